@@ -12,12 +12,14 @@ class Photo:
 
     `pixels`: (height, width, 3) uint8, sRGB, red first. `path`: as the user gave it. `sha256`: hex digest of
     the file's bytes. `density_px_per_mm`: from the file's own dpi entry where it has a believable one.
+    `notes`: sentences on what was decided while reading (first of several pictures, transparency, bit depth).
     """
 
     pixels: ByteArray
     path: str
     sha256: str
     density_px_per_mm: float | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def width(self) -> int:
