@@ -8,13 +8,12 @@ import stat
 import struct
 import warnings
 import zlib
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import numpy as np
-from PIL import Image, UnidentifiedImageError, features
+from PIL import Image, UnidentifiedImageError
 
 from macrocheck.arrays import AnyArray, ByteArray
 from macrocheck.colour import array_through_profile, composite, picture_to_rgb, to_eight_bits, upright
@@ -22,6 +21,9 @@ from macrocheck.density import stated_density, written_by_camera
 from macrocheck.errors import InputError
 from macrocheck.paths import os_reason, shown
 from macrocheck.photo import Photo
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 LEAST_SIDE_PX = 64
 """A section this small has under two pixels per millimetre over an inch: nothing on it can be measured."""
@@ -32,7 +34,10 @@ MOST_PIXELS = 120_000_000
 MOST_BYTES = 1_000_000_000
 """No picture within `MOST_PIXELS` needs more (four 16-bit channels, uncompressed)."""
 
-_FORMATS = ["JPEG", "MPO", "PNG", "TIFF", "WEBP", "BMP", "DIB", "GIF", "PPM", "JPEG2000"]
+_FORMATS = ["JPEG", "PNG", "TIFF", "WEBP", "BMP", "GIF", "PPM", "JPEG2000", "AVIF"]
+"""Pictures only: Pillow's other readers hand the file to other programs (PostScript) or draw it (WMF)."""
+_STARTS_AT_ONCE = ("JPEG", "PNG", "BMP", "GIF", "PPM")
+"""What Pillow reads without loading all its readers, which takes a while."""
 _RAW_ENDINGS = frozenset({
     ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dng", ".erf", ".iiq", ".kdc", ".mef", ".mos", ".mrw",
     ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".sr2", ".srf", ".srw", ".x3f",
@@ -157,9 +162,8 @@ def _open(data: bytes, name: str, ending: str) -> _Header:
 def _open_image(data: bytes, name: str) -> Image.Image:
     if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
         return _open_heic(data, name)
-    formats = [*_FORMATS, "AVIF"] if features.check("avif") else _FORMATS
     try:
-        return Image.open(io.BytesIO(data), formats=formats)
+        return _open_with_pillow(data)
     except Image.DecompressionBombError as error:
         found = re.search(r"\((\d+) pixels\)", str(error))
         _refuse_bomb(name, int(found[1]) if found else None)
@@ -169,6 +173,15 @@ def _open_image(data: bytes, name: str) -> Image.Image:
         _refuse(name, f"is not a picture that can be read; give a {_READABLE} file")
     except _DECODER_FAULTS:
         _refuse(name, "is damaged or cut short; copy it again from the camera or save it anew")
+
+
+def _open_with_pillow(data: bytes) -> Image.Image:
+    Image.preinit()
+    try:
+        return Image.open(io.BytesIO(data), formats=_STARTS_AT_ONCE)
+    except UnidentifiedImageError:
+        Image.init()
+        return Image.open(io.BytesIO(data), formats=[f for f in _FORMATS if f in Image.OPEN])
 
 
 def _open_heic(data: bytes, name: str) -> Image.Image:
