@@ -62,6 +62,8 @@ class WeldOutline:
     `gap_px`: (value, u) opening between the members at the joint, px; None where it is not visible.
     `indications`: polylines (k, 2) of linear dark indications.
     `surface_top`: lap only: upper plate's top surface (direction from the end face inwards, away from the weld).
+    `groove_butting`, `groove_nonbutting`: (k, 2) exposed outline of that member just beyond the toe, from the toe
+        outwards, for undercut; None where it is not seen. For a bead: at the start and at the end of `face`.
     """
 
     joint: Joint
@@ -82,6 +84,8 @@ class WeldOutline:
     gap_px: tuple[float, float] | None = None
     indications: tuple[FloatArray, ...] = ()
     surface_top: SurfaceLine | None = None
+    groove_butting: FloatArray | None = None
+    groove_nonbutting: FloatArray | None = None
     flags: tuple[Flag, ...] = ()
     withheld: dict[str, str] = field(default_factory=dict)
     """Quantity key -> reason, for numbers that the outline's doubts rule out."""
