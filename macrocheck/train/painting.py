@@ -1,0 +1,277 @@
+"""Paints layouts as etched, photographed sections, a whole batch at a time on the GPU.
+
+The looks go well past what is real: contrasts of either sign, members of unlike tone, heat-affected bands
+stronger than the fusion line, weld metal told by grain alone, plates as dark as the background.
+"""
+
+import math
+
+import torch
+import torch.nn.functional as F  # noqa: N812  the library's own usage
+from torch import Tensor
+
+from macrocheck.train.camera import bend, blur, photograph, wide_blur
+from macrocheck.train.layouts import GAP, LOOSE, VOID
+
+
+class Dice:
+    """Per-picture random numbers of shape (b, 1, 1, 1)."""
+
+    def __init__(self, batch: int, device: torch.device) -> None:
+        self.batch, self.device = batch, device
+
+    def between(self, low: float, high: float) -> Tensor:
+        """Uniform in [low, high)."""
+        return torch.rand(self.batch, 1, 1, 1, device=self.device) * (high - low) + low
+
+    def logs(self, low: float, high: float) -> Tensor:
+        """Log-uniform in [low, high)."""
+        return torch.exp(self.between(math.log(low), math.log(high)))
+
+    def normal(self, sd: float) -> Tensor:
+        """Normal about zero."""
+        return torch.randn(self.batch, 1, 1, 1, device=self.device) * sd
+
+    def chance(self, p: float) -> Tensor:
+        """1.0 with probability p, else 0.0."""
+        return (torch.rand(self.batch, 1, 1, 1, device=self.device) < p).float()
+
+    def sign(self) -> Tensor:
+        """-1.0 or 1.0."""
+        return self.chance(0.5) * 2 - 1
+
+
+def table_noise(u: Tensor, v: Tensor, *, mode: str = "bilinear", size: int = 256) -> Tensor:
+    """Look a fresh random table up at (u, v) in cells; (b, 1, h, w), about unit sd for nearest."""
+    b = u.shape[0]
+    table = torch.randn(b, 1, size, size, device=u.device)
+    grid = torch.cat([(u / size) % 1.0, (v / size) % 1.0], dim=1).permute(0, 2, 3, 1) * 2 - 1
+    return F.grid_sample(table, grid, mode=mode, padding_mode="reflection", align_corners=False)
+
+
+def smooth_field(batch: int, size: int, cells: int, device: torch.device) -> Tensor:
+    """Smooth random field of about unit sd with `cells` swings across, (b, 1, size, size)."""
+    coarse = torch.randn(batch, 1, cells + 3, cells + 3, device=device)
+    fine = F.interpolate(
+        coarse, size=(int(size * (cells + 3) / cells) + 2,) * 2, mode="bicubic", align_corners=True
+    )
+    off = int(size / cells)
+    return fine[:, :, off : off + size, off : off + size] * 1.4
+
+
+def _weld_texture(
+    dice: Dice, distance: Tensor, along: Tensor, xy: tuple[Tensor, Tensor], warp: tuple[Tensor, Tensor]
+) -> Tensor:
+    """Cast structure in the weld's own coordinates: columnar, coarse grain, layered arcs, plain; unit-ish sd."""
+    pitch = dice.logs(1.5, 9.0)
+    stretch = dice.between(4, 14)
+    wobble = dice.between(0, 0.9)
+    u = along / pitch + wobble * warp[0]
+    v = distance / (stretch * pitch) + 0.5 * wobble * warp[1]
+    soft, hard = table_noise(u, v), table_noise(u, v, mode="nearest")
+    columnar = torch.where(dice.chance(0.5) > 0, hard, soft * 1.5)
+    second = table_noise(along / (pitch * 0.4) + warp[0], distance / (stretch * pitch * 0.6))
+    columnar = columnar + 0.6 * dice.chance(0.5) * second
+    cell = dice.logs(2.0, 14.0)
+    x, y = xy
+    squeeze = dice.logs(0.5, 2.0)
+    grain_u, grain_v = x / cell * squeeze + warp[0] * 0.6, y / cell / squeeze + warp[1] * 0.6
+    grain = torch.where(
+        dice.chance(0.6) > 0, table_noise(grain_u, grain_v, mode="nearest"), table_noise(grain_u, grain_v) * 1.5
+    )
+    arcs = torch.sin(distance / dice.logs(2.0, 12.0) + warp[0] * 2) * 1.2
+    pick = torch.rand(dice.batch, 1, 1, 1, device=dice.device)
+    out = torch.where(
+        pick < 0.5, columnar, torch.where(pick < 0.75, grain, torch.where(pick < 0.83, arcs, 0.4 * soft))
+    )
+    return out + dice.chance(0.3) * 0.6 * grain
+
+
+def _plate_texture(dice: Dice, xy: tuple[Tensor, Tensor], direction: Tensor) -> Tensor:
+    """Fine grain, and rolling bands along the plate; unit-ish sd."""
+    x, y = xy
+    fine = dice.logs(0.7, 2.5)
+    grain = table_noise(x / fine, y / fine)
+    c, s = torch.cos(direction), torch.sin(direction)
+    lie, across = x * c + y * s, -x * s + y * c
+    band = dice.logs(1.0, 6.0)
+    bands = table_noise(lie / (band * 25), across / band)
+    return grain + dice.chance(0.35) * dice.between(0.3, 1.5) * bands
+
+
+def _dilated_edge(metal: Tensor, width: Tensor) -> Tensor:
+    """A band along the metal's outline, 0..1, about `width` px wide."""
+    soft = blur(metal, width)
+    return 4 * soft * (1 - soft)
+
+
+def paint(layout: dict[str, Tensor]) -> tuple[Tensor, dict[str, Tensor]]:
+    """Paint a batch: returns pictures (b, 3, h, w) in 0..255 and the targets the network learns.
+
+    Targets: `regions` (b, h, w) int64; `lines` (b, 4, h, w) haz, fusion line, seam, void in 0..1; `line_weight`
+    the same shape (0 where the answer cannot be seen); `points` (b, 3, h, w) heat maps.
+    """
+    sub = layout["regions"]
+    b, size = sub.shape[0], sub.shape[1] // 2
+    device = sub.device
+    dice = Dice(b, device)
+    cover = {k: F.avg_pool2d((sub == k).float()[:, None], 2) for k in (1, 2, 3, GAP, LOOSE, VOID)}
+    weld = cover[1] + cover[VOID]
+    member = (cover[2], cover[3])
+    metal = weld + member[0] + member[1] + cover[LOOSE]
+    distance = layout["distance"].float()[:, None]
+    along = layout["along"][:, None]
+    axis = torch.arange(size, device=device, dtype=torch.float32)
+    y, x = axis[None, None, :, None].expand(b, 1, size, size), axis[None, None, None, :].expand(b, 1, size, size)
+    xy = (x + dice.between(0, 5000), y + dice.between(0, 5000))
+    warp = (smooth_field(b, size, 24, device), smooth_field(b, size, 24, device))
+    slow = smooth_field(b, size, 4, device)
+    patch = smooth_field(b, size, 9, device)
+
+    # Tones: the plates, the weld against their mean, the background.
+    tone = dice.between(35, 225)
+    unlike = torch.where(dice.chance(0.5) > 0, dice.normal(6), dice.normal(40))
+    tones = (tone + unlike * 0.5, tone - unlike * 0.5)
+    told_by_grain = dice.chance(0.4)
+    step = torch.where(told_by_grain > 0, dice.normal(6), dice.sign() * dice.between(10, 95))
+    weld_tone = tone + step
+    pick = torch.rand(b, 1, 1, 1, device=device)
+    ground = torch.where(
+        pick < 0.45, dice.between(0, 35), torch.where(pick < 0.62, dice.between(195, 255), dice.between(20, 235))
+    )
+    same = (pick > 0.86).float()
+    ground = torch.where(same > 0, tone + dice.normal(10), ground)
+
+    strength = torch.where(told_by_grain > 0, dice.between(9, 45), dice.between(0, 30))
+    weld_paint = weld_tone + strength * _weld_texture(dice, distance, along, xy, warp)
+    plate_strength = dice.between(0, 14)
+    base, haz_band = [], []
+    directions = layout["directions"]
+    for i in (0, 1):
+        texture = (
+            _plate_texture(dice, xy, directions[:, i, None, None, None]) * plate_strength * dice.between(0.5, 1.5)
+        )
+        # Heat-affected zone: a band of the distance from the weld, either sign, crisp or soft, with a rim.
+        width = (layout["haz"][:, i, None, None, None] * dice.logs(0.4, 1.6)).clamp(min=2.0)
+        wave = width * (1 + 0.12 * smooth_field(b, size, 6, device))
+        crisp = width * dice.logs(0.02, 0.5)
+        inside = torch.sigmoid((wave - distance) / crisp.clamp(min=0.5))
+        level = dice.sign() * torch.where(dice.chance(0.2) > 0, dice.between(0, 5), dice.between(5, 65))
+        ramp = torch.where(dice.chance(0.4) > 0, 1 - (distance / wave).clamp(0, 1), torch.ones_like(distance))
+        ramp = torch.where(dice.chance(0.3) > 0, (distance / wave).clamp(0, 1), ramp)
+        rim = (
+            dice.chance(0.35)
+            * dice.sign()
+            * dice.between(10, 70)
+            * torch.exp(-(((distance - wave) / dice.logs(1.0, 4.0)) ** 2))
+        )
+        calm = 1 - inside * dice.chance(0.4) * dice.between(0.3, 1.0)
+        base.append(tones[i] + texture * calm + level * inside * ramp + rim)
+        seen = ((level.abs() > 7) | (rim.abs().amax(dim=(2, 3), keepdim=True) > 12)).float()
+        haz_band.append(((distance < wave).float() * (member[i] > 0.5), seen))
+
+    # Several passes: lines between them, and reheated crescents beside the lines, inside the weld.
+    passes = (layout["lines"][:, None] >= 2).float()
+    wide = wide_blur(passes, size * dice.between(0.01, 0.05)) * 12
+    weld_paint = weld_paint + dice.chance(0.7) * dice.sign() * dice.between(5, 50) * wide.clamp(0, 1)
+    weld_paint = weld_paint + dice.chance(0.6) * dice.sign() * dice.between(5, 60) * blur(
+        passes, dice.between(0.6, 1.5)
+    )
+
+    dust = table_noise(xy[0] / 2.0, xy[1] / 2.0)
+    back = ground + dice.between(0, 10) * dust + dice.chance(0.3) * dice.between(5, 40) * patch
+    back = back + dice.chance(0.15) * dice.between(10, 50) * torch.sign(
+        torch.sin(xy[0] / dice.logs(3, 40)) + torch.sin(xy[1] / dice.logs(3, 40))
+    )
+    loose = (
+        tones[0] + dice.normal(20) + _plate_texture(dice, xy, directions[:, 0, None, None, None]) * plate_strength
+    )
+    gap_tone = torch.where(dice.chance(0.7) > 0, dice.between(0, 40), ground)
+    void_tone = torch.where(dice.chance(0.8) > 0, dice.between(0, 50), dice.between(0, 255))
+    air = 1 - metal - cover[GAP]
+    grey = (
+        cover[1] * weld_paint
+        + member[0] * base[0]
+        + member[1] * base[1]
+        + cover[LOOSE] * loose
+        + cover[GAP] * gap_tone
+        + cover[VOID] * void_tone
+        + air * back
+    )
+    # Fusion line dark, bright or absent, and patchy; it needs the metal on both sides.
+    body = (weld + member[0] + member[1]).clamp(0, 1)
+    line_on = torch.where(told_by_grain > 0, dice.chance(0.35), dice.chance(0.55)) * (
+        0.4 + 0.6 * (slow > -0.7).float()
+    )
+    fusion = torch.exp(-((distance / dice.logs(0.6, 2.8)) ** 2)) * body
+    grey = grey + line_on * dice.sign() * dice.between(8, 80) * fusion
+    seams = (layout["lines"][:, None] % 2).float()
+    seam_seen = dice.chance(0.75)
+    seam_soft = blur(seams, dice.logs(0.5, 1.6))
+    seam_soft = seam_soft / seam_soft.amax(dim=(2, 3), keepdim=True).clamp(min=1e-3)
+    grey = grey - seam_seen * dice.between(12, 140) * seam_soft * torch.where(dice.chance(0.9) > 0, 1.0, -0.7) * (
+        0.5 + 0.5 * (patch > -1).float()
+    )
+    # Outline rims: needed where plate and background share a tone, frequent elsewhere.
+    need = ((tone - ground).abs() < 15).float()
+    rim_on = torch.maximum(need, dice.chance(0.4))
+    rim_level = torch.where(ground + tone > 300, -1.0, dice.sign()) * dice.between(12, 90)
+    grey = grey + rim_on * rim_level * _dilated_edge(metal.clamp(0, 1), dice.logs(0.5, 2.5))
+
+    # False edges and stains: smooth or stepped fields over everything, metal only half the time.
+    where_ = torch.where(dice.chance(0.5) > 0, metal.clamp(0, 1), torch.ones_like(metal))
+    grey = grey + where_ * dice.chance(0.3) * dice.between(5, 35) * patch
+    c, s = torch.cos(dice.between(0, 6.3)), torch.sin(dice.between(0, 6.3))
+    edge = torch.tanh(
+        ((xy[0] % size - size / 2) * c + (xy[1] % size - size / 2) * s + 20 * slow + dice.normal(60))
+        / dice.logs(0.7, 30)
+    )
+    grey = grey + where_ * dice.chance(0.2) * dice.between(4, 30) * edge
+    # Grinding marks and scratches.
+    a = dice.between(0, math.pi)
+    lie, across = xy[0] * torch.cos(a) + xy[1] * torch.sin(a), -xy[0] * torch.sin(a) + xy[1] * torch.cos(a)
+    marks = table_noise(lie / dice.logs(40, 400), across / dice.logs(0.8, 3.0))
+    sparse = (marks.abs() - 1.3).clamp(min=0) * torch.sign(marks) * 3
+    grey = grey + metal.clamp(0, 1) * dice.chance(0.5) * dice.between(1, 16) * torch.where(
+        dice.chance(0.5) > 0, marks, sparse
+    )
+
+    picture = photograph(grey, metal.clamp(0, 1), weld, dice, layout["clutter"][:, None].float())
+    targets = _targets(layout, cover, distance, body, seams, seam_seen, haz_band, size)
+    return bend(picture, targets, dice)
+
+
+def _targets(
+    layout: dict[str, Tensor],
+    cover: dict[int, Tensor],
+    distance: Tensor,
+    body: Tensor,
+    seams: Tensor,
+    seam_seen: Tensor,
+    haz_band: list[tuple[Tensor, Tensor]],
+    size: int,
+) -> dict[str, Tensor]:
+    weld = cover[1] + cover[VOID]
+    stack = torch.cat([1 - weld - cover[2] - cover[3], weld, cover[2], cover[3]], dim=1)
+    regions = stack.argmax(dim=1)
+    haz = torch.maximum(haz_band[0][0], haz_band[1][0])
+    haz_seen = torch.where(regions[:, None] == 2, haz_band[0][1], haz_band[1][1])
+    fusion = torch.exp(-((distance / 1.6) ** 2)) * (body > 0.5)
+    seam = blur(seams, torch.full_like(distance[:, :1, :1, :1], 0.8))
+    seam = (seam / 0.45).clamp(0, 1)
+    lines = torch.cat([haz, fusion, seam, (cover[VOID] > 0.5).float()], dim=1)
+    one = torch.ones_like(haz)
+    seam_weight = 0.3 + 0.7 * seam_seen.expand_as(haz)
+    weight = torch.cat([torch.where(haz > 0, haz_seen, one), one, seam_weight, one], dim=1)
+    axis = torch.arange(size, device=distance.device, dtype=torch.float32)
+    pts = layout["points"]
+    sigma = (layout["span"] * 0.02).clamp(1.5, 4.0)[:, None, None, None]
+    dx = axis[None, None, None, :] - pts[:, :, 0, None, None]
+    dy = axis[None, None, :, None] - pts[:, :, 1, None, None]
+    heat = torch.exp(-(dx**2 + dy**2) / (2 * sigma**2))
+    return {
+        "regions": regions,
+        "lines": lines,
+        "line_weight": weight,
+        "points": torch.maximum(heat[:, :3], heat[:, 3:]),
+    }

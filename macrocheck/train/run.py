@@ -1,0 +1,244 @@
+"""Train the network: one command, resumable, on one or several GPUs.
+
+    python -m macrocheck.train.run --state STATE --out OUT --minutes 9 --total-minutes 20
+
+Progress through the learning-rate schedule is the share of `--total-minutes` that has been trained so far, so
+several calls with the same `--state`/`--out` make one training run.
+"""
+
+import argparse
+import math
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import torch
+import torch.nn.functional as F  # noqa: N812  the library's own usage
+from torch import Tensor, distributed, nn
+from torch.utils.data import DataLoader
+
+from macrocheck.train.layouts import Layouts
+from macrocheck.train.model import SectionNet
+from macrocheck.train.painting import paint
+
+PEAK_RATE = 2.5e-3
+SIZE, BATCH = 320, 96
+SHOWN = 2
+"""How often each layout is painted anew before it is dropped."""
+
+
+def normalised(picture: Tensor) -> Tensor:
+    """Shift and scale each picture (b, 3, h, w) to mean 0 and standard deviation 1 over all channels."""
+    mean = picture.mean(dim=(1, 2, 3), keepdim=True)
+    sd = picture.std(dim=(1, 2, 3), keepdim=True)
+    return (picture - mean) / (sd + 4.0)
+
+
+def losses(logits: Tensor, targets: dict[str, Tensor]) -> dict[str, Tensor]:
+    """Cross-entropy + Dice on regions, weighted binary cross-entropy + Dice on lines and points."""
+    logits = logits.float()
+    regions, lines, points = logits[:, :4], logits[:, 4:8], logits[:, 8:]
+    cross = F.cross_entropy(regions, targets["regions"])
+    probability = regions.softmax(dim=1)
+    truth = F.one_hot(targets["regions"], 4).permute(0, 3, 1, 2).float()
+    both = (probability * truth).sum(dim=(2, 3))
+    dice = 1 - (2 * both + 50) / (probability.sum(dim=(2, 3)) + truth.sum(dim=(2, 3)) + 50)
+    weight = targets["line_weight"] * (1 + 4 * targets["lines"])
+    line = (F.binary_cross_entropy_with_logits(lines, targets["lines"], reduction="none") * weight).mean()
+    p = lines[:, 1:3].sigmoid() * targets["line_weight"][:, 1:3]
+    t = targets["lines"][:, 1:3] * targets["line_weight"][:, 1:3]
+    thin = 1 - (2 * (p * t).sum(dim=(2, 3)) + 20) / ((p**2).sum(dim=(2, 3)) + (t**2).sum(dim=(2, 3)) + 20)
+    heat = targets["points"]
+    point = (F.binary_cross_entropy_with_logits(points, heat, reduction="none") * (1 + 30 * heat)).mean()
+    dice_all = dice[:, 1].mean() + 0.5 * dice[:, 2:].mean() + 0.2 * dice[:, 0].mean()
+    return {"cross": cross, "dice": 0.5 * dice_all, "line": line, "thin": 0.15 * thin.mean(), "point": point}
+
+
+def mirrored(layout: dict[str, Tensor]) -> dict[str, Tensor]:
+    """The same layouts seen in a mirror, for their second painting."""
+    out = dict(layout)
+    for name in ("regions", "distance", "along", "lines", "clutter"):
+        out[name] = layout[name].flip(-1)
+    points = layout["points"].clone()
+    points[..., 0] = layout["lines"].shape[-1] - 1 - points[..., 0]
+    out["points"] = points
+    out["directions"] = math.pi - layout["directions"]
+    return out
+
+
+@torch.no_grad()
+def validate(net: nn.Module, batches: list[tuple[Tensor, dict[str, Tensor]]]) -> dict[str, float]:
+    """Return weld IoU median and 10th percentile, and mean pixel accuracy, over held-back pictures."""
+    net.eval()
+    ious, right = [], []
+    for picture, targets in batches:
+        with torch.autocast("cuda", torch.bfloat16):
+            found = net(normalised(picture).contiguous(memory_format=torch.channels_last))[:, :4].argmax(dim=1)
+        a, b = found == 1, targets["regions"] == 1
+        ious.append((a & b).sum(dim=(1, 2)) / (a | b).sum(dim=(1, 2)).clamp(min=1))
+        right.append((found == targets["regions"]).float().mean(dim=(1, 2)))
+    iou, accuracy = torch.cat(ious), torch.cat(right)
+    return {
+        "iou_median": float(iou.median()),
+        "iou_p10": float(iou.quantile(0.1)),
+        "accuracy": float(accuracy.mean()),
+    }
+
+
+def _to(device: torch.device, batch: dict[str, Tensor]) -> dict[str, Tensor]:
+    return {k: v.to(device, non_blocking=True) for k, v in batch.items()}
+
+
+def _save(
+    out: Path, net: nn.Module, average: dict[str, Tensor], optimiser: torch.optim.Optimizer, facts: dict[str, Any]
+) -> None:
+    torch.save(net.state_dict(), out / "weights.pt")
+    torch.save(average, out / "average.pt")
+    state = optimiser.state_dict()["state"]
+    for name in ("exp_avg", "exp_avg_sq"):
+        torch.save([state[i][name].to(torch.bfloat16) for i in sorted(state)], out / f"{name}.pt")
+    torch.save(facts, out / "facts.pt")
+
+
+def _resume(state: Path, net: nn.Module, optimiser: torch.optim.Optimizer, device: torch.device) -> dict[str, Any]:
+    net.load_state_dict(torch.load(state / "weights.pt", map_location=device))
+    facts: dict[str, Any] = torch.load(state / "facts.pt")
+    moments = {n: torch.load(state / f"{n}.pt", map_location=device) for n in ("exp_avg", "exp_avg_sq")}
+    for i, p in enumerate(net.parameters()):
+        optimiser.state[p] = {
+            "step": torch.tensor(float(facts["steps"]), device=device),
+            "exp_avg": moments["exp_avg"][i].float(),
+            "exp_avg_sq": moments["exp_avg_sq"][i].float(),
+        }
+    return facts
+
+
+def train(rank: int, world: int, options: argparse.Namespace) -> None:
+    """Train on GPU `rank` of `world` until this call's minutes are over; rank 0 saves."""
+    begun = time.monotonic()
+    torch.backends.cudnn.benchmark = True
+    torch.set_float32_matmul_precision("high")
+    device = torch.device("cuda", rank)
+    torch.cuda.set_device(device)
+    if world > 1:
+        distributed.init_process_group("nccl", rank=rank, world_size=world)
+    torch.manual_seed(options.seed)
+    net = SectionNet().to(device, memory_format=torch.channels_last)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=PEAK_RATE, weight_decay=1e-3, betas=(0.9, 0.98), fused=True)
+    facts: dict[str, Any] = {"steps": 0, "seconds": 0.0, "pictures": 0, "calls": 0, "log": []}
+    average = {k: v.detach().clone() for k, v in net.state_dict().items()}
+    if options.state and (options.state / "weights.pt").exists():
+        facts = _resume(options.state, net, optimiser, device)
+        average = {k: v.to(device) for k, v in torch.load(options.state / "average.pt").items()}
+    torch.manual_seed(options.seed + 1000 * facts["calls"] + rank)
+    workers = max(1, (os.cpu_count() or 2) // world - 1)
+    seed = options.seed + 7919 * facts["calls"] + 104729 * rank + 1
+    loader = DataLoader(
+        Layouts(SIZE, BATCH, seed), batch_size=None, num_workers=workers, prefetch_factor=3, pin_memory=True
+    )
+    stream = iter(loader)
+    held_back: list[tuple[Tensor, dict[str, Tensor]]] = []
+    if rank == 0:
+        rng_state = torch.get_rng_state(), torch.cuda.get_rng_state()
+        torch.manual_seed(4242)
+        check = iter(Layouts(SIZE, BATCH, 990_001))
+        held_back = [paint(_to(device, next(check))) for _ in range(4)]
+        torch.set_rng_state(rng_state[0])
+        torch.cuda.set_rng_state(rng_state[1])
+    fast = torch.compile(net) if options.compile else net
+    parameters = [p for p in net.parameters()]
+    start_seconds = float(facts["seconds"])
+    limit = options.minutes * 60
+    last_report, sums = time.monotonic(), dict[str, float]()
+    stop = torch.zeros(1, device=device)
+    while True:
+        layout = _to(device, next(stream))
+        for shown in range(SHOWN):
+            spent = time.monotonic() - begun
+            progress = min(1.0, (start_seconds + spent) / (options.total_minutes * 60))
+            warm = min(1.0, (facts["steps"] + 1) / 300)
+            rate = PEAK_RATE * warm * (0.5 * (1 + math.cos(math.pi * progress)) * 0.995 + 0.005)
+            for group in optimiser.param_groups:
+                group["lr"] = rate
+            with torch.no_grad():
+                picture, targets = paint(mirrored(layout) if shown else layout)
+                picture = normalised(picture).contiguous(memory_format=torch.channels_last)
+            net.train()
+            with torch.autocast("cuda", torch.bfloat16):
+                logits = fast(picture)
+            parts = losses(logits, targets)
+            total = sum(parts.values(), torch.zeros((), device=device))
+            optimiser.zero_grad(set_to_none=True)
+            total.backward()
+            if world > 1:
+                flat = torch.cat([p.grad.reshape(-1) for p in parameters if p.grad is not None])
+                distributed.all_reduce(flat)
+                flat /= world
+                at = 0
+                for p in parameters:
+                    if p.grad is not None:
+                        p.grad.copy_(flat[at : at + p.numel()].reshape(p.shape))
+                        at += p.numel()
+            nn.utils.clip_grad_norm_(parameters, 2.0)
+            optimiser.step()
+            facts["steps"] += 1
+            facts["pictures"] += BATCH * world
+            keep = min(0.999, (1 + facts["steps"]) / (20 + facts["steps"]))
+            with torch.no_grad():
+                for k, v in net.state_dict().items():
+                    if v.is_floating_point():
+                        average[k].lerp_(v, 1 - keep)
+                    else:
+                        average[k].copy_(v)
+            if facts["steps"] % 50 == 0:
+                for k, v in parts.items():
+                    sums[k] = 0.7 * sums.get(k, float(v)) + 0.3 * float(v)
+        if rank == 0 and time.monotonic() - last_report > 45:
+            last_report = time.monotonic()
+            line = f"{spent:5.0f} s step {facts['steps']} pictures {facts['pictures']} rate {rate:.2e} " + " ".join(
+                f"{k} {v:.4f}" for k, v in sums.items()
+            )
+            print(line, flush=True)  # noqa: T201  a training log
+        if facts["steps"] % 20 == 0:
+            stop.fill_(float(time.monotonic() - begun > limit))
+            if world > 1:
+                distributed.broadcast(stop, 0)
+            if float(stop) > 0:
+                break
+    if rank == 0:
+        facts["seconds"] = start_seconds + time.monotonic() - begun
+        facts["calls"] += 1
+        _save(options.out, net, average, optimiser, facts)
+        net.load_state_dict(average)
+        scores = validate(net, held_back)
+        facts["log"].append(scores)
+        torch.save(facts, options.out / "facts.pt")
+        print("held back:", scores, "pictures", facts["pictures"], "seconds", round(facts["seconds"]), flush=True)  # noqa: T201
+    if world > 1:
+        distributed.barrier()
+        distributed.destroy_process_group()
+
+
+def main() -> None:
+    """Read the options and start one process a GPU."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--state", type=Path, default=None, help="folder of an earlier call's files")
+    parser.add_argument("--out", type=Path, required=True, help="folder for this call's files")
+    parser.add_argument("--minutes", type=float, default=9.0)
+    parser.add_argument("--total-minutes", type=float, default=20.0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--compile", action=argparse.BooleanOptionalAction, default=True)
+    options = parser.parse_args()
+    options.out.mkdir(parents=True, exist_ok=True)
+    world = torch.cuda.device_count()
+    if world > 1:
+        os.environ.setdefault("MASTER_ADDR", "127.0.0.1")
+        os.environ.setdefault("MASTER_PORT", "29511")
+        torch.multiprocessing.spawn(train, args=(world, options), nprocs=world)  # type: ignore[no-untyped-call]
+    else:
+        train(0, 1, options)
+
+
+if __name__ == "__main__":
+    main()
