@@ -123,7 +123,8 @@ class WeldOutline:
 class Outline:
     """Everything found in one photograph: the welds in it, and what holds for all of them.
 
-    `width`, `height`: of the upright photo, px. `made_by`: "found", "found with hints" or "drawn by hand".
+    `width`, `height`: of the upright photo, px. `made_by`: "found", "found with hints", "corrected by hand" or
+    "drawn by hand".
     """
 
     width: int
