@@ -1,0 +1,258 @@
+"""The photograph with everything that was found and measured drawn in, and a panel that says it in words."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.outline import WeldOutline
+from macrocheck.photo import Photo
+from macrocheck.report.frame import Frame, choose_frame
+from macrocheck.report.geometry import WeldPoints, weld_points
+from macrocheck.report.labels import (
+    Label,
+    draw_label,
+    draw_leaders,
+    place_labels,
+    place_scale_bar,
+    weld_labels,
+)
+from macrocheck.report.numbers import LengthUnit
+from macrocheck.report.palette import PAPER, STROKE_OF, STROKES, WHITE
+from macrocheck.report.panel import COLUMN_EM, Block, Panel, arrange, fill_panel, numbered_flags
+from macrocheck.report.sheet import Sheet
+from macrocheck.report.strokes import Pen
+from macrocheck.report.tags import Map
+from macrocheck.results import Result
+
+_UNDER = 1.7
+"""Pictures wider than this times their height have the panel under them, others beside them."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Where everything goes: sizes in px of the drawing; `columns` of the panel from `x`, `y` on, `step` apart."""
+
+    em: float
+    columns: Sequence[Sequence[Block]]
+    x: float
+    y: float
+    step: float
+    width: int
+    height: int
+
+
+def draw_overlay(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> ByteArray:
+    """Return the photograph with the result drawn in and a panel beside or under it, (h, w, 3) uint8 sRGB.
+
+    The picture part, at the top left, is a copy whose long side has 1200 to 2400 px: the whole photograph, or,
+    where the welds are a small part of it, only what is around them, with the whole photograph small in the panel.
+    `overlay_frame` tells how photo pixels map to it. Margin is added where labels would otherwise lie on the weld.
+    Geometry or numbers that are missing are left out; the reasons are in the panel. `unit`: of all lengths.
+    """
+    points = _points(result)
+    frame = _frame(result, points)
+    layout = _layout(photo, result, points, frame, unit)
+    picture = frame.render(photo.pixels)
+    pen = Pen(picture, max(1.0, max(frame.width, frame.height) / 640))
+    for weld, found in zip(result.outline.welds, points, strict=True):
+        _draw_weld(pen, weld, found, frame)
+    labels = [lb for i, p in enumerate(points) for lb in weld_labels(result, i, p, unit)]
+    labels += _weld_names(result) + _flag_labels(result, pen, frame)
+    canvas = np.empty((layout.height, layout.width, 3), np.uint8)
+    canvas[:] = PAPER
+    sheet = Sheet(canvas, Pen(canvas, pen.width))
+    costs = _costs(result, points, frame, layout.em)
+    middle = np.mean([w.face.mean(axis=0) for w in result.outline.welds] or [np.zeros(2)], axis=0)
+    bar = place_scale_bar(costs, result.scale, frame, unit, layout.em, (float(middle[0]), float(middle[1])))
+    placed = place_labels(costs, labels, frame, layout.em)
+    draw_leaders(pen, placed)
+    canvas[: frame.height, : frame.width] = picture
+    if bar is not None:
+        bar.draw(sheet, layout.em)
+    for item in placed:
+        draw_label(sheet, item, layout.em)
+    for i, column in enumerate(layout.columns):
+        x, y = layout.x + i * layout.step, layout.y
+        for block in column:
+            block.draw(sheet, x, y)
+            y += block.height
+    return sheet.finished()
+
+
+def overlay_frame(result: Result) -> Frame:
+    """Return the frame that `draw_overlay` uses: `frame.place` maps photo pixels to pixels of the overlay."""
+    return _frame(result, _points(result))
+
+
+def _points(result: Result) -> list[WeldPoints]:
+    pairs = zip(result.outline.welds, result.measurements, strict=True)
+    return [weld_points(weld, measured, result.scale) for weld, measured in pairs]
+
+
+def _frame(result: Result, points: Sequence[WeldPoints]) -> Frame:
+    drawn = [c for w in result.outline.welds for c in (w.face, w.fusion)]
+    drawn += [d.line for p in points for d in p.dimensions]
+    return choose_frame(result.outline.width, result.outline.height, np.vstack(drawn) if drawn else None)
+
+
+def _layout(photo: Photo, result: Result, points: Sequence[WeldPoints], frame: Frame, unit: LengthUnit) -> _Layout:
+    em = max(14.0, max(frame.width, frame.height) / 74)
+    size = round(0.86 * em)
+    pad = 1.3 * size
+    side = frame.width <= _UNDER * frame.height
+    count = 1 if side else max(1, int(frame.width / (COLUMN_EM * size + 2 * pad)))
+    width = COLUMN_EM * size if side else frame.width / count - 2 * pad
+    panel = Panel(width, size)
+    whole = _whole_photo(photo, result, frame, min(width, 17.0 * size)) if frame.cropped else None
+    fill_panel(panel, result, unit, _used(result, points), whole)
+    total = sum(block.height for block in panel.blocks) + 2 * pad
+    if side:
+        count = max(1, round(total / frame.height + 0.1))
+    columns = arrange(panel.blocks, count)
+    tallest = max(sum(block.height for block in column) for column in columns) + 2 * pad
+    step = width + 2 * pad
+    if side:
+        high = max(frame.height, round(tallest))
+        return _Layout(em, columns, frame.width + pad, pad, step, round(frame.width + len(columns) * step), high)
+    return _Layout(em, columns, pad, frame.height + pad, step, frame.width, round(frame.height + tallest))
+
+
+def _draw_weld(pen: Pen, weld: WeldOutline, points: WeldPoints, frame: Frame) -> None:
+    """Draw one weld's curves and dimensions; what matters most comes last, on top."""
+    for edge in (weld.haz_butting, weld.haz_nonbutting):
+        if edge is not None and len(edge) > 1:
+            pen.stroke(frame.place(edge), STROKES["haz"])
+    for void in weld.voids:
+        if len(void) > 1:
+            pen.stroke(frame.place(np.vstack([void, void[:1]])), STROKES["void"])
+    for line in weld.indications:
+        if len(line) > 1:
+            pen.stroke(frame.place(line), STROKES["indication"])
+    surface = STROKES["surface"]
+    for found in points.surfaces:
+        if found.seen is not None:
+            pen.lines([frame.place(found.seen)], surface.colour, surface.width * pen.width)
+        for hidden in found.hidden:
+            pen.stroke(frame.place(hidden), surface)
+    for dimension in points.dimensions:
+        for helper in dimension.helpers:
+            thin = Pen(pen.canvas, max(1.0, 0.45 * pen.width))
+            thin.lines([frame.place(helper)], PAPER, thin.width)
+    pen.stroke(frame.place(weld.face), STROKES["face"])
+    for spans in points.unfused.values():
+        for span in spans:
+            pen.stroke(frame.place(span), STROKES["unfused"])
+    pen.stroke(frame.place(weld.fusion), STROKES["fusion"])
+    for dimension in points.dimensions:
+        pen.stroke(frame.place(dimension.line), STROKES[STROKE_OF[dimension.key]])
+    for toe in (points.toe_butting, points.toe_nonbutting):
+        if toe is not None:
+            pen.diamond(frame.place(toe)[0], 2.6 * pen.width, WHITE)
+    if points.weld_root is not None:
+        pen.square(frame.place(points.weld_root)[0], 2.2 * pen.width, WHITE)
+    if points.joint_root is not None:
+        pen.ring(frame.place(points.joint_root)[0], 2.6 * pen.width, WHITE)
+
+
+def _used(result: Result, points: Sequence[WeldPoints]) -> list[str]:
+    """Return the strokes and signs that occur in the picture, in the order of the key."""
+    welds = result.outline.welds
+    used = {"fusion", "face"} if welds else set()
+    used |= {STROKE_OF[d.key] for p in points for d in p.dimensions}
+    tests = {
+        "surface": any(p.surfaces for p in points),
+        "unfused": any(p.unfused for p in points),
+        "haz": any(w.haz_butting is not None or w.haz_nonbutting is not None for w in welds),
+        "void": any(w.voids for w in welds),
+        "indication": any(w.indications for w in welds),
+        "joint root": any(p.joint_root is not None for p in points),
+        "weld root": any(p.weld_root is not None for p in points),
+        "toe": any(p.toe_butting is not None or p.toe_nonbutting is not None for p in points),
+    }
+    used |= {name for name, there in tests.items() if there}
+    return [name for name in (*STROKES, "joint root", "weld root", "toe") if name in used]
+
+
+def _weld_names(result: Result) -> list[Label]:
+    welds = result.outline.welds
+    if len(welds) < 2:
+        return []
+    return [Label(w.face[len(w.face) // 2], f"weld {i}", "") for i, w in enumerate(welds, start=1)]
+
+
+def _flag_labels(result: Result, pen: Pen, frame: Frame) -> list[Label]:
+    """Dot the places of the flags and return their numbers as labels."""
+    labels = []
+    for item in numbered_flags(result):
+        where = np.array(item.flag.where_px, dtype=np.float64).reshape(-1, 2)
+        if not len(where):
+            continue
+        for at in frame.place(where):
+            pen.disc(at, 1.1 * pen.width, WHITE)
+        labels.append(Label(where[len(where) // 2], "", "", flag=item.number))
+    return labels
+
+
+def _costs(result: Result, points: Sequence[WeldPoints], frame: Frame, em: float) -> Map:
+    """Return what labels must not hide: the outline above all, then dimensions, marks, weld metal, members."""
+    costs = Map(frame.width, frame.height, em)
+    margin = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (frame.width, frame.height)
+    costs.area(margin, 0.4)
+    corner = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+    costs.area(frame.place(corner * (result.outline.width, result.outline.height) - 0.5), 2.0)
+    for weld, found in zip(result.outline.welds, points, strict=True):
+        if found.joint_root is not None and weld.surface_butting and weld.surface_nonbutting:
+            root = found.joint_root
+            far = 4.0 * float(np.hypot(*np.ptp(weld.face, axis=0)))
+            ends = [root + far * np.asarray(s.direction) for s in (weld.surface_butting, weld.surface_nonbutting)]
+            costs.area(frame.place(np.array([root, ends[0], ends[0] + ends[1] - root, ends[1]])), 0.8)
+    for weld in result.outline.welds:
+        costs.area(frame.place(weld.polygon), 5.0)
+        costs.line(frame.place(np.vstack([weld.polygon, weld.polygon[:1]])), 8.0, 3.0)
+    for weld, found in zip(result.outline.welds, points, strict=True):
+        for surface in found.surfaces:
+            for line in (surface.seen, *surface.hidden):
+                if line is not None:
+                    costs.line(frame.place(line), 6.0)
+        for edge in (weld.haz_butting, weld.haz_nonbutting, *weld.voids, *weld.indications):
+            if edge is not None:
+                costs.line(frame.place(edge), 8.0)
+        for dimension in found.dimensions:
+            costs.line(frame.place(dimension.line), 40.0)
+            for helper in dimension.helpers:
+                costs.line(frame.place(helper), 8.0)
+        for spans in found.unfused.values():
+            for span in spans:
+                costs.line(frame.place(span), 50.0, 1.0)
+        costs.line(frame.place(weld.face), 60.0, 0.8)
+        costs.line(frame.place(weld.fusion), 90.0, 0.9)
+    for mark in result.scale.marks:
+        ends = frame.place(mark.points_px)
+        costs.line(ends, 12.0, 1.5)
+    return costs
+
+
+def _whole_photo(photo: Photo, result: Result, frame: Frame, most: float) -> Block:
+    """Return the whole photograph, small, with the drawn part framed and the scale's marks in it."""
+    zoom = most / max(photo.width, photo.height)
+    width, height = max(1, round(photo.width * zoom)), max(1, round(photo.height * zoom))
+    gap = 0.035 * most
+
+    def draw(sheet: Sheet, x: float, y: float) -> None:
+        small = cv2.resize(photo.pixels, (width, height), interpolation=cv2.INTER_AREA)
+        pen = Pen(small, max(1.0, most / 250))
+        corner = np.array([[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]])
+        box = (frame.left, frame.top) + corner * (frame.right - frame.left, frame.bottom - frame.top)
+        pen.lines([np.clip(box * zoom, 1, (width - 2, height - 2))], WHITE, pen.width)
+        for mark in result.scale.marks:
+            if len(mark.points_px):
+                ends = mark.points_px[[0, -1]] * zoom
+                pen.lines([ends], STROKES["throat"].colour, pen.width)
+        a, b = round(x), round(y + gap)
+        target = sheet.canvas[b : b + height, a : a + width]
+        target[:] = small[: target.shape[0], : target.shape[1]]
+
+    return Block(height + 2 * gap, draw)
