@@ -288,7 +288,7 @@ def _pass_lines(spec: WeldSpec, face: FloatArray, e_b: FloatArray, rng: np.rando
     return lines
 
 
-def _groove(undercut: tuple[float, float], n: int = 21) -> FloatArray:
+def groove_curve(undercut: tuple[float, float], n: int = 21) -> FloatArray:
     """(distance beyond the toe, depth) of an undercut groove, (n, 2) mm."""
     depth, length = undercut
     v = np.linspace(0, 1, n)
@@ -319,7 +319,7 @@ def _toe_groove_points(weld: WeldGeometry, *, butting: bool) -> FloatArray:
     undercut = weld.spec.undercut_butting if butting else weld.spec.undercut_nonbutting
     if undercut is None:
         return np.empty((0, 2))
-    g = _groove(undercut)
+    g = groove_curve(undercut)
     if butting:
         a = np.deg2rad(weld.psi)
         e = np.array([np.cos(a), np.sin(a)])
@@ -421,7 +421,7 @@ def _build_bead(spec: SectionSpec) -> Section:
     identity = np.array([[1.0, 0, 0], [0, 1, 0]])
     weld = WeldGeometry(w, 180.0, identity, face, fusion, 95, (), ())
     over, t_n = spec.overhang, spec.thickness_nonbutting
-    groove = _groove(w.undercut_nonbutting) if w.undercut_nonbutting else np.empty((0, 2))
+    groove = groove_curve(w.undercut_nonbutting) if w.undercut_nonbutting else np.empty((0, 2))
     g_right = np.column_stack([right[0] + groove[:, 0], -groove[:, 1]])[::-1] if len(groove) else groove
     plate = np.vstack(
         [[right[0] + over, 0.0], g_right, [left[0] - over, 0.0], [left[0] - over, -t_n], [right[0] + over, -t_n]]
