@@ -167,6 +167,6 @@ def place_scale_bar(
     width, height = max(bar, text_width(text, _sizes(em)[1])) + 1.4 * em, 2.1 * em
     edge = 0.5 * em
     corners = [(x, y) for y in (frame.height - height - edge, edge) for x in (edge, frame.width - width - edge)]
-    x, y = min(corners, key=lambda c: costs.covered(*c, width, height))
+    x, y = min(corners, key=lambda c: costs.covered(c[0], c[1], width, height))
     costs.take(x, y, width, height)
     return ScaleBar(x, y, width, height, bar, text)

@@ -9,6 +9,7 @@ import numpy as np
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.outline import WeldOutline
 from macrocheck.photo import Photo
+from macrocheck.report.costs import cost_map
 from macrocheck.report.frame import Frame, choose_frame
 from macrocheck.report.geometry import WeldPoints, weld_points
 from macrocheck.report.labels import (
@@ -24,7 +25,6 @@ from macrocheck.report.palette import PAPER, STROKE_OF, STROKES, WHITE
 from macrocheck.report.panel import COLUMN_EM, Block, Panel, arrange, fill_panel, numbered_flags
 from macrocheck.report.sheet import Sheet
 from macrocheck.report.strokes import Pen
-from macrocheck.report.tags import Map
 from macrocheck.results import Result
 
 _UNDER = 1.7
@@ -64,7 +64,7 @@ def draw_overlay(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> By
     canvas = np.empty((layout.height, layout.width, 3), np.uint8)
     canvas[:] = PAPER
     sheet = Sheet(canvas, Pen(canvas, pen.width))
-    costs = _costs(result, points, frame, layout.em)
+    costs = cost_map(result, points, frame, layout.em)
     middle = np.mean([w.face.mean(axis=0) for w in result.outline.welds] or [np.zeros(2)], axis=0)
     bar = place_scale_bar(costs, result.scale, frame, unit, layout.em, (float(middle[0]), float(middle[1])))
     placed = place_labels(costs, labels, frame, layout.em)
@@ -122,15 +122,9 @@ def _layout(photo: Photo, result: Result, points: Sequence[WeldPoints], frame: F
 
 def _draw_weld(pen: Pen, weld: WeldOutline, points: WeldPoints, frame: Frame) -> None:
     """Draw one weld's curves and dimensions; what matters most comes last, on top."""
-    for edge in (weld.haz_butting, weld.haz_nonbutting):
-        if edge is not None and len(edge) > 1:
-            pen.stroke(frame.place(edge), STROKES["haz"])
-    for void in weld.voids:
-        if len(void) > 1:
-            pen.stroke(frame.place(np.vstack([void, void[:1]])), STROKES["void"])
-    for line in weld.indications:
-        if len(line) > 1:
-            pen.stroke(frame.place(line), STROKES["indication"])
+    for name, lines in _faint_lines(weld):
+        for line in lines:
+            pen.stroke(frame.place(line), STROKES[name])
     surface = STROKES["surface"]
     for found in points.surfaces:
         if found.seen is not None:
@@ -148,6 +142,17 @@ def _draw_weld(pen: Pen, weld: WeldOutline, points: WeldPoints, frame: Frame) ->
     pen.stroke(frame.place(weld.fusion), STROKES["fusion"])
     for dimension in points.dimensions:
         pen.stroke(frame.place(dimension.line), STROKES[STROKE_OF[dimension.key]])
+    _draw_signs(pen, points, frame)
+
+
+def _faint_lines(weld: WeldOutline) -> list[tuple[str, list[FloatArray]]]:
+    """Return what lies beside the weld's own outline: stroke and polylines."""
+    edges = [e for e in (weld.haz_butting, weld.haz_nonbutting) if e is not None and len(e) > 1]
+    voids = [np.vstack([void, void[:1]]) for void in weld.voids if len(void) > 1]
+    return [("haz", edges), ("void", voids), ("indication", [line for line in weld.indications if len(line) > 1])]
+
+
+def _draw_signs(pen: Pen, points: WeldPoints, frame: Frame) -> None:
     for toe in (points.toe_butting, points.toe_nonbutting):
         if toe is not None:
             pen.diamond(frame.place(toe)[0], 2.6 * pen.width, WHITE)
@@ -196,45 +201,6 @@ def _flag_labels(result: Result, pen: Pen, frame: Frame) -> list[Label]:
     return labels
 
 
-def _costs(result: Result, points: Sequence[WeldPoints], frame: Frame, em: float) -> Map:
-    """Return what labels must not hide: the outline above all, then dimensions, marks, weld metal, members."""
-    costs = Map(frame.width, frame.height, em)
-    margin = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (frame.width, frame.height)
-    costs.area(margin, 0.4)
-    corner = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
-    costs.area(frame.place(corner * (result.outline.width, result.outline.height) - 0.5), 2.0)
-    for weld, found in zip(result.outline.welds, points, strict=True):
-        if found.joint_root is not None and weld.surface_butting and weld.surface_nonbutting:
-            root = found.joint_root
-            far = 4.0 * float(np.hypot(*np.ptp(weld.face, axis=0)))
-            ends = [root + far * np.asarray(s.direction) for s in (weld.surface_butting, weld.surface_nonbutting)]
-            costs.area(frame.place(np.array([root, ends[0], ends[0] + ends[1] - root, ends[1]])), 0.8)
-    for weld in result.outline.welds:
-        costs.area(frame.place(weld.polygon), 5.0)
-        costs.line(frame.place(np.vstack([weld.polygon, weld.polygon[:1]])), 8.0, 3.0)
-    for weld, found in zip(result.outline.welds, points, strict=True):
-        for surface in found.surfaces:
-            for line in (surface.seen, *surface.hidden):
-                if line is not None:
-                    costs.line(frame.place(line), 6.0)
-        for edge in (weld.haz_butting, weld.haz_nonbutting, *weld.voids, *weld.indications):
-            if edge is not None:
-                costs.line(frame.place(edge), 8.0)
-        for dimension in found.dimensions:
-            costs.line(frame.place(dimension.line), 40.0)
-            for helper in dimension.helpers:
-                costs.line(frame.place(helper), 8.0)
-        for spans in found.unfused.values():
-            for span in spans:
-                costs.line(frame.place(span), 50.0, 1.0)
-        costs.line(frame.place(weld.face), 60.0, 0.8)
-        costs.line(frame.place(weld.fusion), 90.0, 0.9)
-    for mark in result.scale.marks:
-        ends = frame.place(mark.points_px)
-        costs.line(ends, 12.0, 1.5)
-    return costs
-
-
 def _whole_photo(photo: Photo, result: Result, frame: Frame, most: float) -> Block:
     """Return the whole photograph, small, with the drawn part framed and the scale's marks in it."""
     zoom = most / max(photo.width, photo.height)
@@ -242,7 +208,7 @@ def _whole_photo(photo: Photo, result: Result, frame: Frame, most: float) -> Blo
     gap = 0.035 * most
 
     def draw(sheet: Sheet, x: float, y: float) -> None:
-        small = cv2.resize(photo.pixels, (width, height), interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(photo.pixels, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
         pen = Pen(small, max(1.0, most / 250))
         corner = np.array([[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]])
         box = (frame.left, frame.top) + corner * (frame.right - frame.left, frame.bottom - frame.top)

@@ -222,7 +222,7 @@ def fill_panel(
 ) -> None:
     """Add everything that the panel of `result` says.
 
-    `used` lists the strokes and signs in the picture; `whole` is the whole photograph, where the picture is cropped.
+    `used`: the strokes and signs in the picture. `whole`: the whole photograph, where the picture is cropped.
     """
     name = shortened(PurePath(result.photo.path.replace("\\", "/")).name, panel.size, panel.width)
     panel.lines([name], heavy=True)
