@@ -94,17 +94,13 @@ def shape_coverage(shape: "BaseGeometry", view: View) -> Float32Array:
 
 @dataclass(frozen=True, slots=True)
 class Covers:
-    """Part of every pixel that is weld metal, either member, and void, each (h, w) 0..1; the rest is background."""
+    """Part of every pixel that is weld metal, either member, void and background, each (h, w) 0..1."""
 
     weld: Float32Array
     butting: Float32Array
     nonbutting: Float32Array
     void: Float32Array
-
-    @property
-    def background(self) -> Float32Array:
-        """What none of the others covers."""
-        return np.clip(1 - self.weld - self.butting - self.nonbutting - self.void, 0, 1)
+    background: Float32Array
 
 
 def section_covers(section: Section, view: View) -> Covers:
@@ -121,9 +117,8 @@ def section_covers(section: Section, view: View) -> Covers:
         butting = make_valid(Polygon(section.butting))
         nonbutting = nonbutting.difference(butting)
         butting_cover = shape_coverage(butting.difference(welds), view)
-    return Covers(
-        shape_coverage(welds.difference(holes), view),
-        butting_cover,
-        shape_coverage(nonbutting, view),
-        none if holes.is_empty else shape_coverage(holes.intersection(welds), view),
-    )
+    weld = shape_coverage(welds.difference(holes), view)
+    plate = shape_coverage(nonbutting, view)
+    void = none if holes.is_empty else shape_coverage(holes.intersection(welds), view)
+    background = np.clip(1 - weld - butting_cover - plate - void, 0, 1)
+    return Covers(weld, butting_cover, plate, void, background)

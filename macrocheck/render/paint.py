@@ -50,18 +50,22 @@ def _ground(ground: Ground, shape: tuple[int, int], ppm: float, rng: np.random.G
         elif ground.kind == "resin":
             texture = tx.grain(rng, shape, 14 * pitch) + 0.3 * tx.grain(rng, shape, 2.0)
         elif ground.kind == "brushed":
-            texture = tx.streaks(rng, shape, along_px=40 * pitch, across_px=0.6 * pitch, degrees=rng.uniform(0, 180))
+            texture = tx.streaks(
+                rng, shape, along_px=40 * pitch, across_px=0.6 * pitch, degrees=rng.uniform(0, 180)
+            )
         elif ground.kind == "cloth":
             a = rng.uniform(0, np.pi)
-            u, v = x * np.float32(np.cos(a)) + y * np.float32(np.sin(a)), y * np.float32(np.cos(a)) - x * np.float32(
-                np.sin(a)
+            u, v = (
+                x * np.float32(np.cos(a)) + y * np.float32(np.sin(a)),
+                y * np.float32(np.cos(a)) - x * np.float32(np.sin(a)),
             )
             k = np.float32(2 * np.pi / pitch)
             texture = np.sin(k * u) * np.sin(k * v) + 0.6 * tx.grain(rng, shape, 0.6 * pitch)
         else:
             a, k = rng.uniform(0, np.pi), np.float32(1 / (6 * pitch))
-            u, v = x * np.float32(np.cos(a)) + y * np.float32(np.sin(a)), y * np.float32(np.cos(a)) - x * np.float32(
-                np.sin(a)
+            u, v = (
+                x * np.float32(np.cos(a)) + y * np.float32(np.sin(a)),
+                y * np.float32(np.cos(a)) - x * np.float32(np.sin(a)),
             )
             on = np.minimum(np.abs(u * k - np.rint(u * k)), np.abs(v * k - np.rint(v * k)))
             texture = np.clip(1 - on * 6 * pitch / np.float32(1.5), 0, 1) * np.float32(2.5)
@@ -108,7 +112,9 @@ def _finish(
             rng, shape, along_px=25 * ppm, across_px=max(0.05 * ppm, 1.2), degrees=f.grinding_deg
         ) * np.float32(f.grinding)
     if f.scratches:
-        metal += tx.scratch_lines(rng, shape, f.scratches, degrees=f.grinding_deg, spread=14) * np.float32(f.scratch)
+        metal += tx.scratch_lines(rng, shape, f.scratches, degrees=f.grinding_deg, spread=14) * np.float32(
+            f.scratch
+        )
     if f.stains > 0:
         cloud = tx.grain(rng, shape, 3 * ppm)
         metal += np.clip(cloud - 0.6, 0, 1.5) * np.float32(f.stains * rng.choice([-1, 1]))

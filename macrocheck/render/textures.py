@@ -29,18 +29,20 @@ def grain(rng: np.random.Generator, shape: Shape, size_px: float) -> Float32Arra
     if size_px < 0.7:
         return white(rng, shape)
     if size_px > 3:
-        step = size_px / 2
+        step = size_px / 2.5
         small = (int(shape[0] / step) + 4, int(shape[1] / step) + 4)
         coarse = cv2.GaussianBlur(rng.standard_normal(small, dtype=np.float32), (0, 0), 0.8)
         coarse = coarse / max(float(coarse.std()), 1e-6)
         size = (max(int(small[1] * step), shape[1]), max(int(small[0] * step), shape[0]))
-        return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_CUBIC)[: shape[0], : shape[1]])
+        return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)[: shape[0], : shape[1]])
     sigma = size_px / 2.5
     soft = cv2.GaussianBlur(white(rng, shape), (0, 0), sigma)
     return np.asarray(soft / max(float(soft[::7, ::7].std()), 1e-6))
 
 
-def streaks(rng: np.random.Generator, shape: Shape, *, along_px: float, across_px: float, degrees: float) -> Float32Array:
+def streaks(
+    rng: np.random.Generator, shape: Shape, *, along_px: float, across_px: float, degrees: float
+) -> Float32Array:
     """Grain drawn out along a direction (clockwise on the screen): grinding marks, rolling bands."""
     h, w = shape
     table = _table(rng, 512, 512)
@@ -103,7 +105,9 @@ def cast_grain(rng: np.random.Generator, shape: Shape, size_px: float) -> Float3
     return np.asarray(cv2.remap(cells, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT), dtype=np.float32)
 
 
-def scratch_lines(rng: np.random.Generator, shape: Shape, count: int, *, degrees: float, spread: float) -> Float32Array:
+def scratch_lines(
+    rng: np.random.Generator, shape: Shape, count: int, *, degrees: float, spread: float
+) -> Float32Array:
     """Single scratches, positive and negative, (h, w)."""
     out = np.zeros(shape, np.float32)
     h, w = shape

@@ -34,12 +34,7 @@ Value = float | tuple[float, ...] | tuple[tuple[float, float], ...] | None
 FUSION_THRESHOLD_MM = 0.1
 
 # What starts at the joint root, hence is void where nothing shows a lap's end face.
-_NEEDS_ROOT = (
-    "leg_butting leg_nonbutting leg_difference size size_unequal theoretical_throat depth_of_fusion_butting "
-    "root_penetration root_shortfall unfused_butting unfused_nonbutting unfused_spans_butting "
-    "unfused_spans_nonbutting fused_fraction_butting fused_fraction_nonbutting unfused_land fill_area "
-    "melted_area_butting dilution dihedral_angle overlap_butting overlap_nonbutting"
-).split()
+_NEEDS_ROOT = ["leg_butting", "leg_nonbutting", "leg_difference", "size", "size_unequal", "theoretical_throat", "depth_of_fusion_butting", "root_penetration", "root_shortfall", "unfused_butting", "unfused_nonbutting", "unfused_spans_butting", "unfused_spans_nonbutting", "fused_fraction_butting", "fused_fraction_nonbutting", "unfused_land", "fill_area", "melted_area_butting", "dilution", "dihedral_angle", "overlap_butting", "overlap_nonbutting"]
 
 
 def _oblique(own: OwnFrame, points: FloatArray) -> FloatArray:
@@ -259,7 +254,9 @@ def _bead(section: Section) -> dict[str, Value]:
 def section_truth(section: Section) -> tuple[dict[str, Value], ...]:
     """Exact value of every quantity, one dict a weld; None where it does not exist for that joint or section."""
     welds = (
-        [_bead(section)] if section.spec.joint == "bead" else [_fillet(section, i) for i in range(len(section.welds))]
+        [_bead(section)]
+        if section.spec.joint == "bead"
+        else [_fillet(section, i) for i in range(len(section.welds))]
     )
     return tuple({q.key: w.get(q.key) for q in QUANTITIES} for w in welds)
 
