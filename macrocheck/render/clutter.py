@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from macrocheck.arrays import Float32Array
+from macrocheck.arrays import ByteArray, Float32Array
 from macrocheck.render import textures as tx
 from macrocheck.render.looks import Look
 from macrocheck.render.raster import View
@@ -34,7 +34,14 @@ def litter(ground: Float32Array, look: Look, view: View, rng: np.random.Generato
         ink = float(rng.choice([15.0, 235.0, look.ground.tone + rng.choice([-50, 60])]))
         at = (int(rng.uniform(0, 0.85) * w), int(rng.uniform(0.08, 0.98) * h))
         font = int(rng.choice([cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_SCRIPT_SIMPLEX, cv2.FONT_HERSHEY_DUPLEX]))
-        cv2.putText(ground, text, at, font, size, ink, max(int(size * 2.2), 1), cv2.LINE_AA)
+        mask = np.zeros((h, w), np.uint8)
+        cv2.putText(mask, text, at, font, size, (255,), max(int(size * 2.2), 1), cv2.LINE_AA)
+        _stain(ground, mask, ink)
+
+
+def _stain(picture: Float32Array, mask: ByteArray, ink: float) -> None:
+    """Blend `ink` into (h, w) `picture` where `mask` (0-255) says, in place."""
+    picture += (ink - picture) * (mask.astype(np.float32) / 255)
 
 
 def _piece(ground: Float32Array, look: Look, view: View, rng: np.random.Generator) -> None:
@@ -47,8 +54,8 @@ def _piece(ground: Float32Array, look: Look, view: View, rng: np.random.Generato
         a = np.sort(rng.uniform(0, 2 * np.pi, n))
         outline = centre + size * rng.uniform(0.4, 1.0, (n, 1)) * np.column_stack([np.cos(a), np.sin(a)])
     else:
-        a = rng.uniform(0, np.pi)
-        turn = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+        tilt = rng.uniform(0, np.pi)
+        turn = np.array([[np.cos(tilt), np.sin(tilt)], [-np.sin(tilt), np.cos(tilt)]])
         box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [size, size * rng.uniform(0.1, 0.6)]
         outline = centre + box @ turn
     mask = np.zeros((h, w), np.uint8)
@@ -80,5 +87,8 @@ def arrows(picture: Float32Array, count: int, rng: np.random.Generator) -> None:
     for _ in range(count):
         p, q = rng.uniform(0.05, 0.95, 2) * [w, h], rng.uniform(0.05, 0.95, 2) * [w, h]
         q = p + (q - p) * min(1.0, 0.15 * w / max(float(np.hypot(*(q - p))), 1))
-        colour = tuple(float(c) for c in rng.choice([[255, 255, 255], [255, 40, 40], [20, 20, 20]]))
-        cv2.arrowedLine(picture, [int(v) for v in p], [int(v) for v in q], colour, 2, cv2.LINE_AA, 0, 0.25)
+        colour = rng.choice([[255.0, 255.0, 255.0], [255.0, 40.0, 40.0], [20.0, 20.0, 20.0]])
+        mask = np.zeros((h, w), np.uint8)
+        cv2.arrowedLine(mask, [int(v) for v in p], [int(v) for v in q], (255,), 2, cv2.LINE_AA, 0, 0.25)
+        for channel in range(3):
+            _stain(picture[..., channel], mask, float(colour[channel]))

@@ -173,13 +173,17 @@ def haz_edge(section: Section, number: int, *, butting: bool) -> FloatArray | No
     own = slice(int(np.ceil(at_split)), None) if butting else slice(0, int(at_split) + 1)
     width = band_width(section, number, even / length[-1], butting=butting)
     edge = smooth + normal * width[:, None]
-    from shapely import distance, points
-    from shapely.geometry import LineString
+    from shapely import contains_xy, distance, make_valid, points
+    from shapely.geometry import LineString, Polygon
 
     # an offset curve crosses itself in hollows; what lies nearer than its width to the boundary is not the edge
     fusion = LineString(line)
     keep = distance(points(edge), fusion) > 0.97 * width
     chosen = np.zeros(len(edge), bool)
     chosen[own] = True
+    member = section.butting if butting else section.nonbutting
+    if member is not None:
+        metal = make_valid(Polygon(member)).buffer(0.02)
+        keep &= np.asarray(contains_xy(metal, edge[:, 0], edge[:, 1]))
     out = edge[keep & chosen]
     return out if len(out) > 1 else None

@@ -147,10 +147,10 @@ def _frame(
                 px_per_mm = float(np.clip(max(px_per_mm, 900 / width_mm), 30, max(30.0, min(60, limit))))
                 width_mm = min(max(width_mm, 900 / px_per_mm), max(wide / low, width_mm))
             else:
-                px_per_mm = min(px_per_mm, limit)
+                px_per_mm = min(max(px_per_mm, rng.uniform(320, 1100) / width_mm), limit)
     if size is None:
         width = int(np.clip(round(width_mm * px_per_mm), 360, 4600))
-        size = (width, int(round(width / aspect)))
+        size = (width, round(width / aspect))
     shown = np.array(size) / px_per_mm
     spare = np.maximum(shown - (high_xy - low_xy), 0)
     # the joint stands off the middle, but a strip of each member stays in view
@@ -176,7 +176,7 @@ def _mark_place(
     def shape(p: FloatArray) -> Any:
         return make_valid(Polygon(view.to_px(p)))
 
-    welds = union_all([shape(w.polygon) for w in section.welds]).buffer(0.35 * view.px_per_mm + 12)
+    welds = union_all([shape(w.polygon) for w in section.welds]).buffer(0.9 * view.px_per_mm + 12)
     members = union_all([shape(m) for m in (section.butting, section.nonbutting) if m is not None])
     best: tuple[float, Point] | None = None
     side = 0.14 * length + 10
@@ -288,7 +288,7 @@ def render_photo(
     rng = np.random.default_rng([seed, 41])
     section = build_section(spec) if spec is not None else sample_section(rng, joints=joints, wild=wild)
     style = SAMPLERS[look](np.random.default_rng([seed, 42])) if isinstance(look, str) else look
-    kind: LookName = name if name in SAMPLERS else "fair"
+    kind: LookName = "hard" if name == "hard" else "fair"
     if view is None:
         view = _frame(section, rng, look=kind, px_per_mm=px_per_mm, size=size, share=share)
     picture = scene(section, view, style, seed)
