@@ -14,9 +14,9 @@ def light(scene: Float32Array, camera: Camera, rng: np.random.Generator) -> Floa
     y = np.linspace(-1, 1, h, dtype=np.float32)[:, None]
     x = np.linspace(-1, 1, w, dtype=np.float32)[None]
     a = np.deg2rad(camera.gradient_deg)
-    field = 1 + np.float32(camera.gradient) * (np.float32(np.cos(a)) * x + np.float32(np.sin(a)) * y)
+    field: AnyArray = 1 + np.float32(camera.gradient) * (np.float32(np.cos(a)) * x + np.float32(np.sin(a)) * y)
     field = field - np.float32(camera.vignette) * (x * x + y * y) / 2
-    out = scene * (np.maximum(field, 0.05) * np.float32(camera.gain))[..., None]
+    out: AnyArray = scene * (np.maximum(field, 0.05) * np.float32(camera.gain))[..., None]
     if camera.glare > 0:
         cx, cy = rng.uniform(-0.9, 0.9, 2)
         size = camera.glare_size
@@ -29,7 +29,7 @@ def light(scene: Float32Array, camera: Camera, rng: np.random.Generator) -> Floa
 
 def expose(scene: Float32Array, camera: Camera, rng: np.random.Generator) -> Float32Array:
     """Pass a lit scene through lens and sensor: blur, depth of field, noise, sharpening."""
-    out = scene
+    out: AnyArray = scene
     if camera.blur_px > 0.05:
         out = cv2.GaussianBlur(out, (0, 0), camera.blur_px)
     if camera.defocus_px > 0.3:
@@ -54,10 +54,14 @@ def expose(scene: Float32Array, camera: Camera, rng: np.random.Generator) -> Flo
 
 def store(picture: AnyArray, camera: Camera) -> ByteArray:
     """Round to 8 bits and pass through the file's compression (`jpeg` over 100: none)."""
-    rgb = np.clip(picture + 0.5, 0, 255).astype(np.uint8)
+    rgb: AnyArray = np.clip(picture + 0.5, 0, 255).astype(np.uint8)
     if camera.grey:
         rgb = cv2.cvtColor(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
     if camera.jpeg <= 100:
         data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, camera.jpeg])[1]
-        rgb = np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+        stored: AnyArray | None = cv2.imdecode(data, cv2.IMREAD_COLOR)
+        if stored is None:
+            msg = "the compressed picture could not be read back"
+            raise RuntimeError(msg)
+        rgb = np.ascontiguousarray(stored[..., ::-1])
     return np.asarray(rgb, dtype=np.uint8)

@@ -82,13 +82,12 @@ def shape_coverage(shape: "BaseGeometry", view: View) -> Float32Array:
     """Covered part of each pixel of `view` for a shapely shape in section mm."""
     from shapely.geometry.polygon import orient
 
-    rings = []
+    rings: list[FloatArray] = []
     for part in getattr(shape, "geoms", [shape]):
         if part.is_empty or part.geom_type != "Polygon":
             continue
         turned = orient(part)
-        for ring in (turned.exterior, *turned.interiors):
-            rings.append(view.to_px(np.asarray(ring.coords)[:-1]))
+        rings += [view.to_px(np.asarray(ring.coords)[:-1]) for ring in (turned.exterior, *turned.interiors)]
     return ring_coverage(rings, view.width, view.height)
 
 

@@ -9,7 +9,7 @@ from macrocheck.render import camera, clutter
 from macrocheck.render import textures as tx
 from macrocheck.render.coverage import Covers, section_covers, shape_coverage
 from macrocheck.render.deposit import paint_bands, paint_deposit
-from macrocheck.render.looks import NEUTRAL, Ground, Look, Plate
+from macrocheck.render.looks import NEUTRAL, Ground, GroundKind, Look, Plate
 from macrocheck.render.raster import View, weld_coordinates
 from macrocheck.render.section import Section
 
@@ -37,39 +37,32 @@ def _window(section: Section, view: View, margin_mm: float) -> _Part | None:
     return _Part(slice(y0, y1), slice(x0, x1), View(m, x1 - int(x0), y1 - int(y0)))
 
 
+def _pattern(kind: GroundKind, shape: tuple[int, int], pitch: float, rng: np.random.Generator) -> Float32Array:
+    """Pattern of a background, about unit standard deviation; `pitch` in px."""
+    if kind == "noise":
+        return tx.grain(rng, shape, max(0.4 * pitch, 0.8))
+    if kind == "paper":
+        return np.asarray(0.5 * tx.grain(rng, shape, 1.2) + 0.8 * tx.grain(rng, shape, 4 * pitch))
+    if kind == "resin":
+        return np.asarray(tx.grain(rng, shape, 14 * pitch) + 0.3 * tx.grain(rng, shape, 2.0))
+    if kind == "brushed":
+        return tx.streaks(rng, shape, along_px=40 * pitch, across_px=0.6 * pitch, degrees=rng.uniform(0, 180))
+    y, x = np.arange(shape[0], dtype=np.float32)[:, None], np.arange(shape[1], dtype=np.float32)[None]
+    a = rng.uniform(0, np.pi)
+    cos, sin = np.float32(np.cos(a) / pitch), np.float32(np.sin(a) / pitch)
+    u, v = x * cos + y * sin, y * cos - x * sin
+    if kind == "cloth":
+        weave = np.sin(2 * np.pi * u) * np.sin(2 * np.pi * v)
+        return np.asarray(weave + 0.6 * tx.grain(rng, shape, 0.6 * pitch), np.float32)
+    off = np.minimum(np.abs(u / 6 - np.rint(u / 6)), np.abs(v / 6 - np.rint(v / 6)))
+    return np.asarray(np.clip(1 - off * np.float32(4 * pitch), 0, 1) * 2.5, np.float32)
+
+
 def _ground(ground: Ground, shape: tuple[int, int], ppm: float, rng: np.random.Generator) -> Float32Array:
     out = np.full(shape, ground.tone, np.float32)
     pitch = max(ground.pitch_mm * ppm, 2.0)
     if ground.kind != "plain":
-        h, w = shape
-        y, x = np.arange(h, dtype=np.float32)[:, None], np.arange(w, dtype=np.float32)[None]
-        if ground.kind == "noise":
-            texture = tx.grain(rng, shape, max(0.4 * pitch, 0.8))
-        elif ground.kind == "paper":
-            texture = 0.5 * tx.grain(rng, shape, 1.2) + 0.8 * tx.grain(rng, shape, 4 * pitch)
-        elif ground.kind == "resin":
-            texture = tx.grain(rng, shape, 14 * pitch) + 0.3 * tx.grain(rng, shape, 2.0)
-        elif ground.kind == "brushed":
-            texture = tx.streaks(
-                rng, shape, along_px=40 * pitch, across_px=0.6 * pitch, degrees=rng.uniform(0, 180)
-            )
-        elif ground.kind == "cloth":
-            a = rng.uniform(0, np.pi)
-            u, v = (
-                x * np.float32(np.cos(a)) + y * np.float32(np.sin(a)),
-                y * np.float32(np.cos(a)) - x * np.float32(np.sin(a)),
-            )
-            k = np.float32(2 * np.pi / pitch)
-            texture = np.sin(k * u) * np.sin(k * v) + 0.6 * tx.grain(rng, shape, 0.6 * pitch)
-        else:
-            a, k = rng.uniform(0, np.pi), np.float32(1 / (6 * pitch))
-            u, v = (
-                x * np.float32(np.cos(a)) + y * np.float32(np.sin(a)),
-                y * np.float32(np.cos(a)) - x * np.float32(np.sin(a)),
-            )
-            on = np.minimum(np.abs(u * k - np.rint(u * k)), np.abs(v * k - np.rint(v * k)))
-            texture = np.clip(1 - on * 6 * pitch / np.float32(1.5), 0, 1) * np.float32(2.5)
-        out += np.asarray(texture, np.float32) * np.float32(ground.amplitude)
+        out += _pattern(ground.kind, shape, pitch, rng) * np.float32(ground.amplitude)
     elif ground.amplitude > 0:
         out += tx.grain(rng, shape, 20 * pitch) * np.float32(ground.amplitude)
     if ground.dust:

@@ -13,6 +13,7 @@ from macrocheck.render.looks import (
     Colour,
     Deposit,
     Finish,
+    GrainKind,
     Ground,
     GroundKind,
     Look,
@@ -20,7 +21,7 @@ from macrocheck.render.looks import (
 )
 
 FAIR_CONTRAST = 34.0
-"""Least difference of tone at a fair fusion boundary before light and lens take their part: 25 grey levels remain."""
+"""Least difference of tone at a fair fusion boundary in the scene; light and lens leave at least 25 of it."""
 
 
 def _u(rng: np.random.Generator, low: float, high: float) -> float:
@@ -96,7 +97,8 @@ def fair_look(rng: np.random.Generator) -> Look:
     ]
     ground_tone = options[int(rng.integers(len(options)))] if options else max(low - 45, 4)
     grain = _u(rng, 1.0, 6.0)
-    kind = ("none", "columnar", "coarse", "layers")[int(rng.choice(4, p=[0.3, 0.4, 0.2, 0.1]))]
+    grains: tuple[GrainKind, ...] = ("none", "columnar", "coarse", "layers")
+    kind = grains[int(rng.choice(4, p=[0.3, 0.4, 0.2, 0.1]))]
     bands = _chance(rng, 0.6)
     butting = Plate(base, grain, _u(rng, 0.03, 0.08), _u(rng, 0, 3), _u(rng, 0, 4))
     nonbutting = replace(butting, tone=other, grain=grain * _u(rng, 0.7, 1.4))
@@ -253,7 +255,7 @@ def hard_look(rng: np.random.Generator) -> Look:
     if _chance(rng, 0.15):
         drop = low - _u(rng, 25, 60)
         look = _darker(look, drop)
-    tint = _tint(rng, 0.15)
+    tint = _tint(rng, 0.13)
     ground = replace(_ground(rng, tone, amplitude=22), tint=tint, dust=int(rng.integers(0, 120)))
     metal = _tint(rng, 0.06)
     finish = replace(
@@ -283,7 +285,7 @@ def hard_look(rng: np.random.Generator) -> Look:
         glare_size=_u(rng, 0.08, 0.5),
         gamma=_u(rng, 0.7, 1.5),
         gain=_u(rng, 0.65, 1.25),
-        cast=_tint(rng, 0.12),
+        cast=_tint(rng, 0.09),
         blur_px=_u(rng, 0.5, 2.4),
         defocus_px=_u(rng, 1, 5) if _chance(rng, 0.25) else 0.0,
         sharpen=_u(rng, 0.3, 2.0) if _chance(rng, 0.35) else 0.0,

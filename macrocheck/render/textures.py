@@ -31,7 +31,7 @@ def grain(rng: np.random.Generator, shape: Shape, size_px: float) -> Float32Arra
     if size_px > 3:
         step = size_px / 2.5
         small = (int(shape[0] / step) + 4, int(shape[1] / step) + 4)
-        coarse = cv2.GaussianBlur(rng.standard_normal(small, dtype=np.float32), (0, 0), 0.8)
+        coarse: AnyArray = cv2.GaussianBlur(rng.standard_normal(small, dtype=np.float32), (0, 0), 0.8)
         coarse = coarse / max(float(coarse.std()), 1e-6)
         size = (max(int(small[1] * step), shape[1]), max(int(small[0] * step), shape[0]))
         return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)[: shape[0], : shape[1]])
@@ -139,10 +139,10 @@ def blobs(rng: np.random.Generator, shape: Shape, count: int, *, low_px: float, 
         level = int(rng.uniform(90, 255))
         axes = [int(r * 16 * rng.uniform(0.6, 1.4)), int(r * 16)]
         cv2.ellipse(out, centre, axes, rng.uniform(0, 180), 0, 360, (level,), -1, cv2.LINE_AA, 4)
-    return np.asarray(out, dtype=np.float32) / 255
+    return np.asarray(out / np.float32(255), dtype=np.float32)
 
 
 def near(mask: BoolArray, reach_px: float) -> Float32Array:
     """1 at `mask`, falling evenly to 0 at `reach_px` from it."""
     d = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
-    return np.clip(1 - d / np.float32(max(reach_px, 1.0)), 0, 1).astype(np.float32)
+    return np.asarray(np.clip(1 - d / np.float32(max(reach_px, 1.0)), 0, 1), dtype=np.float32)

@@ -34,7 +34,15 @@ Value = float | tuple[float, ...] | tuple[tuple[float, float], ...] | None
 FUSION_THRESHOLD_MM = 0.1
 
 # What starts at the joint root, hence is void where nothing shows a lap's end face.
-_NEEDS_ROOT = ["leg_butting", "leg_nonbutting", "leg_difference", "size", "size_unequal", "theoretical_throat", "depth_of_fusion_butting", "root_penetration", "root_shortfall", "unfused_butting", "unfused_nonbutting", "unfused_spans_butting", "unfused_spans_nonbutting", "fused_fraction_butting", "fused_fraction_nonbutting", "unfused_land", "fill_area", "melted_area_butting", "dilution", "dihedral_angle", "overlap_butting", "overlap_nonbutting"]
+# fmt: off
+_NEEDS_ROOT = (
+    "leg_butting", "leg_nonbutting", "leg_difference", "size", "size_unequal", "theoretical_throat",
+    "depth_of_fusion_butting", "root_penetration", "root_shortfall", "unfused_butting", "unfused_nonbutting",
+    "unfused_spans_butting", "unfused_spans_nonbutting", "fused_fraction_butting", "fused_fraction_nonbutting",
+    "unfused_land", "fill_area", "melted_area_butting", "dilution", "dihedral_angle", "overlap_butting",
+    "overlap_nonbutting",
+)
+# fmt: on
 
 
 def _oblique(own: OwnFrame, points: FloatArray) -> FloatArray:
@@ -49,8 +57,8 @@ def _face_in_wedge(own: OwnFrame) -> FloatArray:
     out = [p[(p >= -1e-9).all(axis=1)]]
     for axis in (0, 1):
         a, b = p[:-1, axis], p[1:, axis]
-        for i in np.flatnonzero(a * b < 0):
-            out.append((p[i] + a[i] / (a[i] - b[i]) * (p[i + 1] - p[i]))[None])
+        i = np.flatnonzero(a * b < 0)
+        out.append(p[i] + (a[i] / (a[i] - b[i]))[:, None] * (p[i + 1] - p[i]))
     joined = np.vstack(out)
     return joined[(joined >= -1e-9).all(axis=1)]
 
@@ -62,7 +70,7 @@ def _unequal(face: FloatArray, leg_b: float, leg_n: float) -> tuple[float, float
         left = 1 - face[:, :1] / a[None]
         with np.errstate(divide="ignore", invalid="ignore"):
             b = np.where(left > 1e-9, face[:, 1:] / left, np.inf)
-        return np.minimum(b.min(axis=0), leg_b)
+        return np.asarray(np.minimum(b.min(axis=0), leg_b))
 
     low, high = 1e-3 * leg_n, leg_n
     best = high
@@ -208,7 +216,7 @@ def _fillet(section: Section, number: int) -> dict[str, Value]:
 
 
 def seam_span(section: Section) -> tuple[FloatArray, FloatArray] | None:
-    """Both ends of the unfused faying surface behind the root, section mm; None for a bead or where none is left."""
+    """Both ends of the unfused faying surface behind the root, mm; None for a bead or where none is left."""
     spec = section.spec
     if spec.joint == "bead":
         return None
