@@ -6,6 +6,7 @@ import os
 import re
 import stat
 import struct
+import threading
 import warnings
 import zlib
 from dataclasses import dataclass
@@ -52,9 +53,13 @@ _DECODER_FAULTS = (
 )  # fmt: skip
 """What decoders raise on damaged files."""
 
+_ONE_AT_A_TIME = threading.Lock()
+"""Held while the process's list of warnings to show is changed, which is not a thread's own."""
+
 _KNOWN_STARTS = (b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"II*\0", b"MM\0*", b"BM")
 _HEIF_BRANDS = frozenset({b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1"})
 _TOO_DEEP = "has pixel values beyond 16 bits or outside 0 to 1; save it with 8 or 16 bits a channel"
+_DAMAGED = "is damaged or cut short; copy it again from the camera or save it anew"
 _READABLE = "JPEG, PNG, TIFF, WebP, BMP, GIF or HEIC"
 
 
@@ -84,15 +89,15 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
     name = shown(path)
     data = _read_bytes(path, name)
     digest = hashlib.sha256(data).hexdigest()
-    with warnings.catch_warnings():
+    with _ONE_AT_A_TIME, warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        header = _open(data, name, Path(path).suffix.lower())
         try:
+            header = _open(data, name, Path(path).suffix.lower())
             pixels, notes = _decode(header, data)
         except MemoryError:
             _refuse(name, "does not fit into memory; save it smaller")
         except _DECODER_FAULTS:
-            _refuse(name, "is damaged or cut short; copy it again from the camera or save it anew")
+            _refuse(name, _DAMAGED)
     pixels = np.ascontiguousarray(upright(pixels, header.orientation), dtype=np.uint8)
     pixels.setflags(write=False)
     return Photo(pixels, os.fspath(path), digest, header.density, (*header.notes, *notes))
@@ -169,10 +174,10 @@ def _open_image(data: bytes, name: str) -> Image.Image:
         _refuse_bomb(name, int(found[1]) if found else None)
     except UnidentifiedImageError:
         if data.startswith(_KNOWN_STARTS) or (data.startswith(b"RIFF") and data[8:12] == b"WEBP"):
-            _refuse(name, "is damaged or cut short; copy it again from the camera or save it anew")
+            _refuse(name, _DAMAGED)
         _refuse(name, f"is not a picture that can be read; give a {_READABLE} file")
     except _DECODER_FAULTS:
-        _refuse(name, "is damaged or cut short; copy it again from the camera or save it anew")
+        _refuse(name, _DAMAGED)
 
 
 def _open_with_pillow(data: bytes) -> Image.Image:
@@ -197,7 +202,7 @@ def _open_heic(data: bytes, name: str) -> Image.Image:
         opener: Callable[[io.BytesIO], Image.Image] = pillow_heif.HeifImageFile
         return opener(io.BytesIO(data))
     except _DECODER_FAULTS:
-        _refuse(name, "is damaged or cut short; copy it again from the camera or save it anew")
+        _refuse(name, _DAMAGED)
 
 
 def _refuse_bomb(name: str, pixels: int | None) -> NoReturn:

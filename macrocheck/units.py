@@ -148,7 +148,9 @@ def _value(match: re.Match[str], text: str) -> Fraction:
     if match["number"] is not None:
         number = match["number"]
         if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", number):
-            _refuse(text, "may mean two things", f"write {number.replace(',', '.')} or {number.replace(',', '')}")
+            unit = match["unit"] or "mm"
+            readings = (number.replace(",", replacement) + unit for replacement in (".", ""))
+            _refuse(text, "may mean two things", f"write {' or '.join(readings)}")
         exponent = re.search(r"e([+-]?\d+)$", number, re.IGNORECASE)
         if exponent is not None and abs(int(exponent[1])) > _MOST_EXPONENT:
             _refuse(text, "is no sensible length", _HOW)
