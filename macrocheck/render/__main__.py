@@ -1,4 +1,4 @@
-"""Write rendered photographs and their truth: `python -m macrocheck.render OUTDIR --look fair --count 8 --seed 1`."""
+"""Write pictures and their truth: `python -m macrocheck.render OUTDIR --look fair --count 8 --seed 1`."""
 
 import argparse
 from pathlib import Path

@@ -50,7 +50,7 @@ def _weld(weld: WeldTruth) -> dict[str, Any]:
     }
 
 
-def truth_json(photo: RenderedPhoto, **more: Any) -> str:
+def truth_json(photo: RenderedPhoto, /, **more: Any) -> str:
     """Return the truth of a photograph as JSON text; `more` goes in at the top level.
 
     Lengths are mm, areas mm2, angles degrees; points are pixels, x right, y down, pixel centres at integers. A
