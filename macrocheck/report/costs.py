@@ -13,7 +13,7 @@ from macrocheck.results import Result
 _SQUARE = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
 
 # Costs of covering one square em.
-_MARGIN, _AIR, _MEMBER, _METAL, _NEAR = 0.4, 0.8, 2.0, 5.0, 8.0
+_MARGIN, _AIR, _MEMBER, _METAL, _NEAR = 0.4, 0.8, 2.0, 7.0, 9.0
 _SURFACE, _FAINT, _MARK, _DIMENSION, _UNFUSED, _FACE, _FUSION = 6.0, 8.0, 12.0, 40.0, 50.0, 60.0, 90.0
 
 
@@ -36,11 +36,17 @@ def cost_map(result: Result, points: Sequence[WeldPoints], frame: Frame, em: flo
 
 
 def _air(costs: Map, weld: WeldOutline, found: WeldPoints, frame: Frame) -> None:
-    """The wedge between the members in front of the weld."""
+    """What lies before the face, and the wedge between the members there."""
+    chord = np.ptp(weld.face, axis=0)
+    far = 4.0 * float(np.hypot(*chord))
+    out = weld.face.mean(axis=0) - weld.fusion.mean(axis=0)
+    length = float(np.hypot(*out))
+    if length > 0:
+        shifted = weld.face + far * out / length
+        costs.area(frame.place(np.vstack([weld.face, shifted[::-1]])), _AIR)
     if found.joint_root is None or weld.surface_butting is None or weld.surface_nonbutting is None:
         return
     root = found.joint_root
-    far = 4.0 * float(np.hypot(*np.ptp(weld.face, axis=0)))
     a, b = (far * np.asarray(s.direction) for s in (weld.surface_butting, weld.surface_nonbutting))
     costs.area(frame.place(np.array([root, root + a, root + a + b, root + b])), _AIR)
 

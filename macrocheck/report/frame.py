@@ -1,6 +1,6 @@
 """Which part of the photograph is drawn, how large, and how its pixels map to the drawing's."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -10,7 +10,7 @@ from macrocheck.report.palette import Colour
 
 MOST_PX = 2400
 """Longest side of a drawing's picture: all that a screen or an A4 print shows, and cheap to draw and store."""
-LEAST_PX = 1200
+LEAST_PX = 1600
 """Small pictures are enlarged to this so that the labels have room."""
 
 _ROOM = (0.15, 0.10)
@@ -51,6 +51,16 @@ class Frame:
         """Map (n, 2) points of the photo to (n, 2) points of the drawing; pixel centres at integers in both."""
         points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
         return np.asarray((points + 0.5 - (self.left, self.top)) * self.zoom - 0.5)
+
+    def taller(self, height: int, photo_height: int) -> "Frame":
+        """Return the frame grown to `height` px of drawing: by more photograph where there is any, else margin."""
+        rows = int((height - self.height) / self.zoom)
+        if rows <= 0:
+            return self
+        above, below = max(self.top, 0), max(photo_height - self.bottom, 0)
+        up = min(above, max(rows // 2, rows - below))
+        up += max(rows - up - below, 0) // 2
+        return replace(self, top=self.top - up, bottom=self.bottom + rows - up)
 
     def render(self, pixels: ByteArray) -> ByteArray:
         """Return the part as (height, width, 3) uint8, with margin where there is no photograph."""

@@ -180,6 +180,13 @@ def _number(measured: Measurements, key: str) -> float:
     return float(quantity.value) if quantity is not None and isinstance(quantity.value, float | int) else 0.0
 
 
+def _stands_out(measured: Measurements, key: str) -> bool:
+    """Whether a length is more than half its U95: what is less would be a mark without an extent."""
+    quantity = measured.quantities.get(key)
+    spread = 0.0 if quantity is None or quantity.U95 is None else quantity.U95
+    return _number(measured, key) > 0.5 * spread
+
+
 def _leg_dimensions(plan: _Plan, measured: Measurements) -> list[Dimension]:
     """Legs stand in the air: each parallel to its surface, moved along the other one until clear of the weld."""
     if plan.root is None:
@@ -214,7 +221,7 @@ def _inner_dimensions(plan: _Plan, measured: Measurements) -> list[Dimension]:
     if plan.root is not None and plan.weld_root is not None:
         line = np.array([plan.root, plan.weld_root])
         keys = ("root_penetration", "root_shortfall")
-        out += [Dimension(key, line) for key in keys if _number(measured, key) > 0]
+        out += [Dimension(key, line) for key in keys if _stands_out(measured, key)]
     return out
 
 

@@ -27,14 +27,18 @@ from macrocheck.report.sheet import Sheet
 from macrocheck.report.strokes import Pen
 from macrocheck.results import Result
 
-_UNDER = 1.7
-"""Pictures wider than this times their height have the panel under them, others beside them."""
+_LINE = 0.125
+"""Line width in em."""
+
+_SCREEN = (1.6, 1.0)
+"""Shape of the screen that a drawing is laid out for; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
     """Where everything goes: sizes in px of the drawing; `columns` of the panel from `x`, `y` on, `step` apart."""
 
+    frame: Frame
     em: float
     columns: Sequence[Sequence[Block]]
     x: float
@@ -47,16 +51,16 @@ class _Layout:
 def draw_overlay(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> ByteArray:
     """Return the photograph with the result drawn in and a panel beside or under it, (h, w, 3) uint8 sRGB.
 
-    The picture part, at the top left, is a copy whose long side has 1200 to 2400 px: the whole photograph, or,
+    The picture part, at the top left, is a copy whose long side has 1600 to 2400 px: the whole photograph, or,
     where the welds are a small part of it, only what is around them, with the whole photograph small in the panel.
     `overlay_frame` tells how photo pixels map to it. Margin is added where labels would otherwise lie on the weld.
     Geometry or numbers that are missing are left out; the reasons are in the panel. `unit`: of all lengths.
     """
     points = _points(result)
-    frame = _frame(result, points)
-    layout = _layout(photo, result, points, frame, unit)
+    layout = _layout(photo, result, points, unit)
+    frame = layout.frame
     picture = frame.render(photo.pixels)
-    pen = Pen(picture, max(1.0, max(frame.width, frame.height) / 640))
+    pen = Pen(picture, max(1.0, _LINE * layout.em))
     for weld, found in zip(result.outline.welds, points, strict=True):
         _draw_weld(pen, weld, found, frame)
     labels = [lb for i, p in enumerate(points) for lb in weld_labels(result, i, p, unit)]
@@ -82,9 +86,9 @@ def draw_overlay(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> By
     return sheet.finished()
 
 
-def overlay_frame(result: Result) -> Frame:
+def overlay_frame(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> Frame:
     """Return the frame that `draw_overlay` uses: `frame.place` maps photo pixels to pixels of the overlay."""
-    return _frame(result, _points(result))
+    return _layout(photo, result, _points(result), unit).frame
 
 
 def _points(result: Result) -> list[WeldPoints]:
@@ -98,26 +102,33 @@ def _frame(result: Result, points: Sequence[WeldPoints]) -> Frame:
     return choose_frame(result.outline.width, result.outline.height, np.vstack(drawn) if drawn else None)
 
 
-def _layout(photo: Photo, result: Result, points: Sequence[WeldPoints], frame: Frame, unit: LengthUnit) -> _Layout:
+def _layout(photo: Photo, result: Result, points: Sequence[WeldPoints], unit: LengthUnit) -> _Layout:
+    """Try the panel beside the picture and under it; take what shows largest on a screen."""
+    frame = _frame(result, points)
     em = max(14.0, max(frame.width, frame.height) / 74)
     size = round(0.86 * em)
     pad = 1.3 * size
-    side = frame.width <= _UNDER * frame.height
-    count = 1 if side else max(1, int(frame.width / (COLUMN_EM * size + 2 * pad)))
-    width = COLUMN_EM * size if side else frame.width / count - 2 * pad
-    panel = Panel(width, size)
-    whole = _whole_photo(photo, result, frame, min(width, 17.0 * size)) if frame.cropped else None
-    fill_panel(panel, result, unit, _used(result, points), whole)
-    total = sum(block.height for block in panel.blocks) + 2 * pad
-    if side:
-        count = max(1, round(total / frame.height + 0.1))
-    columns = arrange(panel.blocks, count)
-    tallest = max(sum(block.height for block in column) for column in columns) + 2 * pad
-    step = width + 2 * pad
-    if side:
-        high = max(frame.height, round(tallest))
-        return _Layout(em, columns, frame.width + pad, pad, step, round(frame.width + len(columns) * step), high)
-    return _Layout(em, columns, pad, frame.height + pad, step, frame.width, round(frame.height + tallest))
+    used = _used(result, points)
+    least = COLUMN_EM * size + 2 * pad
+
+    def laid_out(count: int, step: float, *, side: bool) -> _Layout:
+        panel = Panel(step - 2 * pad, size)
+        whole = _whole_photo(photo, result, frame, min(panel.width, 15.0 * size)) if frame.cropped else None
+        fill_panel(panel, result, unit, used, whole)
+        columns = arrange(panel.blocks, count)
+        tallest = max(sum(block.height for block in column) for column in columns) + 2 * pad
+        if side:
+            grown = frame.taller(round(tallest), photo.height)
+            size_px = round(frame.width + len(columns) * step), max(grown.height, round(tallest))
+            return _Layout(grown, em, columns, frame.width + pad, pad, step, *size_px)
+        return _Layout(
+            frame, em, columns, pad, frame.height + pad, step, frame.width, round(frame.height + tallest)
+        )
+
+    under = max(1, int(frame.width / least))
+    tries = [laid_out(count, least, side=True) for count in (1, 2, 3)]
+    tries.append(laid_out(under, frame.width / under, side=False))
+    return max(tries, key=lambda t: min(_SCREEN[0] / t.width, _SCREEN[1] / t.height))
 
 
 def _draw_weld(pen: Pen, weld: WeldOutline, points: WeldPoints, frame: Frame) -> None:

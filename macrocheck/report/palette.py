@@ -38,7 +38,7 @@ class Stroke:
 
 
 STROKES: dict[str, Stroke] = {
-    "fusion": Stroke("fusion boundary", ORANGE, "solid", 1.2),
+    "fusion": Stroke("fusion boundary", ORANGE, "solid", 1.1),
     "face": Stroke("weld face", SKY, "solid", 1.0),
     "surface": Stroke("member surface (dashed: extended)", WHITE, "dashed", 0.8),
     "leg": Stroke("leg", PAPER, "ticks", 0.7),

@@ -7,6 +7,7 @@ from pathlib import PurePath
 import numpy as np
 
 from macrocheck.flags import Flag
+from macrocheck.quantities import BY_KEY
 from macrocheck.report.numbers import LengthUnit, bare_text
 from macrocheck.report.palette import FADED, INK, STROKES, WHITE
 from macrocheck.report.sheet import Sheet, shortened, text_width, wrapped
@@ -145,7 +146,9 @@ class Panel:
         small = max(9, round(0.88 * self.size))
         origin = " (from memory)" if verdict.mark == "from memory" else ""
         room = self.width - 1.8 * self.size - text_width(bound, small) - 0.8 * self.size
-        rows = wrapped(f"{verdict.limit}{origin}", small, max(room, 0.3 * self.width))
+        kind = BY_KEY.get(verdict.quantity)
+        of = kind.name[:1].lower() + kind.name[1:] if kind else verdict.quantity
+        rows = wrapped(f"{verdict.limit}{origin}: {of}", small, max(room, 0.3 * self.width))
         step = 1.34 * small
 
         def draw(sheet: Sheet, x: float, y: float) -> None:

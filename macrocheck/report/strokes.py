@@ -41,7 +41,7 @@ class Pen:
     def __init__(self, canvas: ByteArray, width: float) -> None:
         self.canvas = canvas
         self.width = width
-        self.rim = max(1.0, 0.45 * width)
+        self.rim = max(1.0, 0.36 * width)
 
     def lines(self, lines: Sequence[FloatArray], colour: Colour, width: float, *, closed: bool = False) -> None:
         """Draw polylines: all rims first, then all colours."""
@@ -113,11 +113,11 @@ class Pen:
         if length < 1e-6:
             return
         along = (b - a) / length
-        slant = (np.array([-along[1], along[0]]) + 0.6 * along) * 2.4 * self.width
-        count = max(2, int(length / (3.5 * self.width)) + 1)
+        slant = (np.array([-along[1], along[0]]) + 0.7 * along) * 2.2 * self.width
+        count = max(2, int(length / (4.5 * self.width)) + 1)
         ticks = [a + t * (b - a) + np.outer([-1.0, 1.0], slant) for t in np.linspace(0, 1, count)]
-        self.lines([np.array([a, b]), *ticks], stroke.colour, 0.6 * w)
-        self.lines([np.array([a, b])], stroke.colour, w)
+        self.lines([np.array([a, b]), *ticks], stroke.colour, 0.55 * w)
+        self.lines([np.array([a, b])], stroke.colour, 0.8 * w)
 
     def disc(self, centre: FloatArray, radius: float, colour: Colour) -> None:
         """Draw a filled disc with a rim."""
