@@ -1,0 +1,136 @@
+"""From what each mark says to one Scale: choose, refuse, compare, and sum the uncertainties."""
+
+import math
+from collections.abc import Sequence
+from importlib import import_module
+from itertools import pairwise
+
+from macrocheck.calibrate.kinds import BY_NAME, forms
+from macrocheck.calibrate.mark import Candidate, Mark
+from macrocheck.errors import InputError, NotFoundError
+from macrocheck.flags import Flag
+from macrocheck.photo import Photo
+from macrocheck.scale import FoundMark, Scale
+
+NARROWEST_MM, WIDEST_MM = 1.0, 2000.0
+"""Width of scene that a photograph of a weld section can have; outside it the mark was misread or misstated."""
+U_TILT = 0.0005
+"""Relative standard uncertainty from a tilt of up to 3 degrees that one mark cannot show: lengths across the tilt
+keep, lengths along it shrink by 1 - cos 3 deg = 0.14 %; taken as within +-0.09 %, rectangular. The 3 degrees of a
+camera held square by eye: common practice, no source."""
+COVERAGE = 2.0
+"""Coverage factor by which two marks may differ before they disagree."""
+SAME_PLACE = 0.005
+"""Two finds of one mark whose scales differ by less than this (relative) are no contradiction."""
+COARSE_PX_PER_MM = 8.0
+"""Under this many px per mm, localisation of everything in the picture limits the result."""
+
+
+def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
+    """Find every mark and make one Scale of them; raises as `macrocheck.calibrate.calibrate` says."""
+    if not marks:
+        msg = f"No scale was given; name a mark that lies in the picture: {forms()}."
+        raise InputError(msg)
+    found = [(mark, _one(photo, mark)) for mark in marks]
+    u = [math.hypot(c.u_found, mark.u_rel) for mark, c in found]
+    order = sorted(range(len(found)), key=lambda i: u[i])
+    apart = [
+        (i, j)
+        for i in range(len(found))
+        for j in range(i + 1, len(found))
+        if _log_ratio(found[i][1], found[j][1]) > COVERAGE * math.hypot(u[i], u[j])
+    ]
+    flags: list[Flag] = []
+    chosen = 0 if apart else order[0]
+    mark, best = found[chosen]
+    u_rel = u[chosen]
+    if apart:
+        worst = max(_log_ratio(best, c) for _, c in found)
+        u_rel = math.hypot(u_rel, worst / COVERAGE)
+        flags.append(_disagree(found, apart))
+    flags.extend(best.flags)
+    in_picture = [(m, c) for m, c in found if BY_NAME[m.kind].in_picture]
+    if best.plane is None and BY_NAME[mark.kind].in_picture:
+        u_rel = math.hypot(u_rel, U_TILT)
+        if len(in_picture) == 1:
+            flags.append(_one_mark(best))
+    if 1.0 / best.mm_per_px < COARSE_PX_PER_MM:
+        flags.append(Flag("scale_coarse", f"The picture has only {1.0 / best.mm_per_px:.1f} pixels per millimetre."))
+    return Scale(
+        mm_per_px=best.mm_per_px,
+        u_rel=u_rel,
+        method="; checked against ".join([best.what, *(c.what for i, (_, c) in enumerate(found) if i != chosen)]),
+        flags=tuple(flags),
+        marks=tuple(
+            FoundMark(m.kind, m.text, c.points_px, c.mm_per_px, u_one)
+            for (m, c), u_one in zip(found, u, strict=True)
+        ),
+        plane=best.plane,
+    )
+
+
+def _one(photo: Photo, mark: Mark) -> Candidate:
+    """Find the one place that fits a mark, or say in a sentence why there is none."""
+    kind = BY_NAME[mark.kind]
+    candidates = import_module(f"macrocheck.calibrate.{kind.module}").find(photo, mark)
+    if not candidates:
+        msg = (
+            f"{kind.meaning.capitalize()} ({mark.text}) was not found in {photo.path}; "
+            f"check the mark, or use another: {forms(mark.kind)}."
+        )
+        raise NotFoundError(msg)
+    sensible = [c for c in candidates if NARROWEST_MM <= c.mm_per_px * photo.width <= WIDEST_MM]
+    if not sensible:
+        c = candidates[0]
+        msg = (
+            f"The mark {mark.text} ({c.what}) would make the picture {_width(c.mm_per_px * photo.width)} wide; "
+            f"check its length and unit."
+        )
+        raise InputError(msg)
+    sensible.sort(key=lambda c: c.mm_per_px)
+    if any(b.mm_per_px / a.mm_per_px - 1 > SAME_PLACE + COVERAGE * (a.u_found + b.u_found) for a, b in pairwise(sensible)):
+        raise NotFoundError(_contradiction(mark, sensible))
+    return min(sensible, key=lambda c: c.u_found)
+
+
+def _contradiction(mark: Mark, candidates: Sequence[Candidate]) -> str:
+    places = []
+    for c in (candidates[0], candidates[-1]):
+        x, y = c.middle_px
+        place = f"{c.mm_per_px:.5f} mm/px at {x:.0f},{y:.0f}"
+        if len(c.ends_px) == 2 and mark.length_mm is not None:
+            (x1, y1), (x2, y2) = c.ends_px
+            length = c.mm_per_px * math.dist(*c.ends_px)
+            place += f" (points:{x1:.1f},{y1:.1f},{x2:.1f},{y2:.1f}={length:.6g}mm)"
+        places.append(place)
+    return (
+        f"{len(candidates)} places in the picture fit the mark {mark.text} and give different scales: "
+        f"{' and '.join(places)}; state the right one with points:x1,y1,x2,y2=LENGTH."
+    )
+
+
+def _log_ratio(a: Candidate, b: Candidate) -> float:
+    return abs(math.log(a.mm_per_px / b.mm_per_px))
+
+
+def _disagree(found: Sequence[tuple[Mark, Candidate]], apart: Sequence[tuple[int, int]]) -> Flag:
+    i, j = max(apart, key=lambda pair: _log_ratio(found[pair[0]][1], found[pair[1]][1]))
+    (mark_i, a), (mark_j, b) = found[i], found[j]
+    text = (
+        f"The marks {mark_i.text} ({a.mm_per_px:.6f} mm/px) and {mark_j.text} ({b.mm_per_px:.6f} mm/px) differ by "
+        f"{100 * _log_ratio(a, b):.2f} %; the first given is used and the uncertainty covers the other."
+    )
+    points = tuple(c.middle_px for c in (a, b) if len(c.points_px))
+    return Flag("scale_marks_disagree", text, points)
+
+
+def _one_mark(candidate: Candidate) -> Flag:
+    text = (
+        "One mark cannot tell whether the camera was tilted to the section; "
+        f"{100 * U_TILT:g} % for a tilt of up to 3 degrees is in the uncertainty."
+    )
+    return Flag("scale_one_mark", text, (candidate.middle_px,))
+
+
+def _width(mm: float) -> str:
+    return f"{mm / 1000:.3g} m" if mm >= 1000 else f"{mm:.3g} mm"

@@ -1,0 +1,163 @@
+"""The kinds of marks there are: how each is written, where its finder lives, how true such a mark is by default.
+
+Light on purpose: reading a mark's text loads no image library. A new kind is one entry here and one module with
+`find(photo, mark) -> tuple[Candidate, ...]` beside it.
+"""
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import NoReturn
+
+from macrocheck.calibrate.mark import Mark
+from macrocheck.errors import InputError
+from macrocheck.units import parse_length, parse_pixel_point
+
+WIDEST_TOLERANCE = 0.2
+"""Relative limits of error above which a mark is no measure."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarkKind:
+    """One kind of mark.
+
+    `form`: as the user writes it; `meaning`: half a sentence; `module`: its finder under `macrocheck.calibrate`;
+    `tolerance`: default relative limits of error of the mark itself with its `source`; `in_picture`: whether it is
+    something to be found in the picture (and so tilts with the camera).
+    """
+
+    name: str
+    form: str
+    meaning: str
+    module: str
+    tolerance: float
+    source: str
+    read: Callable[["MarkKind", str, str], Mark]
+    in_picture: bool = True
+
+
+def _with_length(kind: MarkKind, text: str, rest: str) -> Mark:
+    if not rest:
+        _refuse(text, f"needs its length: {kind.form}")
+    return Mark(kind.name, text, length_mm=_length(text, rest), tolerance=kind.tolerance)
+
+
+def _points(kind: MarkKind, text: str, rest: str) -> Mark:
+    match = re.fullmatch(r"\s*([^,=]+,[^,=]+),([^,=]+,[^,=]+)=(.+)", rest)
+    if match is None:
+        _refuse(text, f"is not two points and their distance: {kind.form}")
+    try:
+        first, second = parse_pixel_point(match[1]), parse_pixel_point(match[2])
+    except InputError as error:
+        _refuse(text, f"has a point that cannot be read ({error}) {kind.form}")
+    if math.dist(first, second) < 2.0:
+        _refuse(text, "has its two points less than 2 px apart, so it says nothing of the scale")
+    return Mark(
+        kind.name,
+        text,
+        length_mm=_length(text, match[3]),
+        points_px=(first, second),
+        tolerance=kind.tolerance,
+    )
+
+
+def _pixel_size(kind: MarkKind, text: str, rest: str) -> Mark:
+    mark = _with_length(kind, text, rest)
+    # what was written holds to half a unit of its last digit, unless the user says otherwise with +-
+    match = re.match(r"\s*([\d]*)(?:[.,](\d+))?", rest)
+    digits = f"{match[1]}{match[2] or ''}".lstrip("0") if match else ""
+    rounding = 0.5 / max(int(digits), 1) if digits else kind.tolerance
+    return replace(mark, tolerance=min(rounding, kind.tolerance))
+
+
+KINDS: tuple[MarkKind, ...] = (
+    MarkKind(
+        "bar",
+        "bar:10mm",
+        "a bar of known length",
+        "bar",
+        0.001,
+        "half a pixel on some hundreds, to which software rounds a bar's ends; common practice, no source",
+        _with_length,
+    ),
+    MarkKind(
+        "ruler",
+        "ruler:1mm",
+        "a rule with that much between its ticks",
+        "ruler",
+        0.0005,
+        "0.5 mm on 1 m, accuracy class II of Directive 2014/32/EU, annex X; from memory",
+        _with_length,
+    ),
+    MarkKind(
+        "points",
+        "points:x1,y1,x2,y2=10mm",
+        "two points (px) and their distance",
+        "stated",
+        0.0,
+        "as stated by the user",
+        _points,
+    ),
+    MarkKind(
+        "px",
+        "px:0.0212mm",
+        "the size of one pixel",
+        "stated",
+        0.005,
+        "half a unit of the last digit written, 0.5 % at most; common practice, no source",
+        _pixel_size,
+        in_picture=False,
+    ),
+)
+BY_NAME: dict[str, MarkKind] = {kind.name: kind for kind in KINDS}
+
+
+def parse_mark(text: str) -> Mark:
+    """Read a mark as people write it: `bar:10mm`, `ruler:1mm`, `points:x1,y1,x2,y2=10mm`, `px:0.0212mm`.
+
+    `+-` and a length or a percentage at the end state the mark's own limits of error: `bar:10mm+-0.02mm`,
+    `ruler:1mm+-0.1%`. Raises InputError with a sentence that lists the marks there are.
+    """
+    plain = text.strip()
+    head, colon, rest = plain.partition(":")
+    kind = BY_NAME.get(head.strip().lower())
+    if kind is None:
+        what = f"{head.strip()!r} is no kind of mark" if plain else "The mark is empty"
+        msg = f"{what}; the marks are: {forms()}."
+        raise InputError(msg)
+    stated, sign, limits = rest.replace("±", "+-").partition("+-")
+    if sign and not colon:
+        _refuse(text, f"is not written like {kind.form}")
+    mark = kind.read(kind, plain, stated.strip())
+    return replace(mark, tolerance=_tolerance(plain, limits.strip(), mark)) if sign else mark
+
+
+def forms(leave_out: str = "") -> str:
+    """List how the marks are written, without the kind `leave_out`."""
+    return ", ".join(kind.form for kind in KINDS if kind.name != leave_out)
+
+
+def _length(text: str, rest: str) -> float:
+    try:
+        return parse_length(rest.strip())
+    except InputError as error:
+        _refuse(text, f"has a length that cannot be read: {error}")
+
+
+def _tolerance(text: str, limits: str, mark: Mark) -> float:
+    percent = re.fullmatch(r"(\d+(?:\.\d+)?)\s*%", limits)
+    if percent is not None:
+        value = float(percent[1]) / 100
+    elif mark.length_mm is None or mark.kind == "ruler":
+        _refuse(text, "has limits of error that cannot be read; write them as a percentage, like +-0.1%")
+    else:
+        value = _length(text, limits) / mark.length_mm
+    if value > WIDEST_TOLERANCE:
+        _refuse(text, f"has limits of error of {value:.0%}, too wide for a measure; check the two lengths")
+    return value
+
+
+def _refuse(text: str, fault: str) -> NoReturn:
+    msg = f"The mark {text!r} {fault}"
+    raise InputError(msg if msg.endswith(".") else msg + ".")
