@@ -1,0 +1,120 @@
+"""What is doubtful about an outline, as flags with a place; whatever is flagged has been widened or is withheld."""
+
+import numpy as np
+
+from macrocheck.arrays import BoolArray, FloatArray, Point
+from macrocheck.flags import Flag
+from macrocheck.outline import Joint
+from macrocheck.segment.boundary import Boundary
+from macrocheck.segment.layout import Layout
+from macrocheck.segment.lines import Line
+from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.surfaces import Surfaces
+from macrocheck.segment.toes import Toe
+
+_SOFT = 3.0
+"""Map px of spread in the network's own statement from which a stretch counts as hardly visible."""
+_RIVAL = 0.25
+"""Share of the network's statement elsewhere from which a second outline counts as nearly as good."""
+_STRETCH = 0.04
+"""Part of the boundary's length a doubtful stretch must take up to be worth a flag."""
+_SHORT = 0.3
+"""A surface seen for less than this part of its leg is short."""
+_TOE = 0.05
+"""A toe less sure than this part of its leg is unsure."""
+_UNTOLD = 0.4
+"""Margin between the two ends below which the members could not be told apart."""
+
+
+def point(p: FloatArray) -> Point:
+    """A flag's place."""
+    return float(p[0]), float(p[1])
+
+
+def stretches(on: BoolArray, shortest: int) -> list[tuple[int, int]]:
+    """Runs [i, j) of True of at least `shortest` samples, longest first."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
+    runs = [(int(i), int(j)) for i, j in zip(edges[::2], edges[1::2], strict=True) if j - i >= shortest]
+    return sorted(runs, key=lambda r: r[0] - r[1])
+
+
+def _places(points: FloatArray, run: tuple[int, int]) -> tuple[Point, ...]:
+    i, j = run
+    return tuple(point(points[k]) for k in (i, (i + j) // 2, j - 1))
+
+
+def _of_surface(name: str, line: Line | None, leg: float, toe: FloatArray, *, from_seam: bool) -> list[Flag]:
+    if line is None:
+        text = f"No straight original surface of the {name} member was found near the toe."
+        return [Flag("surface_missing", text, (point(toe),))]
+    flags = []
+    if line.length < _SHORT * leg and line.length > 0:
+        what = "under the weld" if from_seam else "beyond the toe"
+        text = f"Only {100 * line.length / max(leg, 1):.0f} % of a leg of the {name} member's surface is seen {what}."
+        flags.append(Flag("surface_short", text, (point(line.point),)))
+    if line.bend > max(1.2, 0.004 * line.length):
+        text = f"The {name} member's surface bends by {line.bend:.1f} px over the stretch it was fitted to."
+        flags.append(Flag("surface_bent", text, (point(line.point),)))
+    return flags
+
+
+def _of_boundary(boundary: Boundary) -> list[Flag]:
+    points = boundary.points
+    shortest = max(6, int(_STRETCH * len(points)))
+    free = ~boundary.pinned
+    rival = stretches((boundary.rival > _RIVAL) & free, shortest)
+    soft = stretches((boundary.spread > _SOFT) & (boundary.rival <= _RIVAL) & free, shortest)
+    flags = []
+    if rival:
+        text = "Another line is nearly as good a fusion boundary on this stretch."
+        flags.append(Flag("second_boundary", text, sum((_places(points, r) for r in rival[:3]), ())))
+    if soft:
+        text = "The fusion boundary is hardly visible on this stretch."
+        flags.append(Flag("low_contrast", text, sum((_places(points, r) for r in soft[:3]), ())))
+    return flags
+
+
+def find_doubts(
+    maps: RegionMaps,
+    layout: Layout,
+    surfaces: Surfaces,
+    boundary: Boundary,
+    toes: tuple[Toe, Toe],
+    *,
+    joint: Joint,
+    root: FloatArray | None,
+    voids: tuple[FloatArray, ...],
+) -> tuple[Flag, ...]:
+    """Collect the flags of one weld."""
+    flags: list[Flag] = []
+    chord = float(np.hypot(*(toes[0].point - toes[1].point)))
+    legs = [chord * 0.7 if root is None else float(np.hypot(*(t.point - root))) for t in toes]
+    sides = [("nonbutting", surfaces.nonbutting, legs[1], toes[1], False)]
+    if joint != "bead":
+        sides.insert(0, ("butting", surfaces.butting, legs[0], toes[0], surfaces.from_seam))
+    for name, line, leg, toe, from_seam in sides:
+        flags += _of_surface(name, line, leg, toe.point, from_seam=from_seam)
+    names = ("left", "right") if joint == "bead" else ("butting", "nonbutting")
+    for name, toe, leg, whole in zip(
+        names, toes, legs, (layout.complete_butting, layout.complete_nonbutting), strict=True
+    ):
+        if not whole:
+            text = f"The weld runs out of the picture before its {name} toe."
+            flags.append(Flag("touches_edge", text, (point(toe.point),)))
+        elif toe.u > _TOE * leg or not toe.agrees:
+            text = f"The {name} toe is not clearly visible (within {2 * toe.u:.0f} px)."
+            flags.append(Flag("toe_unsure", text, (point(toe.point),)))
+    flags += _of_boundary(boundary)
+    if joint != "bead" and layout.member_margin < _UNTOLD:
+        text = "Which member is the butting one could not be told with confidence."
+        flags.append(Flag("member_unsure", text, tuple(point(t.point) for t in toes)))
+    if layout.second_part is not None:
+        place = maps.photo_points(np.array([layout.second_part]))[0]
+        text = "Another part of weld metal lies beside this one and was left out."
+        flags.append(Flag("weld_in_parts", text, (point(place),)))
+    if root is not None:
+        for void in voids:
+            if float(np.hypot(*(void - root).T).min()) < 0.12 * min(legs):
+                flags.append(Flag("void_at_root", "There is a void at the root.", (point(void.mean(axis=0)),)))
+                break
+    return tuple(flags)

@@ -1,0 +1,160 @@
+"""fit_weld: from the network's maps of one weld to its outline in the photo."""
+
+import numpy as np
+
+from macrocheck.arrays import FloatArray, frozen
+from macrocheck.outline import Joint, SurfaceLine, WeldOutline
+from macrocheck.photo import Photo
+from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
+from macrocheck.segment.doubts import find_doubts
+from macrocheck.segment.extras import Faying, find_faying, find_groove, find_haz, find_voids
+from macrocheck.segment.face import AirLine, trace_air
+from macrocheck.segment.hints import Hints
+from macrocheck.segment.layout import Layout, lay_out
+from macrocheck.segment.lines import Line, crossing
+from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
+from macrocheck.segment.surfaces import Surfaces, find_surfaces
+from macrocheck.segment.toes import Toe, find_toe
+
+_CORRELATION = 14.0
+"""Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
+
+
+def _as_surface(line: Line | None) -> SurfaceLine | None:
+    if line is None:
+        return None
+    return SurfaceLine(
+        (float(line.point[0]), float(line.point[1])),
+        (float(line.direction[0]), float(line.direction[1])),
+        line.u_offset,
+        line.u_angle,
+        line.length,
+    )
+
+
+def _pins(hints: Hints | None, photo: Photo, rough: tuple[FloatArray, FloatArray]) -> list[FloatArray | None]:
+    """Hinted toes given to the nearer of the two rough toes."""
+    out: list[FloatArray | None] = [None, None]
+    del photo
+    if hints is None:
+        return out
+    for point in hints.toes[:2]:
+        p = np.asarray(point, np.float64)
+        order = np.argsort([float(np.hypot(*(p - r))) for r in rough])
+        k = int(order[0]) if out[int(order[0])] is None else int(order[1])
+        out[k] = p
+    return out
+
+
+def _toe_line(surfaces: Surfaces, rough: FloatArray) -> Line | None:
+    """The line the butting toe lies on: in a lap the top surface where the end face is melted over."""
+    lines = [line for line in (surfaces.butting, surfaces.top) if line is not None]
+    return min(lines, key=lambda line: abs(float(line.distance(rough[None])[0])), default=None)
+
+
+def _finish_face(air: AirLine, toe_b: Toe, toe_n: Toe, scale: float) -> tuple[FloatArray, FloatArray]:
+    """The face with the toes as its ends."""
+    points, u = air.points, air.u
+    close = 1.5 * scale + 1.0
+    away_b, away_n = np.hypot(*(points - toe_b.point).T), np.hypot(*(points - toe_n.point).T)
+    n = len(points)
+    third = max(n // 3, 1)
+    head = np.flatnonzero(away_b[:third] < close)
+    nearest_b = int(np.argmin(away_b[:third]))
+    first = max(int(head[-1]) + 1 if len(head) else 0, nearest_b)
+    tail = np.flatnonzero(away_n[n - third :] < close)
+    nearest_n = n - third + int(np.argmin(away_n[n - third :]))
+    last = min(n - third + int(tail[0]) if len(tail) else n, nearest_n + 1)
+    if last - first < 2:
+        first, last = 0, n
+    points = np.vstack([toe_b.point, points[first:last], toe_n.point])
+    u = np.concatenate([[u[0]], u[first:last], [u[-1]]])
+    # A toe's doubt lies along the surface; seen across the face it is that times the sine of the angle between.
+    for toe, reach in ((toe_b, np.arange(len(u))), (toe_n, np.arange(len(u))[::-1])):
+        fade = np.exp(-0.5 * (reach / 6.0) ** 2)
+        u = np.maximum(u, fade * toe.u * max(np.sin(toe.angle), 0.2))
+    return points, u
+
+
+def fit_weld(
+    photo: Photo,
+    maps: RegionMaps,
+    *,
+    joint: Joint,
+    mm_per_px: float | None,
+    hints: Hints | None = None,
+) -> WeldOutline:
+    """Turn the maps of one weld into its outline, photo px, with the uncertainty of every part of it.
+
+    `mm_per_px`: where known, only used for what is judged in mm. Errors and doubts become flags.
+
+    Raises:
+        NotFoundError: where the maps show no weld metal, or none with a face.
+    """
+    del mm_per_px
+    layout: Layout = lay_out(maps, joint=joint, photo_size=(photo.width, photo.height))
+    scale = maps.scale
+    first = first_path(maps, layout, hints)
+    surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints)
+    boundary = place_boundary(photo, maps, layout, first, hints)
+    air = trace_air(photo, maps, layout.face)
+    rough = (air.points[0], air.points[-1])
+    pins = _pins(hints, photo, rough)
+    line_b = surfaces.nonbutting if joint == "bead" else _toe_line(surfaces, rough[0])
+    toes = []
+    for line, layer, at_start, pin, whole in (
+        (line_b, TOE_BUTTING, True, pins[0], layout.complete_butting),
+        (surfaces.nonbutting, TOE_NONBUTTING, False, pins[1], layout.complete_nonbutting),
+    ):
+        if line is not None and joint == "bead" and at_start:
+            line = Line(line.point, -line.direction, line.u_offset, line.u_angle, -line.end, -line.start)
+        inward = None if line is None else into_member(line, layout, maps)
+        toes.append(
+            find_toe(maps, air, line if whole else None, layer=layer, inward=inward, at_start=at_start, pin=pin)
+        )
+    toe_b, toe_n = toes
+    root = None
+    if surfaces.butting is not None and surfaces.nonbutting is not None:
+        root = crossing(surfaces.butting, surfaces.nonbutting)
+    boundary, on_b, on_n = with_surfaces(maps, layout, boundary, surfaces, root, (toe_b.point, toe_n.point))
+    face, u_face = _finish_face(air, toe_b, toe_n, scale)
+    fusion, u_fusion = close_at_toes(boundary, (toe_b.point, toe_n.point), scale, (float(u_face[0]), float(u_face[-1])))
+    voids = find_voids(photo, maps, layout)
+    haz = find_haz(maps, layout, fusion)
+    faying = Faying(None, None)
+    if root is not None and surfaces.nonbutting is not None:
+        inward = into_member(surfaces.nonbutting, layout, maps)
+        faying = find_faying(photo, maps, surfaces.nonbutting, root, inward, fusion)
+    leg = float(np.hypot(*(toe_b.point - toe_n.point))) * 0.7
+    grooves = [
+        find_groove(photo, maps, walk, toe.point, line, leg)
+        for walk, toe, line in (
+            (layout.beyond_butting, toe_b, line_b),
+            (layout.beyond_nonbutting, toe_n, surfaces.nonbutting),
+        )
+    ]
+    flags = find_doubts(
+        maps, layout, surfaces, boundary, (toe_b, toe_n), joint=joint, root=root, voids=voids
+    )
+    return WeldOutline(
+        joint=joint,
+        surface_butting=_as_surface(surfaces.butting),
+        surface_nonbutting=_as_surface(surfaces.nonbutting),
+        face=frozen(face, columns=2),
+        fusion=frozen(fusion, columns=2),
+        u_face=frozen(u_face),
+        u_fusion=frozen(u_fusion),
+        correlation_px=_CORRELATION * scale,
+        complete_butting=layout.complete_butting,
+        complete_nonbutting=layout.complete_nonbutting,
+        voids=tuple(frozen(v) for v in voids),
+        haz_butting=None if haz.butting is None else frozen(haz.butting),
+        haz_nonbutting=None if haz.nonbutting is None else frozen(haz.nonbutting),
+        u_haz=haz.u,
+        seam_end=faying.end,
+        gap_px=faying.gap,
+        surface_top=_as_surface(surfaces.top),
+        groove_butting=None if grooves[0] is None else frozen(grooves[0]),
+        groove_nonbutting=None if grooves[1] is None else frozen(grooves[1]),
+        flags=flags,
+    )

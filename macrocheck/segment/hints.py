@@ -1,0 +1,64 @@
+"""Hints: points a person gives to steer the solver, in pixels of the upright photo."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from macrocheck.arrays import Point
+from macrocheck.errors import InputError
+
+KINDS = ("root", "toe", "through", "avoid", "edge")
+
+
+@dataclass(frozen=True, slots=True)
+class Hints:
+    """Points (x, y) px of the upright photo.
+
+    `root`: the joint root. `toes`: toes, in any order. `through`: the fusion boundary passes here.
+    `avoid`: it does not pass here. `edge`: lap only, a point on the upper plate's original end face.
+    """
+
+    root: tuple[Point, ...] = ()
+    toes: tuple[Point, ...] = ()
+    through: tuple[Point, ...] = ()
+    avoid: tuple[Point, ...] = ()
+    edge: tuple[Point, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.root or self.toes or self.through or self.avoid or self.edge)
+
+
+def parse_hint(text: str) -> tuple[str, Point]:
+    """Read one hint, "kind=x,y" with x and y in px of the upright photo.
+
+    Raises:
+        InputError: when the text is not of that form.
+    """
+    kind, sign, place = text.partition("=")
+    kind = kind.strip().lower()
+    if not sign or kind not in KINDS:
+        msg = f"hint {text!r}: write one of {', '.join(f'{k}=x,y' for k in KINDS)}, x and y in pixels"
+        raise InputError(msg)
+    try:
+        x, y = (float(part) for part in place.split(","))
+    except ValueError:
+        msg = f"hint {text!r}: after {kind}= write two numbers, x,y in pixels of the photo"
+        raise InputError(msg) from None
+    if not (abs(x) < 1e6 and abs(y) < 1e6):
+        msg = f"hint {text!r}: x and y must be pixels of the photo"
+        raise InputError(msg)
+    return kind, (x, y)
+
+
+def parse_hints(texts: Iterable[str]) -> Hints:
+    """Read several hints; see `parse_hint`."""
+    found: dict[str, list[Point]] = {k: [] for k in KINDS}
+    for text in texts:
+        kind, point = parse_hint(text)
+        found[kind].append(point)
+    return Hints(
+        root=tuple(found["root"]),
+        toes=tuple(found["toe"]),
+        through=tuple(found["through"]),
+        avoid=tuple(found["avoid"]),
+        edge=tuple(found["edge"]),
+    )

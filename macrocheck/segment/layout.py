@@ -1,0 +1,316 @@
+"""Where the weld lies in the maps: its cleaned region, its face, its toes, the surfaces beyond them.
+
+Everything here is in map pixels and good to about a map pixel; the other modules refine it on the photo.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray
+from macrocheck.errors import NotFoundError
+from macrocheck.outline import Joint
+from macrocheck.segment.maps import (
+    BACKGROUND,
+    BUTTING,
+    NONBUTTING,
+    ROOT,
+    TOE_BUTTING,
+    TOE_NONBUTTING,
+    WELD,
+    RegionMaps,
+    sample,
+)
+
+_SMALLEST_WELD = 60
+"""Map px of weld metal below which there is no weld to speak of."""
+_BRIDGED = 5
+"""Breaks in the face up to this many map px (a spatter ball, a scratch) do not end it."""
+_SLIVER = 20
+"""Breaks up to this long are bridged where weld metal lies within a few map px all the way under them."""
+_MARGIN = 2.0
+"""Map px from the border of crop or photo inside which an outline is the border's own."""
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """The weld in the maps, map px throughout.
+
+    `weld`: (h, w) uint8 0/1, its own region with holes filled. `p_weld`: (h, w) float32, its probability without
+    islands and holes. `face`: (n, 2) from the butting to the nonbutting toe. `fusion`: (m, 2) from the nonbutting
+    to the butting toe. `beyond_butting`, `beyond_nonbutting`: (k, 2) metal's outline from each toe away from the
+    weld. `complete_*`: False where the toe is cut off. `member_margin`: how surely the ends were told apart, 0-1.
+    `second_part`: centre of another part of weld metal of notable size next to this one, or None.
+    """
+
+    weld: ByteArray
+    p_weld: Float32Array
+    face: FloatArray
+    fusion: FloatArray
+    beyond_butting: FloatArray
+    beyond_nonbutting: FloatArray
+    complete_butting: bool
+    complete_nonbutting: bool
+    member_margin: float
+    second_part: tuple[float, float] | None
+    centre: tuple[float, float]
+
+
+def _inside(maps: RegionMaps, photo_size: tuple[int, int], points: FloatArray) -> BoolArray:
+    """Whether map points lie clear of the border of the crop and of the photo (width, height)."""
+    h, w = maps.shape
+    at = maps.photo_points(points)
+    margin = _MARGIN * maps.scale
+    return np.asarray(
+        (points[:, 0] > _MARGIN)
+        & (points[:, 1] > _MARGIN)
+        & (points[:, 0] < w - 1 - _MARGIN)
+        & (points[:, 1] < h - 1 - _MARGIN)
+        & (at[:, 0] > margin)
+        & (at[:, 1] > margin)
+        & (at[:, 0] < photo_size[0] - 1 - margin)
+        & (at[:, 1] < photo_size[1] - 1 - margin)
+    )
+
+
+def _choose_weld(maps: RegionMaps) -> tuple[ByteArray, tuple[float, float] | None]:
+    """The one region of weld metal this crop is about, holes filled, and any second part of notable size."""
+    mask = (maps.regions[WELD] > 0.5).astype(np.uint8)
+    n, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    if n < 2 or int(stats[1:, cv2.CC_STAT_AREA].max()) < _SMALLEST_WELD:
+        msg = "no weld metal was found here; if there is one, crop the photo closer to it or draw its outline by hand"
+        raise NotFoundError(msg)
+    h, w = maps.shape
+    box = stats[1:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]] + stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]] / 2
+    off = np.hypot(box[:, 0] - w / 2, box[:, 1] - h / 2) / (0.3 * max(h, w))
+    area = stats[1:, cv2.CC_STAT_AREA].astype(float)
+    score = np.sqrt(area) * np.exp(-0.5 * off**2)
+    heat = maps.points.max(axis=0)
+    for k in range(1, n):
+        if area[k - 1] > 0.02 * area.max():
+            near = cv2.dilate((labels == k).astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+            score[k - 1] *= 0.5 + float(heat[near].max(initial=0.0))
+        else:
+            score[k - 1] = 0.0
+    best = int(np.argmax(score)) + 1
+    own = (labels == best).astype(np.uint8)
+    contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros_like(own)
+    cv2.drawContours(filled, [max(contours, key=cv2.contourArea)], -1, (1,), cv2.FILLED)
+    second = None
+    reach = int(0.12 * np.sqrt(area[best - 1]) + 3)
+    around = cv2.dilate(own, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+    for k in np.argsort(-area) + 1:
+        if k != best and area[k - 1] > 0.06 * area[best - 1] and bool((around & (labels == k)).any()):
+            second = (float(centres[k, 0]), float(centres[k, 1]))
+            break
+    return filled, second
+
+
+def _clean_probability(maps: RegionMaps, weld: ByteArray) -> Float32Array:
+    """P(weld) with every other part of weld metal taken out and holes closed."""
+    p = maps.regions[WELD]
+    away = cv2.distanceTransform(1 - weld, cv2.DIST_L2, 3)
+    deep = cv2.distanceTransform(weld, cv2.DIST_L2, 3)
+    # Where a hole or an island meets the true border, the ramp of about three pixels there is left as it is.
+    other = (p > 0.5) & (weld == 0)
+    fade = np.ones_like(p)
+    if other.any():
+        from_other = cv2.distanceTransform(1 - other.astype(np.uint8), cv2.DIST_L2, 3)
+        fade = np.clip((from_other - away) / 4 + 0.5, 0, 1).astype(np.float32)
+    hole = (p <= 0.5) & (weld > 0)
+    out = p * fade
+    if hole.any():
+        grown = cv2.dilate(hole.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+        floor = np.clip(0.5 + deep / 6, 0, 1)
+        out = np.where(grown & (weld > 0), np.maximum(out, floor), out)
+    return np.asarray(out, np.float32)
+
+
+def _runs(on: BoolArray) -> list[tuple[int, int]]:
+    """Runs (start, length) of True in a closed ring."""
+    n = len(on)
+    if on.all():
+        return [(0, n)]
+    first = int(np.flatnonzero(~on)[0])
+    turned = np.roll(on, -first).astype(np.int8)
+    edges = np.diff(np.concatenate([[0], turned, [0]]))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    return [((int(a) + first) % n, int(b - a)) for a, b in zip(starts, ends, strict=True)]
+
+
+@dataclass(frozen=True, eq=False)
+class _FaceRun:
+    """A stretch of the metal's outline along the weld, with the outline that goes on at its start and end."""
+
+    points: FloatArray
+    before: FloatArray
+    after: FloatArray
+    cut_before: bool
+    cut_after: bool
+
+
+def _face_run(maps: RegionMaps, weld: ByteArray, photo_size: tuple[int, int]) -> _FaceRun:
+    metal = (maps.regions[BACKGROUND] < 0.5).astype(np.uint8) | weld
+    contours, _ = cv2.findContours(metal, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    near = cv2.dilate(weld, np.ones((3, 3), np.uint8))
+    to_weld = cv2.distanceTransform(1 - weld, cv2.DIST_L2, 3)
+    blurred = [cv2.GaussianBlur(p, (0, 0), 3) for p in maps.points]
+    best: tuple[float, FloatArray, BoolArray, BoolArray, int, int] | None = None
+    for contour in contours:
+        ring = contour[:, 0, :].astype(np.float64)
+        n = len(ring)
+        if n < 12:
+            continue
+        clear = _inside(maps, photo_size, ring)
+        whole = near[contour[:, 0, 1], contour[:, 0, 0]] > 0
+        touching = whole & clear
+        if not touching.any():
+            continue
+        bridged = touching.copy()
+        for start, length in _runs(~touching):
+            index = (start + np.arange(length)) % n
+            thin = length <= _SLIVER and float(sample(to_weld, ring[index]).max()) < 6.0
+            if (length <= _BRIDGED or thin) and clear[index].all():
+                bridged[index] = True
+        for start, length in _runs(bridged):
+            ends = ring[[start, (start + length - 1) % n]]
+            toes = sum(float(sample(b, ends).max()) for b in blurred[TOE_BUTTING : TOE_NONBUTTING + 1])
+            index = (start + np.arange(length)) % n
+            root = float(sample(blurred[ROOT], ring[index]).max(initial=0.0))
+            score = length * (1 + toes) * (1 - 0.3 * min(root, 1.0))
+            if best is None or score > best[0]:
+                best = (score, ring, clear, bridged, start, length)
+    if best is None:
+        msg = "the weld metal found here has no face towards the air; draw its outline by hand"
+        raise NotFoundError(msg)
+    _, ring, clear, bridged, start, length = best
+    n = len(ring)
+
+    def walk(first: int, step: int) -> FloatArray:
+        index = (first + step * np.arange(1, n - length)) % n
+        stop = np.flatnonzero(~clear[index])
+        again = np.flatnonzero(bridged[index])
+        again = again[again > 12]
+        end = min(int(stop[0]) if len(stop) else len(index), int(again[0]) if len(again) else len(index))
+        return ring[index[:end]]
+
+    index = (start + np.arange(length)) % n
+    last = int(index[-1])
+    before, after = walk(start, -1), walk(last, 1)
+    return _FaceRun(
+        ring[index],
+        before,
+        after,
+        len(before) < 2 and not bool(clear[(start - 1) % n]),
+        len(after) < 2 and not bool(clear[(last + 1) % n]),
+    )
+
+
+def _leaning(maps: RegionMaps, walk: FloatArray, toe: FloatArray) -> float:
+    """Butting (+1) or nonbutting (-1), from the regions along the outline beyond a toe and the toe's heat map."""
+    p_b = cv2.GaussianBlur(maps.regions[BUTTING], (0, 0), 2.5)
+    p_n = cv2.GaussianBlur(maps.regions[NONBUTTING], (0, 0), 2.5)
+    at = walk[4:60] if len(walk) > 8 else np.vstack([walk, toe[None]])
+    b, n = float(sample(p_b, at).sum()), float(sample(p_n, at).sum())
+    heat = [
+        float(sample(cv2.GaussianBlur(maps.points[k], (0, 0), 3), toe[None])[0]) for k in (TOE_BUTTING, TOE_NONBUTTING)
+    ]
+    weight = min(len(at), 30) * 0.4
+    return float((b - n + 2 * (heat[0] - heat[1])) / (b + n + 2 * sum(heat) + 0.02 * weight + 1e-6))
+
+
+def smooth_open(points: FloatArray, sd: float) -> FloatArray:
+    """Smooth an open chain of evenly spaced points with a Gaussian of `sd` steps; the ends stay put."""
+    n = len(points)
+    if n < 4 or sd <= 0:
+        return points
+    pad = min(int(3 * sd) + 1, n - 1)
+    # Point reflection at the ends keeps both the ends and the slope there.
+    head = 2 * points[0] - points[pad:0:-1]
+    tail = 2 * points[-1] - points[-2 : -pad - 2 : -1]
+    full = np.vstack([head, points, tail])
+    x = np.arange(-pad, pad + 1)
+    kernel = np.exp(-0.5 * (x / sd) ** 2)
+    kernel /= kernel.sum()
+    return np.column_stack([np.convolve(full[:, i], kernel, "valid") for i in range(points.shape[1])])
+
+
+def resample(points: FloatArray, step: float) -> FloatArray:
+    """Even points about `step` apart along an open chain, ends kept."""
+    steps = np.hypot(*np.diff(points, axis=0).T)
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    n = max(2, round(along[-1] / step) + 1)
+    at = np.linspace(0, along[-1], n)
+    return np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])])
+
+
+def _fusion_arc(weld: ByteArray, face: FloatArray) -> FloatArray:
+    """The part of the weld region's outline that is not the face, from the face's end back to its start."""
+    contours, _ = cv2.findContours(weld, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    ring = max(contours, key=cv2.contourArea)[:, 0, :].astype(np.float64)
+    n = len(ring)
+    i = int(np.argmin(np.hypot(*(ring - face[-1]).T)))
+    j = int(np.argmin(np.hypot(*(ring - face[0]).T)))
+    forth = ring[(i + np.arange((j - i) % n + 1)) % n]
+    back = ring[(i - np.arange((i - j) % n + 1)) % n]
+    mask = np.ones(weld.shape, np.uint8)
+    whole = np.round(face).astype(int)
+    mask[np.clip(whole[:, 1], 0, weld.shape[0] - 1), np.clip(whole[:, 0], 0, weld.shape[1] - 1)] = 0
+    away = cv2.distanceTransform(mask, cv2.DIST_L2, 3)
+
+    def far(arc: FloatArray) -> float:
+        return float(sample(away, arc).sum())
+
+    return forth if far(forth) >= far(back) else back
+
+
+def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int]) -> Layout:
+    """Find the weld, its face, toes and surroundings in the maps; `photo_size` is (width, height) px.
+
+    Raises:
+        NotFoundError: where the maps show no weld metal, or none with a face.
+    """
+    weld, second = _choose_weld(maps)
+    run = _face_run(maps, weld, photo_size)
+    face, before, after, cut_b, cut_n = run.points, run.before, run.after, run.cut_before, run.cut_after
+    ys, xs = np.nonzero(weld)
+    centre = np.array([xs.mean(), ys.mean()])
+    if joint == "bead":
+        margin = 1.0
+        chord = face[-1] - face[0]
+        metal = maps.regions[NONBUTTING] + maps.regions[BUTTING]
+        ys, xs = np.nonzero(metal > 0.5)
+        inward = (np.array([xs.mean(), ys.mean()]) if len(xs) else centre) - face.mean(axis=0)
+        turn = chord[0] * inward[1] - chord[1] * inward[0] < 0
+    else:
+        lean_start, lean_end = _leaning(maps, before, face[0]), _leaning(maps, after, face[-1])
+        margin = abs(lean_start - lean_end) / 2
+        turn = lean_end > lean_start
+    if turn:
+        face, before, after, cut_b, cut_n = face[::-1], after, before, cut_n, cut_b
+    fusion = _fusion_arc(weld, face)
+    clear = _inside(maps, photo_size, fusion)
+    ok = np.flatnonzero(clear)
+    if len(ok) > 4:
+        # What runs along the border at either end is the picture's edge, not fusion boundary.
+        first = int(ok[0]) if cut_n else 0
+        last = int(ok[-1]) if cut_b else len(fusion) - 1
+        fusion = fusion[first : last + 1]
+    if len(face) < 4 or len(fusion) < 4:
+        msg = "the weld metal found here is too small to measure; photograph it closer or crop nearer to it"
+        raise NotFoundError(msg)
+    return Layout(
+        weld=weld,
+        p_weld=_clean_probability(maps, weld),
+        face=face,
+        fusion=fusion,
+        beyond_butting=before,
+        beyond_nonbutting=after,
+        complete_butting=not cut_b,
+        complete_nonbutting=not cut_n,
+        member_margin=margin,
+        second_part=second,
+        centre=(float(centre[0]), float(centre[1])),
+    )

@@ -1,0 +1,320 @@
+"""Straight lines through edge points: along a map's outline, then sub-pixel on the photo."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from macrocheck.arrays import AnyArray, BoolArray, FloatArray, IntArray
+from macrocheck.segment.band import Band, across, along
+
+_FLOOR_PX = 0.12
+"""Photo px: edge rounding and the blur's own skew keep any surface line from being surer than this."""
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """A fitted line, photo px unless said otherwise.
+
+    `point`: middle of the stretch. `direction`: unit vector. `u_offset`, `u_angle`: standard uncertainties (px,
+    rad). `start`, `end`: the stretch, as distances along `direction` from `point`. `bend`: how far its middle
+    stands off the chord of its ends, px. `share`: of the stations, those whose edge agreed.
+    """
+
+    point: FloatArray
+    direction: FloatArray
+    u_offset: float
+    u_angle: float
+    start: float
+    end: float
+    bend: float = 0.0
+    share: float = 1.0
+
+    @property
+    def length(self) -> float:
+        """Length of the stretch."""
+        return self.end - self.start
+
+    @property
+    def normal(self) -> FloatArray:
+        """Unit normal to the right of the direction (y down)."""
+        return np.array([-self.direction[1], self.direction[0]])
+
+    def distance(self, points: FloatArray) -> FloatArray:
+        """Signed distance of (n, 2) points, positive on the normal's side."""
+        return np.asarray((points - self.point) @ self.normal)
+
+    def station(self, points: FloatArray) -> FloatArray:
+        """Distance of (n, 2) points along the line from `point`."""
+        return np.asarray((points - self.point) @ self.direction)
+
+    def foot(self, points: FloatArray) -> FloatArray:
+        """Nearest points on the line, (n, 2)."""
+        return np.asarray(self.point + self.station(points)[:, None] * self.direction)
+
+    def u_at(self, station: float) -> float:
+        """Standard uncertainty of the line normal to itself at a station, px."""
+        return float(np.hypot(self.u_offset, self.u_angle * station))
+
+
+def crossing(a: Line, b: Line) -> FloatArray | None:
+    """Where two lines meet; None if they are within about 3 degrees of parallel."""
+    cross = a.direction[0] * b.direction[1] - a.direction[1] * b.direction[0]
+    if abs(cross) < 0.05:
+        return None
+    rel = b.point - a.point
+    t = (rel[0] * b.direction[1] - rel[1] * b.direction[0]) / cross
+    return np.asarray(a.point + t * a.direction)
+
+
+def total_least_squares(points: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+    """Centre and direction (in the points' order) of the line of least squared normal distance."""
+    w = np.ones(len(points)) if weight is None else weight
+    centre = (w[:, None] * points).sum(axis=0) / w.sum()
+    rel = points - centre
+    cov = (w[:, None] * rel).T @ rel
+    _, vectors = np.linalg.eigh(cov)
+    d = vectors[:, -1]
+    if (points[-1] - points[0]) @ d < 0:
+        d = -d
+    return centre, d
+
+
+def straight_stretch(
+    walk: FloatArray,
+    *,
+    tolerance: float,
+    through: FloatArray | None = None,
+    within: float = 5.0,
+    parallel_to: FloatArray | None = None,
+    chord: tuple[FloatArray, float] | None = None,
+    shortest: float = 8.0,
+) -> tuple[int, int] | None:
+    """The longest straight stretch [i, j) of an outline of evenly spaced points, preferring its beginning.
+
+    `tolerance`: rms distance from the line allowed, px, growing with length. `through`: a point the line must
+    pass `within` px of. `parallel_to`: a direction it must be within 35 degrees of. `chord`: (unit vector from
+    this toe to the other, side of it on which the air lies: +1 right, y down): a member's surface leaves the
+    chord by 85 to 186 degrees through the air, which a groove's wall does not. None where nothing fits.
+    """
+    n = len(walk)
+    if n < shortest:
+        return None
+    steps = np.unique(np.concatenate([np.arange(0, min(n, 40), 4), np.arange(40, n, 8)]))
+    ends = np.unique(np.concatenate([np.arange(0, n, 6)[1:], [n]]))
+    i, j = np.meshgrid(steps, ends, indexing="ij")
+    keep = j - i >= shortest
+    i, j = i[keep], j[keep]
+    if len(i) == 0:
+        return None
+    x, y = (walk - walk[0]).T
+    sums = [np.concatenate([[0.0], np.cumsum(v)]) for v in (x, y, x * x, y * y, x * y)]
+    m = (j - i).astype(float)
+    sx, sy, sxx, syy, sxy = (s[j] - s[i] for s in sums)
+    mx, my = sx / m, sy / m
+    a, b, c = sxx / m - mx**2, syy / m - my**2, sxy / m - mx * my
+    half, root = (a + b) / 2, np.sqrt(np.maximum(((a - b) / 2) ** 2 + c**2, 0.0))
+    rms = np.sqrt(np.maximum(half - root, 0.0))
+    angle = 0.5 * np.arctan2(2 * c, a - b)
+    d = np.column_stack([np.cos(angle), np.sin(angle)])
+    good = rms <= tolerance + 0.003 * m
+    if through is not None:
+        t = through - walk[0]
+        off = np.abs((t[0] - mx) * d[:, 1] - (t[1] - my) * d[:, 0])
+        good &= off <= within + 0.03 * i
+    if parallel_to is not None:
+        good &= np.abs(d @ parallel_to) > np.cos(np.deg2rad(35))
+    if chord is not None:
+        good &= _plausible(walk, i, j, d, chord)
+    if not good.any():
+        return None
+    score = np.where(good, m - 0.35 * i - 8 * rms, -np.inf)
+    k = int(np.argmax(score))
+    return int(i[k]), int(j[k])
+
+
+def _plausible(
+    walk: FloatArray, i: IntArray, j: IntArray, d: FloatArray, chord: tuple[FloatArray, float]
+) -> BoolArray:
+    unit, side = chord
+    forth = walk[j - 1] - walk[i]
+    out = d * np.sign((d * forth).sum(axis=1))[:, None]
+    cross = side * (unit[0] * out[:, 1] - unit[1] * out[:, 0])
+    angle = np.rad2deg(np.arctan2(cross, out @ unit)) % 360
+    return np.asarray((angle > 85) & (angle < 186))
+
+
+def _block_spread(s: FloatArray, r: FloatArray, w: FloatArray) -> tuple[float, float]:
+    """Standard uncertainty of a straight fit's offset and slope, from block means of its residuals.
+
+    Blocks are long against the residuals' correlation, or the coarser division shows more and is used.
+    """
+    low, high = float(s[0]), float(s[-1])
+    middle = float((w * s).sum() / w.sum())
+    offset = slope = 0.0
+    for count in (5, 8, 14):
+        edges = np.linspace(low, high, count + 1)
+        which = np.clip(np.searchsorted(edges, s, "right") - 1, 0, count - 1)
+        weight = np.bincount(which, w, count)
+        used = weight > 0.15 * weight.mean()
+        if used.sum() < 4:
+            continue
+        mean = np.bincount(which, w * r, count)[used] / weight[used]
+        centre = np.bincount(which, w * s, count)[used] / weight[used] - middle
+        k = int(used.sum())
+        sd = float(np.sqrt((mean**2).sum() / max(k - 2, 1)))
+        offset = max(offset, sd / np.sqrt(k))
+        slope = max(slope, sd / float(np.sqrt((centre**2).sum())))
+    return offset, slope
+
+
+def fit_offsets(s: FloatArray, v: FloatArray, weight: FloatArray) -> tuple[float, float, FloatArray, float]:
+    """Robust straight fit v = a + b s: (a, b, final weights, residual sd)."""
+    w = weight.copy()
+    a = b = 0.0
+    sd = 1.0
+    for _ in range(12):
+        if w.sum() <= 0:
+            break
+        ms, mv = (w * s).sum() / w.sum(), (w * v).sum() / w.sum()
+        denominator = (w * (s - ms) ** 2).sum()
+        b = float((w * (s - ms) * (v - mv)).sum() / denominator) if denominator > 0 else 0.0
+        a = float(mv - b * ms)
+        r = v - a - b * s
+        live = weight > 0
+        sd = float(max(1.4826 * np.median(np.abs(r[live])), 0.05))
+        w = weight * np.clip(1 - (r / (4.0 * sd)) ** 2, 0, None) ** 2
+    return a, b, w, sd
+
+
+def fit_line(points: FloatArray, *, floor: float, wobble: float) -> Line:
+    """Robust line through outline points (n, 2) in order, photo px.
+
+    `floor`: least `u_offset`, px. `wobble`: least uncertainty of either end, px, against the other.
+    """
+    centre, d = total_least_squares(points)
+    normal = np.array([-d[1], d[0]])
+    s, v = (points - centre) @ d, (points - centre) @ normal
+    a, b, w, _ = fit_offsets(s, v, np.ones(len(s)))
+    return _finish(centre, d, s, v, w, a, b, floor=floor, angle_floor=wobble, share=float((w > 0).mean()))
+
+
+def _finish(
+    centre: FloatArray,
+    d: FloatArray,
+    s: FloatArray,
+    v: FloatArray,
+    w: FloatArray,
+    a: float,
+    b: float,
+    *,
+    floor: float,
+    angle_floor: float,
+    share: float,
+) -> Line:
+    order = np.argsort(s)
+    s, v, w = s[order], v[order], w[order]
+    live = w > 0
+    r = v - a - b * s
+    middle = float((w * s).sum() / w.sum())
+    low, high = float(s[live][0]), float(s[live][-1])
+    length = max(high - low, 1.0)
+    u_offset, u_angle = _block_spread(s[live], r[live], w[live])
+    quadratic = 0.0
+    if live.sum() > 12:
+        t = (s[live] - middle) / (length / 2)
+        basis = np.column_stack([np.ones_like(t), t, t * t]) * np.sqrt(w[live])[:, None]
+        coefficients, *_ = np.linalg.lstsq(basis, r[live] * np.sqrt(w[live]), rcond=None)
+        quadratic = float(coefficients[2])
+    normal = np.array([-d[1], d[0]])
+    direction = d + b * normal
+    direction = direction / np.hypot(*direction)
+    point = centre + middle * d + (a + b * middle) * normal
+    return Line(
+        point=point,
+        direction=direction,
+        u_offset=float(np.hypot(u_offset, floor)),
+        u_angle=float(np.hypot(u_angle, angle_floor / (length / 2))),
+        start=low - middle,
+        end=high - middle,
+        bend=abs(quadratic),
+        share=share,
+    )
+
+
+def _peaks(g: FloatArray, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Place and height of the highest point of each row, by a parabola through its three highest samples."""
+    k = np.clip(g.argmax(axis=1), 1, g.shape[1] - 2)
+    row = np.arange(len(g))
+    left, mid, right = g[row, k - 1], g[row, k], g[row, k + 1]
+    curve = left - 2 * mid + right
+    shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
+    return offsets[k] + np.clip(shift, -1, 1) * (offsets[1] - offsets[0]), mid
+
+
+def refine_line(
+    grey: AnyArray, line: Line, *, scale: float, onward: float, air_side: float, blur: float = 1.0
+) -> Line | None:
+    """Refit a line on the photo's own edge points; None where the photo shows no steady edge along it.
+
+    `grey`: (h, w) uint8. `line`: from the maps, its stretch lies in the crop. `scale`: photo px per map px.
+    `onward`: how far past the stretch's end the surface may be followed, px. `air_side`: +1 where the air lies on
+    the side of the line's normal, -1 on the other.
+    """
+    spacing = max(1.0, min(scale / 2, line.length / 60))
+    half = 3.5 * scale + 2.5
+    height, width = grey.shape
+    current = line
+    result: Line | None = None
+    for turn in range(2):
+        s = np.arange(line.start, line.end + onward, spacing)
+        base = current.point + s[:, None] * current.direction
+        clear = (base > half).all(axis=1) & (base[:, 0] < width - 1 - half) & (base[:, 1] < height - 1 - half)
+        s, base = s[clear], base[clear]
+        if len(s) < 12:
+            return result
+        offsets = np.arange(-half, half + 0.25, 0.5)
+        # The offsets run from metal to air, so that a lighter metal means a falling edge wherever it lies.
+        band = Band(base, np.repeat((current.normal * air_side)[None], len(s), axis=0), offsets)
+        profile = along(band.grey(grey), 1.5)
+        slope = np.gradient(across(profile, blur / 0.5), axis=1) / 0.5
+        first = s <= line.end
+        near = np.abs(offsets) < 2.0 * scale + 1
+        sign = 1.0 if slope[np.ix_(first, near)].mean(axis=0).sum() >= 0 else -1.0
+        g = sign * slope
+        # Past the crop the line is extrapolated, so its place there is less sure.
+        wide = (1.6 * scale + 0.8) if turn == 0 else 1.3 + 0.35 * scale
+        v, _ = _peaks(g * np.exp(-0.5 * (offsets / wide) ** 2), offsets)
+        index = np.clip(np.rint((v - offsets[0]) / 0.5).astype(int), 0, len(offsets) - 1)
+        height_at = g[np.arange(len(s)), index]
+        typical = float(np.median(height_at[first])) if first.any() else 0.0
+        if typical < 1.2:
+            return result
+        good = (height_at > 0.35 * typical) & (np.abs(v) < 2.4 * wide)
+        # Followed past the crop until the edge is lost for a while.
+        lost = along((~good).astype(float), 12 / spacing)
+        ended = np.flatnonzero((lost > 0.6) & ~first)
+        if len(ended):
+            keep = np.arange(len(s)) < int(ended[0]) - int(12 / spacing)
+            good &= keep
+        share = float(good[first].mean()) if first.any() else 0.0
+        if good.sum() < 12 or share < 0.35:
+            return result
+        a, b, w, _ = fit_offsets(s[good], air_side * v[good], np.ones(int(good.sum())))
+        if (w > 0).sum() < 12:
+            return result
+        result = _finish(
+            current.point,
+            current.direction,
+            s[good],
+            air_side * v[good],
+            w,
+            a,
+            b,
+            floor=_FLOOR_PX,
+            angle_floor=_FLOOR_PX,
+            share=share,
+        )
+        # Stations keep counting from the foot of the first line's point.
+        foot = result.foot(line.point[None])[0]
+        current = Line(foot, result.direction, result.u_offset, result.u_angle, line.start, line.end)
+    return result

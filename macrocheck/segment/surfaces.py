@@ -1,0 +1,266 @@
+"""The members' original surfaces: straight lines, from the maps first, then sub-pixel on the photo."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from macrocheck.arrays import FloatArray
+from macrocheck.outline import Joint
+from macrocheck.photo import Photo
+from macrocheck.segment.hints import Hints
+from macrocheck.segment.layout import Layout, resample, smooth_open
+from macrocheck.segment.lines import (
+    Line,
+    crossing,
+    fit_line,
+    refine_line,
+    straight_stretch,
+    total_least_squares,
+)
+from macrocheck.segment.maps import BACKGROUND, RegionMaps, sample
+
+_MAP_FLOOR = 0.35
+"""Map px: a line seen in the maps alone is no surer than this."""
+_ONWARD = 3.0
+"""A surface is followed past the crop for at most this many times its stretch in the crop."""
+
+
+@dataclass(frozen=True, eq=False)
+class Surfaces:
+    """Lines in photo px, each pointing from the joint root to its toe; None where nothing of one is left.
+
+    `top`: lap only, the upper plate's top surface, pointing away from the weld. `from_seam`: the butting line was
+    taken from an unfused stretch under the weld. `stated`: it was taken from the user's hint.
+    """
+
+    butting: Line | None
+    nonbutting: Line | None
+    top: Line | None = None
+    from_seam: bool = False
+    stated: bool = False
+
+
+def _walk(walk: FloatArray, toe: FloatArray) -> FloatArray:
+    """Outline beyond a toe, smoothed and evenly spaced by a map px."""
+    if len(walk) < 6:
+        return np.empty((0, 2))
+    return resample(smooth_open(np.vstack([toe[None], walk]), 1.5), 1.0)
+
+
+def _air_side(maps: RegionMaps, line: Line) -> float:
+    stations = np.linspace(line.start, line.end, 24)
+    base = line.point + stations[:, None] * line.direction
+    air = maps.regions[BACKGROUND]
+    reach = 3.0 * maps.scale
+    plus = sample(air, maps.map_points(base + reach * line.normal)).sum()
+    minus = sample(air, maps.map_points(base - reach * line.normal)).sum()
+    return 1.0 if plus >= minus else -1.0
+
+
+def _subpixel(maps: RegionMaps, walk: FloatArray) -> FloatArray:
+    """Move outline points along the gradient of P(background) to where it is one half; map px."""
+    air = maps.regions[BACKGROUND]
+    tangent = np.gradient(smooth_open(walk, 3.0), axis=0)
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    normal /= np.maximum(np.hypot(normal[:, 0], normal[:, 1]), 1e-9)[:, None]
+    offsets = np.arange(-3.0, 3.01, 0.5)
+    at = walk[:, None, :] + offsets[None, :, None] * normal[:, None, :]
+    p = sample(air, at.reshape(-1, 2)).reshape(at.shape[:2])
+    rising = p[:, -1] > p[:, 0]
+    q = np.where(rising[:, None], p, p[:, ::-1])
+    # For a ramp from 0 to 1 the crossing of one half is where its complement's integral ends.
+    ends = np.clip(q[:, -1:] - q[:, :1], 0.2, None)
+    unit = np.clip((q - q[:, :1]) / ends, 0, 1)
+    shift = offsets[-1] - (unit.sum(axis=1) - 0.5) * 0.5
+    shift = np.where(rising, shift, -shift)
+    return np.asarray(walk + np.clip(shift, -2, 2)[:, None] * normal)
+
+
+def _line_on(
+    photo: Photo,
+    maps: RegionMaps,
+    walk: FloatArray,
+    stretch: tuple[int, int],
+    *,
+    follow: bool,
+    skip: float = 2.0,
+    wobble: float = 0.25,
+) -> Line:
+    i, j = stretch
+    points = _subpixel(maps, walk)[i:j]
+    # The first few map px beyond a toe belong to the corner, not to the surface.
+    cut = int(min(max(skip - i, 0), 0.25 * len(points)))
+    rough = fit_line(maps.photo_points(points[cut:]), floor=_MAP_FLOOR * maps.scale, wobble=wobble * maps.scale)
+    onward = _ONWARD * rough.length if follow and j >= len(walk) - 5 else 0.0
+    fine = refine_line(photo.grey, rough, scale=maps.scale, onward=onward, air_side=_air_side(maps, rough))
+    if fine is not None and wobble > 0.25:
+        fine = replace(fine, u_angle=float(np.hypot(fine.u_angle, wobble * maps.scale / (fine.length / 2))))
+    if fine is None:
+        return rough
+    # Where photo and maps tell different lines apart from their own doubts, neither is to be trusted alone.
+    gap = abs(float(fine.distance(rough.point[None])[0]))
+    doubt = max(0.0, gap - 2.0 * rough.u_offset - 1.0 * maps.scale)
+    if doubt > 0:
+        return replace(fine, u_offset=float(np.hypot(fine.u_offset, doubt)))
+    return fine
+
+
+def _seam_stretch(maps: RegionMaps, fusion: FloatArray, nonbutting: Line) -> Line | None:
+    """The end face of a lap's upper plate from a straight unfused stretch under the weld.
+
+    `fusion`: photo px, evenly spaced, from the nonbutting to the butting toe.
+    """
+    seam = maps.sample(maps.seam, fusion)
+    tangent = np.gradient(smooth_open(fusion, 3.0), axis=0)
+    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
+    steep = np.abs(tangent @ nonbutting.direction) < np.cos(np.deg2rad(45))
+    above = np.abs(nonbutting.distance(fusion)) > 2.0 * maps.scale
+    on = (seam > 0.4) & steep & above
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
+    runs = sorted(zip(edges[::2], edges[1::2], strict=True), key=lambda r: r[0] - r[1])
+    if not runs or runs[0][1] - runs[0][0] < 12:
+        return None
+    i, j = (int(v) for v in runs[0])
+    trim = int(0.1 * (j - i))
+    line = fit_line(fusion[i + trim : j - trim], floor=0.9 * maps.scale, wobble=1.5 * maps.scale)
+    residual = line.distance(fusion[i + trim : j - trim])
+    if float(np.sqrt((residual**2).mean())) > 1.3 * maps.scale:
+        return None
+    return line
+
+
+def _outward(line: Line, away: FloatArray) -> Line:
+    """The line turned to point along `away`."""
+    if line.direction @ away >= 0:
+        return line
+    return replace(line, direction=-line.direction, start=-line.end, end=-line.start)
+
+
+def _lap(
+    photo: Photo,
+    maps: RegionMaps,
+    layout: Layout,
+    fusion: FloatArray,
+    nonbutting: Line | None,
+    hints: Hints | None,
+) -> Surfaces:
+    walk = _walk(layout.beyond_butting, layout.face[0])
+    face_line = top = None
+    if nonbutting is None:
+        along_n = None
+    else:
+        # Map px and photo px may be turned against each other.
+        q = maps.to_map[:, :2] @ nonbutting.direction
+        along_n = q / np.hypot(*q)
+    start = 0
+    if len(walk) and along_n is not None:
+        tangent = np.gradient(smooth_open(walk, 3.0), axis=0)
+        tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
+        flat = np.abs(tangent @ along_n) > np.cos(np.deg2rad(40))
+        # The end face goes on until the outline has turned along the plate for good.
+        steady = np.flatnonzero(np.convolve(flat.astype(float), np.ones(9), "valid") > 8)
+        start = int(steady[0]) if len(steady) else len(walk)
+        exposed = walk[: max(start - 1, 0)]
+        if start >= 9 and (found := straight_stretch(exposed, tolerance=0.55, shortest=6.0)):
+            # So short a face is told from its rounded corner only so well.
+            face_line = _line_on(photo, maps, exposed, found, follow=False, skip=1.5, wobble=0.6)
+        rest = walk[start:]
+        if len(rest) >= 10 and (
+            found := straight_stretch(rest, tolerance=0.55, parallel_to=along_n, shortest=10.0)
+        ):
+            top = _line_on(photo, maps, rest, found, follow=True, skip=0.0)
+    from_seam = stated = False
+    if nonbutting is not None:
+        up = maps.photo_points(layout.face[:1])[0]
+        side = 1.0 if nonbutting.distance(up[None])[0] > 0 else -1.0
+        away = side * nonbutting.normal
+        seam_line = _seam_stretch(maps, fusion, nonbutting)
+        if seam_line is not None and (face_line is None or face_line.length < 0.5 * seam_line.length):
+            face_line, from_seam = seam_line, True
+        if face_line is None and hints is not None and hints.edge:
+            across = nonbutting.normal if top is None else top.normal
+            edge = np.asarray(hints.edge, np.float64)
+            direction = across
+            if len(edge) > 1:
+                _, direction = total_least_squares(edge)
+            length = max(float(np.ptp(edge @ direction)), 1.0)
+            u_angle = np.deg2rad(3.0) if len(edge) < 2 else min(np.deg2rad(3.0), 1.5 / length)
+            face_line = Line(edge.mean(axis=0), direction, 1.5, float(u_angle), 0.0, 0.0)
+            stated = True
+        if face_line is not None:
+            face_line = _outward(face_line, away)
+            root = crossing(face_line, nonbutting)
+            if root is not None:
+                nonbutting = _outward(nonbutting, maps.photo_points(layout.face[-1:])[0] - root)
+    return Surfaces(face_line, nonbutting, top, from_seam, stated)
+
+
+def find_surfaces(
+    photo: Photo,
+    maps: RegionMaps,
+    layout: Layout,
+    *,
+    joint: Joint,
+    fusion: FloatArray,
+    hints: Hints | None = None,
+) -> Surfaces:
+    """Fit the member surfaces; `fusion`: a first fusion boundary in photo px, about a map px a step."""
+    reach = float(np.hypot(*(layout.face[-1] - layout.face[0])))
+    within = max(4.0, 0.03 * reach)
+
+    middle = layout.face[len(layout.face) // 2]
+    ys, xs = np.nonzero(layout.weld)
+    inward = np.array([xs.mean(), ys.mean()]) - middle
+
+    def one(walk: FloatArray, toe: FloatArray) -> Line | None:
+        points = _walk(walk, toe)
+        if not len(points):
+            return None
+        across = (layout.face[-1] if np.array_equal(toe, layout.face[0]) else layout.face[0]) - toe
+        unit = across / max(float(np.hypot(*across)), 1e-9)
+        side = -1.0 if unit[0] * inward[1] - unit[1] * inward[0] > 0 else 1.0
+        found = straight_stretch(points, tolerance=0.55, through=toe, within=within, chord=(unit, side))
+        return None if found is None else _line_on(photo, maps, points, found, follow=True)
+
+    if joint == "bead":
+        left = one(layout.beyond_butting, layout.face[0])
+        right = one(layout.beyond_nonbutting, layout.face[-1])
+        return Surfaces(None, _through_both(left, right))
+    nonbutting = one(layout.beyond_nonbutting, layout.face[-1])
+    if joint == "lap":
+        return _lap(photo, maps, layout, fusion, nonbutting, hints)
+    return Surfaces(one(layout.beyond_butting, layout.face[0]), nonbutting)
+
+
+def _through_both(left: Line | None, right: Line | None) -> Line | None:
+    """One line under a bead from the plate's surface on both sides of it, pointing from left to right."""
+    if left is None or right is None:
+        only = left or right
+        return None if only is None else (_outward(only, -only.direction) if only is left else only)
+    ends = np.array(
+        [
+            left.point + left.end * left.direction,
+            left.point + left.start * left.direction,
+            right.point + right.start * right.direction,
+            right.point + right.end * right.direction,
+        ]
+    )
+    weight = np.array([1.0, 1.0, 1.0, 1.0])
+    centre, direction = total_least_squares(ends, weight)
+    span = (ends - centre) @ direction
+    normal = np.array([-direction[1], direction[0]])
+    residual = (ends - centre) @ normal
+    # Left and right each carry their own offset; what they disagree by beyond that shows as a misfit.
+    u_left, u_right = left.u_offset, right.u_offset
+    base = max(float(span[2:].mean() - span[:2].mean()), 1.0)
+    misfit = float(np.sqrt((residual**2).mean()))
+    return Line(
+        centre,
+        direction,
+        float(np.hypot(0.5 * np.hypot(u_left, u_right), 0.5 * misfit)),
+        float(np.hypot(np.hypot(u_left, u_right), misfit) / base),
+        float(span.min()),
+        float(span.max()),
+        bend=misfit,
+        share=min(left.share, right.share),
+    )

@@ -1,0 +1,145 @@
+"""Toes: where the weld face meets a member's original surface, to sub-pixel."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from macrocheck.arrays import FloatArray
+from macrocheck.segment.face import AirLine
+from macrocheck.segment.lines import Line
+from macrocheck.segment.maps import WELD, RegionMaps, sample
+
+_STATED = 1.3
+"""Map px: standard error of where the network's weld metal ends along the surface."""
+_HEAT = 2.0
+"""Map px: standard error of the toe's heat map."""
+
+
+@dataclass(frozen=True, eq=False)
+class Toe:
+    """`point` photo px; `u` along the surface, px; `angle` between face and surface there, rad."""
+
+    point: FloatArray
+    u: float
+    angle: float
+    agrees: bool = True
+
+
+def _heat(maps: RegionMaps, layer: int, near: FloatArray) -> tuple[FloatArray, float] | None:
+    """Sub-pixel peak of a heat map within reach of a map point, and its height."""
+    h, w = maps.shape
+    x, y = (int(round(float(v))) for v in near)
+    r = 14
+    x0, x1, y0, y1 = max(x - r, 0), min(x + r + 1, w), max(y - r, 0), min(y + r + 1, h)
+    part = maps.points[layer, y0:y1, x0:x1].astype(np.float64)
+    if part.size == 0 or part.max() < 0.25:
+        return None
+    weight = np.clip(part - 0.5 * part.max(), 0, None)
+    ys, xs = np.mgrid[y0:y1, x0:x1]
+    centre = np.array([(weight * xs).sum(), (weight * ys).sum()]) / weight.sum()
+    return maps.photo_points(centre[None])[0], float(part.max())
+
+
+def _stated_end(maps: RegionMaps, line: Line, toe: FloatArray, inward: FloatArray) -> float | None:
+    """Station along the surface where weld metal gives way to the member, just under the surface."""
+    reach = 9.0 * maps.scale
+    s = float(line.station(toe[None])[0]) + np.arange(-reach, reach, 0.5 * maps.scale)
+    base = line.point + s[:, None] * line.direction
+    found = []
+    for depth in (1.0, 2.0):
+        at = maps.map_points(base + depth * maps.scale * inward)
+        weld = sample(maps.regions[WELD], at)
+        metal = sample(maps.regions[2], at) + sample(maps.regions[3], at)
+        share = weld / np.maximum(weld + metal, 0.05)
+        # Going out from the weld: the last place where weld metal still leads.
+        if share[0] < 0.5 or share[-1] > 0.5:
+            continue
+        i = int(np.flatnonzero(share < 0.5)[0])
+        t = (share[i - 1] - 0.5) / max(share[i - 1] - share[i], 1e-6)
+        found.append(float(s[i - 1] + t * (s[i] - s[i - 1])) + depth * maps.scale * 0.0)
+    return float(np.mean(found)) if found else None
+
+
+def _meeting(air: AirLine, line: Line, scale: float, *, at_start: bool) -> tuple[FloatArray, float] | None:
+    """Where the face, extended by its own slope, meets the surface: (point, angle between the two)."""
+    points = air.points if at_start else air.points[::-1]
+    away = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    height = np.abs(line.distance(points))
+    # The corner itself is rounded by blur: use the face from a little above the surface on.
+    low = 1.0 * scale + 1.2
+    start = np.flatnonzero(height > low)
+    if not len(start):
+        return None
+    i = int(start[0])
+    length = max(8.0 * scale, 0.05 * away[-1])
+    part = points[(away >= away[i]) & (away <= away[i] + length)]
+    if len(part) < 5 or away[i] > 0.35 * away[-1]:
+        return None
+    s, v = line.station(part), line.distance(part)
+    # The face bends: a parabola through the stretch, followed down to the surface, if it bends gently.
+    t = np.hypot(s - s[0], v - v[0])
+    ks, kv = np.polyfit(t, s, 2), np.polyfit(t, v, 2)
+    slope = np.array([ks[1], kv[1]])
+    steep = abs(slope[1]) / max(float(np.hypot(*slope)), 1e-9)
+    roots = np.roots(kv)
+    real = roots[np.abs(roots.imag) < 1e-6].real
+    real = real[(real < 0.3 * length) & (real > -6.0 * scale - 4.0)]
+    if len(real):
+        at = float(real[np.argmin(np.abs(real))])
+    elif abs(kv[1]) > 1e-3:
+        at = float(np.clip(-kv[2] / kv[1], -6.0 * scale - 4.0, 0.3 * length))
+    else:
+        return None
+    station = float(np.polyval(ks, at))
+    return line.point + station * line.direction, float(np.arcsin(np.clip(steep, 0, 1)))
+
+
+def find_toe(
+    maps: RegionMaps,
+    air: AirLine,
+    line: Line | None,
+    *,
+    layer: int,
+    inward: FloatArray | None,
+    at_start: bool,
+    pin: FloatArray | None = None,
+) -> Toe:
+    """Join what the face's slope, the regions and the heat map say of a toe.
+
+    `air`: the face. `line`: the member's surface, `inward` its unit normal into the member; None where it is
+    missing. `pin`: a hint within reach.
+    """
+    scale = maps.scale
+    rough = air.points[0] if at_start else air.points[-1]
+    if pin is not None:
+        return Toe(pin, 0.8 * scale, np.deg2rad(45))
+    if line is None or inward is None:
+        return Toe(rough, 1.5 * scale, np.deg2rad(45))
+    votes: list[tuple[float, float]] = []
+    angle = np.deg2rad(45)
+    met = _meeting(air, line, scale, at_start=at_start)
+    near = float(line.station(rough[None])[0])
+    if met is not None:
+        point, angle = met
+        station = float(line.station(point[None])[0])
+        u_line = line.u_at(station)
+        u_face = float((air.u[:20] if at_start else air.u[-20:]).mean())
+        u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), 0.6 * scale)
+        if abs(station - near) < 10 * scale:
+            votes.append((station, float(u)))
+    stated = _stated_end(maps, line, rough, inward)
+    if stated is not None:
+        votes.append((stated, _STATED * scale))
+    heat = _heat(maps, layer, maps.map_points(rough[None])[0])
+    if heat is not None:
+        votes.append((float(line.station(heat[0][None])[0]), _HEAT * scale / max(heat[1], 0.3)))
+    if not votes:
+        votes.append((near, 2.5 * scale))
+    at, u = np.array(votes).T
+    weight = 1 / u**2
+    station = float((weight * at).sum() / weight.sum())
+    # Votes that disagree more than they claim leave the toe as unsure as they are apart.
+    chi = float((weight * (at - station) ** 2).sum() / max(len(at) - 1, 1))
+    spread = float(1 / np.sqrt(weight.sum()) * np.sqrt(max(1.0, chi)))
+    base = line.point + station * line.direction
+    return Toe(base, float(np.hypot(spread, 0.25)), float(angle), chi < 9.0)
