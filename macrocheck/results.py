@@ -117,12 +117,13 @@ class Verdicts:
 
 @dataclass(frozen=True, slots=True)
 class PhotoFacts:
-    """What identifies the photograph in a result."""
+    """What identifies the photograph in a result; `notes` say what was decided while reading it."""
 
     path: str
     sha256: str
     width: int
     height: int
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +165,7 @@ class Result:
                 "sha256": self.photo.sha256,
                 "width": self.photo.width,
                 "height": self.photo.height,
+                "notes": list(self.photo.notes),
             },
             "scale": self.scale.to_json(),
             "outline": {"made_by": self.outline.made_by, "flags": [f.to_json() for f in self.outline.flags]},

@@ -2,7 +2,14 @@
 
 from macrocheck.grade.judge import ORDER, grade, rule_text
 from macrocheck.grade.limits import CHECK_YOUR_COPY, Limit, LimitSet
-from macrocheck.grade.load import load_limits, parse_given, parse_limits, shipped_names, shipped_text
+from macrocheck.grade.load import (
+    load_limits,
+    parse_given,
+    parse_limits,
+    shipped_names,
+    shipped_text,
+    template_text,
+)
 
 __all__ = [
     "CHECK_YOUR_COPY",
@@ -16,4 +23,5 @@ __all__ = [
     "rule_text",
     "shipped_names",
     "shipped_text",
+    "template_text",
 ]

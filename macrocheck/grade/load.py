@@ -44,6 +44,11 @@ def shipped_text(name: str) -> str:
     return (_sets() / f"{name}.toml").read_text(encoding="utf-8")
 
 
+def template_text() -> str:
+    """Return a commented limits file to begin from."""
+    return (resources.files("macrocheck.grade") / "template.toml").read_text(encoding="utf-8")
+
+
 def load_limits(source: str | Path) -> LimitSet:
     """Read limits from a shipped set's name, a file, or TOML text (anything that holds a line break).
 

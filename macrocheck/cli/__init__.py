@@ -1,0 +1,76 @@
+"""The command: parses, calls, prints. A module a command, imported when that command is run."""
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from macrocheck import __version__
+from macrocheck.cli.outcome import BAD_INPUT, DONE, details_wanted, sentence
+
+_COMMANDS: dict[str, tuple[str, str]] = {
+    "measure": ("macrocheck.cli.measure", "Measure the welds in photographs and grade them."),
+    "limits": ("macrocheck.cli.limits", "List, show and begin limit sets."),
+}
+"""Command -> its module, and what it does in a line; the module's `command` is the command."""
+
+
+class _Commands(click.Group):
+    """Commands that are imported when they are called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  (click's own signature)
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in _COMMANDS:
+            return None
+        command = importlib.import_module(_COMMANDS[cmd_name][0]).command
+        return command if isinstance(command, click.Command) else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in _COMMANDS.items()])
+
+
+@click.command(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Exit status: 0 measured (and accepted where graded), 1 a limit rejected, 3 undecided, 2 bad input.",
+)
+@click.version_option(__version__, message="%(prog)s %(version)s")
+def program() -> None:
+    """Measure and grade photographed cut-and-etch sections of fillet welds.
+
+    A visual measurement of one section is not a qualification of a procedure or a welder.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and exit with its status; whatever goes wrong ends as one sentence, not a traceback."""
+    sys.exit(_status(arguments))
+
+
+def _status(arguments: Sequence[str] | None) -> int:
+    try:
+        status = program.main(
+            args=None if arguments is None else list(arguments), prog_name="macrocheck", standalone_mode=False
+        )
+        sys.stdout.flush()
+    except click.ClickException as error:
+        error.show()
+        return BAD_INPUT
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("macrocheck: stopped; nothing half-written was left behind.", err=True)
+        return 130
+    except BrokenPipeError:
+        # The reader of our output went away; keep Python from complaining about it once more at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return BAD_INPUT
+    except Exception as error:
+        if details_wanted(error):
+            raise
+        click.echo(f"macrocheck: {sentence(error)}", err=True)
+        return BAD_INPUT
+    return status if isinstance(status, int) else DONE

@@ -1,0 +1,62 @@
+"""`macrocheck limits`: list, show, new."""
+
+from pathlib import Path
+
+import pytest
+
+from macrocheck.grade import load_limits, shipped_names
+from tests.cli.conftest import Run
+
+
+def test_list(run: Run) -> None:
+    ran = run("limits", "list")
+    assert ran.status == 0
+    for name in shipped_names():
+        assert f"{name} " in ran.out
+    assert "Check every row against your own copy" in ran.out
+
+
+@pytest.mark.parametrize("name", shipped_names())
+def test_show_every_row_with_source_and_mark(run: Run, name: str) -> None:
+    ran = run("limits", "show", name)
+    said = " ".join(ran.out.split())
+    for limit in load_limits(name).limits:
+        assert limit.name in said
+        assert f"Source: {limit.source} [{limit.mark}]" in said
+        for formula in limit.formulas:
+            assert formula.text in said
+    assert "Check every row against your own copy" in said
+    assert ran.status == 0
+
+
+def test_new_gives_a_file_that_can_be_shown(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "bench.toml"
+    assert run("limits", "new", file).status == 0
+    shown = run("limits", "show", file)
+    assert shown.status == 0
+    assert "at most min(1mm + 0.1*b, 3mm), for t > 3mm" in " ".join(shown.out.split())
+    before = file.read_bytes()
+    again = run("limits", "new", file)
+    assert again.status == 2
+    assert "there already" in again.err
+    assert file.read_bytes() == before
+
+
+def test_new_from_a_shipped_set(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    assert run("limits", "new", file, "--from", "iso5817-fillet-c").status == 0
+    assert load_limits(file).limits == load_limits("iso5817-fillet-c").limits
+    assert not load_limits(file).shipped
+
+
+def test_faults(run: Run, tmp_path: Path) -> None:
+    for arguments, part in [
+        (["show", "nowhere"], "no limits file 'nowhere'"),
+        (["new", tmp_path / "x.toml", "--from", "nowhere"], "no shipped limit set"),
+        (["new", tmp_path / "no" / "folder" / "x.toml"], "cannot be written"),
+        (["show"], "Missing argument"),
+    ]:
+        ran = run("limits", *arguments)
+        assert ran.status == 2
+        assert part in ran.err
+    assert list(tmp_path.iterdir()) == []
