@@ -13,7 +13,7 @@ from macrocheck.results import Result
 _SQUARE = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
 
 # Costs of covering one square em.
-_MARGIN, _AIR, _MEMBER, _METAL, _NEAR = 0.4, 0.8, 2.0, 7.0, 9.0
+_MARGIN, _AIR, _MEMBER, _METAL, _NEAR = 0.6, 0.8, 2.0, 7.0, 9.0
 _SURFACE, _FAINT, _MARK, _DIMENSION, _UNFUSED, _FACE, _FUSION = 6.0, 8.0, 12.0, 40.0, 50.0, 60.0, 90.0
 
 

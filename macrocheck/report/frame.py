@@ -18,6 +18,9 @@ _ROOM = (0.15, 0.10)
 _WORTH_CROPPING = 1.4
 """The picture is cropped to the welds where that shows them at least this much larger."""
 
+_LEAST_ASPECT = 0.5
+"""Short side of a cropped picture over what is drawn in it, where the photograph has that much."""
+
 MARGIN: Colour = (232, 230, 223)
 """What lies outside the photograph."""
 
@@ -98,7 +101,9 @@ def choose_frame(width: int, height: int, drawn: FloatArray | None, *, crop: boo
         reach = float(max(need[2] - need[0], need[3] - need[1], 8.0))
         room = np.array([-_ROOM[0], -_ROOM[1], _ROOM[0], _ROOM[1]]) * reach
         tight = need + room
-        around = need + 1.8 * room
+        # A long thin subject keeps some of the picture above and below (or beside) it.
+        thin = np.maximum(_LEAST_ASPECT * reach - (need[2:] - need[:2]), 0) / 2
+        around = need + 1.8 * room + np.concatenate([-thin, thin])
         around = np.concatenate([np.maximum(around[:2], 0), np.minimum(around[2:], [width, height])])
         part = _union(tight, around)
         full = _union(tight, whole)

@@ -66,6 +66,8 @@ def weld_labels(result: Result, index: int, points: WeldPoints, unit: LengthUnit
     for dimension in points.dimensions:
         if dimension.key.startswith("depth_of_fusion"):
             anchors[dimension.key] = dimension.line[1]
+        elif dimension.key == "actual_throat":
+            anchors[dimension.key] = dimension.line[0] + 0.75 * (dimension.line[1] - dimension.line[0])
     for member, spans in points.unfused.items():
         longest = max(spans, key=lambda s: float(np.hypot(*(s[1] - s[0]))))
         anchors[f"unfused_{member}"] = longest.mean(axis=0)
@@ -90,7 +92,7 @@ def draw_leaders(pen: Pen, placed: list[PlacedLabel]) -> None:
         if item.place.leader is None:
             continue
         stroke = STROKES[item.label.stroke] if item.label.stroke else None
-        thin = Pen(pen.canvas, max(1.0, 0.45 * pen.width))
+        thin = Pen(pen.canvas, max(1.0, 0.6 * pen.width))
         colour = stroke.colour if stroke else PAPER
         thin.lines([item.place.leader], colour, thin.width)
         thin.disc(item.place.leader[0], 0.9 * pen.width, colour)

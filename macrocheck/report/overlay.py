@@ -22,7 +22,7 @@ from macrocheck.report.labels import (
 )
 from macrocheck.report.numbers import LengthUnit
 from macrocheck.report.palette import PAPER, STROKE_OF, STROKES, WHITE
-from macrocheck.report.panel import COLUMN_EM, Block, Panel, arrange, fill_panel, numbered_flags
+from macrocheck.report.panel import COLUMN_EM, Block, Panel, fill_panel, numbered_flags
 from macrocheck.report.sheet import Sheet
 from macrocheck.report.strokes import Pen
 from macrocheck.results import Result
@@ -115,7 +115,7 @@ def _layout(photo: Photo, result: Result, points: Sequence[WeldPoints], unit: Le
         panel = Panel(step - 2 * pad, size)
         whole = _whole_photo(photo, result, frame, min(panel.width, 15.0 * size)) if frame.cropped else None
         fill_panel(panel, result, unit, used, whole)
-        columns = arrange(panel.blocks, count)
+        columns = panel.arranged(count)
         tallest = max(sum(block.height for block in column) for column in columns) + 2 * pad
         if side:
             grown = frame.taller(round(tallest), photo.height)

@@ -33,10 +33,12 @@ COLUMN_EM = 27.0
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A part of the panel that stays together: its height and how to draw it at (x, y), px."""
+    """A part of the panel that stays together: its height and how to draw it at (x, y), px; the heading over it."""
 
     height: float
     draw: Callable[[Sheet, float, float], None]
+    heading: str = ""
+    is_heading: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,11 @@ class Panel:
         self.width, self.size = width, size
         self.line = 1.42 * size
         self.blocks: list[Block] = []
+        self._heading = ""
+
+    def add(self, height: float, draw: Callable[[Sheet, float, float], None]) -> None:
+        """Add a block under the present heading."""
+        self.blocks.append(Block(height, draw, self._heading))
 
     def lines(self, lines: Sequence[str], *, small: bool = False, faded: bool = False, heavy: bool = False) -> None:
         """Add wrapped paragraphs."""
@@ -75,16 +82,27 @@ class Panel:
             for i, row in enumerate(rows):
                 sheet.text(x, y + (i + 0.5) * step, row, size, FADED if faded else INK, heavy=heavy)
 
-        self.blocks.append(Block(step * len(rows) + 0.2 * size, draw))
+        self.add(step * len(rows) + 0.2 * size, draw)
 
     def heading(self, text: str) -> None:
         """Add a heading under a rule."""
+        self._heading = text
+        self.blocks.append(self._heading_block(text))
 
+    def _heading_block(self, text: str) -> Block:
         def draw(sheet: Sheet, x: float, y: float) -> None:
             sheet.rule(x, y + 0.5 * self.size, self.width)
             sheet.text(x, y + 1.35 * self.size, text, self.size, INK, heavy=True)
 
-        self.blocks.append(Block(2.2 * self.size, draw))
+        return Block(2.2 * self.size, draw, text, is_heading=True)
+
+    def arranged(self, columns: int) -> list[list[Block]]:
+        """Return the blocks in at most `columns` columns; one that goes on says so in its heading."""
+        out = arrange(self.blocks, columns)
+        for column in out[1:]:
+            if column[0].heading and not column[0].is_heading:
+                column.insert(0, self._heading_block(f"{column[0].heading}, continued"))
+        return out
 
     def grade(self, result: Result) -> None:
         """Add the grade of the whole photograph."""
@@ -102,7 +120,7 @@ class Panel:
             for i, row in enumerate(rows):
                 sheet.text(x + 3.0 * self.size, y + 2.9 * self.size + i * self.line, row, self.size, FADED)
 
-        self.blocks.append(Block((2.7 if not rows else 2.4) * self.size + len(rows) * self.line, draw))
+        self.add((2.7 if not rows else 2.4) * self.size + len(rows) * self.line, draw)
 
     def numbers(self, rows: Sequence[Row]) -> None:
         """Add a table: name, value with U95, unit, verdict sign; what has no value is listed under it by reason."""
@@ -128,7 +146,7 @@ class Panel:
             if row.verdict:
                 sheet.sign(row.verdict, x + self.width - 0.7 * self.size, middle, 0.52 * self.size)
 
-        self.blocks.append(Block(self.line, draw))
+        self.add(self.line, draw)
 
     def limits(self, verdicts: Sequence[Verdict], unit: LengthUnit) -> None:
         """Add one line a limit, the worst first."""
@@ -157,7 +175,7 @@ class Panel:
                 sheet.text(x + 1.8 * self.size, y + (i + 0.5) * step, row, small)
             sheet.text(x + self.width, y + 0.5 * step, bound, small, FADED, right=True)
 
-        self.blocks.append(Block(step * len(rows) + 0.15 * small, draw))
+        self.add(step * len(rows) + 0.15 * small, draw)
 
     def flags(self, flags: Sequence[NumberedFlag], many: bool) -> None:
         """Add the flags with the numbers that mark them in the picture."""
@@ -173,7 +191,7 @@ class Panel:
                 for i, row in enumerate(rows):
                     sheet.text(x + 2.6 * self.size, y + (i + 0.5) * step, row, small)
 
-            self.blocks.append(Block(max(step * len(rows), 1.5 * self.size) + 0.2 * small, draw))
+            self.add(max(step * len(rows), 1.5 * self.size) + 0.2 * small, draw)
 
     def key(self, used: Sequence[str]) -> None:
         """Add the key to the lines and signs that the picture uses."""
@@ -188,7 +206,7 @@ class Panel:
                 _swatch(sheet, name, x, middle, swatch)
                 sheet.text(x + swatch + 0.8 * self.size, middle, _KEY_NAMES.get(name, name), small)
 
-            self.blocks.append(Block(step, draw))
+            self.add(step, draw)
 
 
 _KEY_NAMES = {
@@ -268,8 +286,9 @@ def arrange(blocks: Sequence[Block], columns: int) -> list[list[Block]]:
         filled = 0.0
         for block in blocks:
             if out[-1] and filled + block.height > height:
-                out.append([])
-                filled = 0.0
+                # A heading does not stay behind at the foot of a column.
+                out.append([out[-1].pop()] if len(out[-1]) > 1 and out[-1][-1].is_heading else [])
+                filled = sum(b.height for b in out[-1])
             out[-1].append(block)
             filled += block.height
         if len(out) <= columns:

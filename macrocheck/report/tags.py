@@ -67,7 +67,7 @@ class Map:
         x, y = (g.ravel() for g in np.meshgrid(xs, ys))
         end = np.column_stack([np.clip(anchor[0], x, x + width), np.clip(anchor[1], y, y + height)])
         length = np.hypot(*(end - anchor).T) / self.em
-        cost = self._covered(x, y, width, height) + 1.3 * length + 0.5 * self._crossed(anchor, end, length)
+        cost = self._covered(x, y, width, height) + 2.4 * length + 0.5 * self._crossed(anchor, end, length)
         # A label right on top of what it names hides it.
         cost += np.where(length < 0.7, 40.0, 0.0)
         k = int(np.argmin(cost))

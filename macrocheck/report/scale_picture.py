@@ -1,0 +1,93 @@
+"""The photograph with the reference marks drawn where they were found, so that a wrong find is seen at once."""
+
+import numpy as np
+
+from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.photo import Photo
+from macrocheck.report.frame import Frame, choose_frame
+from macrocheck.report.labels import Label, draw_label, draw_leaders, place_labels
+from macrocheck.report.palette import INK, PAPER, VERMILION, YELLOW
+from macrocheck.report.panel import scale_sentence
+from macrocheck.report.sheet import Sheet, wrapped
+from macrocheck.report.strokes import Pen
+from macrocheck.report.tags import Map
+from macrocheck.scale import FoundMark, Scale
+
+_OUTLINES = ("coin", "disc", "outline")
+"""Kinds of mark whose points run around them."""
+
+
+def draw_scale(photo: Photo, scale: Scale) -> ByteArray:
+    """Return the photograph with every found mark, its points crossed out and its scale beside it, (h, w, 3) uint8.
+
+    Two points are the ends of a bar or a stated distance and are joined; more are a rule's ticks or an outline. The
+    picture is the whole photo, or what is around the marks where they are a small part of it, 1600 to 2400 px long;
+    under it stand the scale and its flags.
+    """
+    frame = scale_frame(photo, scale)
+    em = max(14.0, max(frame.width, frame.height) / 74)
+    size = round(0.95 * em)
+    pad = 0.8 * em
+    sentences = [f"Scale: {scale_sentence(scale, 'mm')}", *(flag.text for flag in scale.flags)]
+    if not any(len(m.points_px) for m in scale.marks):
+        sentences.insert(1, "There is no mark to show: the scale was stated, not found in the picture.")
+    rows = [row for sentence in sentences for row in wrapped(sentence, size, frame.width - 2 * pad)]
+    step = 1.4 * size
+    picture = frame.render(photo.pixels)
+    pen = Pen(picture, max(1.0, 0.11 * em))
+    costs = Map(frame.width, frame.height, em)
+    labels = []
+    for mark in scale.marks:
+        points = frame.place(mark.points_px)
+        if not len(points):
+            continue
+        _draw_mark(pen, mark, points, em)
+        above = np.array([0.0, 1.2 * em])
+        for point in points:
+            costs.line(np.array([point - above, point + above]), 40.0, 2.0)
+        costs.line(points, 40.0, 1.5)
+        about = f"{mark.mm_per_px:.5g} mm/px ± {200 * mark.u_rel:.2g} %"
+        labels.append(Label(_middle(mark.points_px), mark.text, about, "throat"))
+    placed = place_labels(costs, labels, frame, em)
+    draw_leaders(pen, placed)
+    canvas = np.empty((frame.height + round(len(rows) * step + 2 * pad), frame.width, 3), np.uint8)
+    canvas[:] = PAPER
+    canvas[: frame.height] = picture
+    sheet = Sheet(canvas, Pen(canvas, pen.width))
+    for item in placed:
+        draw_label(sheet, item, em)
+    for i, row in enumerate(rows):
+        sheet.text(pad, frame.height + pad + (i + 0.5) * step, row, size, INK)
+    return sheet.finished()
+
+
+def scale_frame(photo: Photo, scale: Scale) -> Frame:
+    """Return the frame that `draw_scale` uses."""
+    found = [m.points_px for m in scale.marks if len(m.points_px)]
+    return choose_frame(photo.width, photo.height, np.vstack(found) if found else None)
+
+
+def _middle(points: FloatArray) -> FloatArray:
+    return np.asarray(points.mean(axis=0) if len(points) == 2 else points[len(points) // 2])
+
+
+def _draw_mark(pen: Pen, mark: FoundMark, points: FloatArray, em: float) -> None:
+    """Draw a mark's points: ends with cross hairs and a line between, ticks as short strokes, an outline closed."""
+    if mark.kind in _OUTLINES and len(points) > 2:
+        pen.lines([np.vstack([points, points[:1]])], YELLOW, pen.width)
+        return
+    if len(points) == 2:
+        pen.lines([points], YELLOW, pen.width)
+        for point in points:
+            pen.ring(point, 0.5 * em, VERMILION)
+        return
+    ends = points[-1] - points[0]
+    length = float(np.hypot(*ends))
+    if length == 0:
+        return
+    across = np.array([-ends[1], ends[0]]) / length
+    pitch = length / max(len(points) - 1, 1)
+    half = min(0.5 * em, 0.6 * pitch)
+    pen.lines([np.array([p - half * across, p + half * across]) for p in points], YELLOW, 0.7 * pen.width)
+    for point in points[[0, -1]]:
+        pen.ring(point, 0.5 * em, VERMILION)
