@@ -1,6 +1,7 @@
 """The command: parses, calls, prints. A module a command, imported when that command is run."""
 
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -53,6 +54,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _status(arguments: Sequence[str] | None) -> int:
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a screen that lacks a character gets an escape, not a fault
+            stream.reconfigure(errors="backslashreplace")
     try:
         status = program.main(
             args=None if arguments is None else list(arguments), prog_name="macrocheck", standalone_mode=False

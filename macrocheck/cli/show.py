@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from macrocheck.paths import shown
-from macrocheck.report.tables import Row, plain_table, quantity_rows
+from macrocheck.report.tables import Row, limit_text, plain_table, quantity_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -54,10 +54,18 @@ def table_rows(result: "Result", index: int, unit: "LengthUnit") -> list[Row]:
     ]
 
 
-def verdict_lines(result: "Result", index: int) -> list[str]:
-    """Return one line for every limit: verdict, limit, quantity, why, and where the limit comes from."""
+def verdict_lines(result: "Result", index: int, unit: "LengthUnit") -> list[str]:
+    """Return one line for every limit: verdict, limit, quantity, mark (read, from memory ...), and why.
+
+    The sentences are in mm; with inches wanted the limit stands before them in inches too.
+    """
     verdicts = result.verdicts.per_weld[index] if index < len(result.verdicts.per_weld) else ()
-    return [f"{v.word:<9}  {v.limit}, {v.quantity} [{v.mark}]: {v.text}" for v in verdicts]
+    lines = []
+    for v in verdicts:
+        bound = limit_text(v, unit) if unit == "in" and v.unit in {"mm", "mm2"} else ""
+        why = f"{bound}. {v.text}" if bound else v.text
+        lines.append(f"{v.word:<9}  {v.limit}, {v.quantity} [{v.mark}]: {why}")
+    return ["", "Limits (verdict, limit, quantity [how the limit is known])", *lines] if lines else []
 
 
 def grade_lines(result: "Result") -> list[str]:
@@ -89,7 +97,7 @@ def print_result(result: "Result", unit: "LengthUnit", *, terminal: bool, width:
         else:
             _plainly([plain_table(rows, PLAIN_WIDTH)])
         say(flag_lines(flags))
-        say(verdict_lines(result, index))
+        say(verdict_lines(result, index, unit))
     if lines := grade_lines(result):
         say(["", *lines])
 

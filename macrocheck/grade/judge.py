@@ -223,13 +223,13 @@ def _judge(
         blank = replace(blank, value=float(value))
     obstacle = _obstacle(limit, quantity, known, limits)
     if obstacle or quantity is None or blank.value is None:
-        return replace(blank, text=f"Undecided: {obstacle}.")
+        return replace(blank, text=f"{obstacle}.")
     try:
         verdict = _decide(limit, blank.value, float(quantity.U95 or 0.0), known, limits, blank)
     except FormulaError as error:
-        return replace(blank, text=f"Undecided: {error}.")
+        return replace(blank, text=f"{error}.")
     if holds is None and verdict.word != "accept" and limit.when is not None:
-        text = f"Undecided: whether this limit applies ({limit.when.text}) is within the uncertainty."
+        text = f"Whether this limit applies ({limit.when.text}) is within the uncertainty."
         return replace(verdict, word="undecided", text=text)
     return verdict
 
@@ -239,11 +239,11 @@ def _obstacle(limit: Limit, quantity: Quantity | None, known: _Known, limits: Li
     if reason := _lacking(limit.symbols, known):
         return reason
     if quantity is None:
-        return "this joint has no such quantity"
+        return "This joint has no such quantity"
     if not isinstance(quantity.value, float | int):
-        return f"no value ({(quantity.reason or 'it was not measured').rstrip('.')})"
+        return f"No value ({(quantity.reason or 'it was not measured').rstrip('.')})"
     if quantity.U95 is None and limits.rule != "simple":
-        return "the value has no stated uncertainty, so no guard band can be drawn"
+        return "The value has no stated uncertainty, so no guard band can be drawn"
     return None
 
 
@@ -253,7 +253,7 @@ def _decide(limit: Limit, value: float, u95: float, known: _Known, limits: Limit
     verdict = replace(blank, word=zone.word, at_least=zone.at_least, at_most=zone.at_most, guard=zone.guard)
     if limit.length_rule is None:
         return replace(verdict, text=_sentence(verdict, floor, limits))
-    cannot = f"Undecided: {limit.length_rule.rstrip('.')}; a rule on length cannot be decided from one section."
+    cannot = f"{limit.length_rule.rstrip('.')}; a rule on length cannot be decided from one section."
     if limit.free_at_least is None and limit.free_at_most is None:
         return replace(verdict, word="undecided", text=cannot)
     free = _zone(value, u95, limit.free_at_least, limit.free_at_most, floor, known, limits)
@@ -267,23 +267,30 @@ def _decide(limit: Limit, value: float, u95: float, known: _Known, limits: Limit
 
 
 def _sentence(verdict: Verdict, floor: float | None, limits: LimitSet) -> str:
-    unit = "" if verdict.unit == "1" else f" {verdict.unit}"
     bounds = []
     if verdict.at_least is not None:
-        bounds.append(f"at least {verdict.at_least:.3g}{unit}")
+        bounds.append(f"at least {_number(verdict.at_least, verdict.unit)}")
     if verdict.at_most is not None:
-        bounds.append(f"at most {verdict.at_most:.3g}{unit}")
+        bounds.append(f"at most {_number(verdict.at_most, verdict.unit)}")
     wanted = " and ".join(bounds)
     if floor is not None and verdict.at_most == floor:
         wanted += " (smaller is not counted, a setting of the limits file)"
+    value = _number(verdict.value or 0.0, verdict.unit)
     if limits.rule == "simple":
-        how = {"accept": "Inside", "reject": "Outside", "undecided": "On"}[verdict.word]
-        return f"{how} {wanted}; simple acceptance, no guard band."
-    w = f"w = {limits.guard:g} x U95 = {verdict.guard:.3g}{unit}"
+        where = "inside" if verdict.word == "accept" else "outside"
+        return f"{value} is {where} {wanted}; simple acceptance, no guard band."
+    w = f"w = {limits.guard:g} x U95 = {_number(verdict.guard, verdict.unit)}"
     match verdict.word:
         case "accept":
-            return f"Inside {wanted} by more than {w}."
+            return f"{value} is inside {wanted} by more than {w}."
         case "reject":
-            return f"Outside {wanted} by more than {w}."
+            return f"{value} is outside {wanted} by more than {w}."
         case _:
-            return f"Within {w} of the limit, {wanted}."
+            return f"{value} is within {w} of the limit, {wanted}."
+
+
+def _number(value: float, unit: str) -> str:
+    """Write a value for a sentence: thousandths of a mm, tenths of a degree, hundredths of a percent."""
+    factor, places, shown = {"1": (100, 2, "%"), "deg": (1, 1, "deg"), "mm2": (1, 2, "mm2")}.get(unit, (1, 3, "mm"))
+    text = f"{value * factor:.{places}f}"
+    return f"{text.removeprefix('-') if not float(text) else text} {shown}"

@@ -50,12 +50,13 @@ def test_new_from_a_shipped_set(run: Run, tmp_path: Path) -> None:
 
 
 def test_faults(run: Run, tmp_path: Path) -> None:
-    for arguments, part in [
+    faults: list[tuple[list[object], str]] = [
         (["show", "nowhere"], "no limits file 'nowhere'"),
         (["new", tmp_path / "x.toml", "--from", "nowhere"], "no shipped limit set"),
         (["new", tmp_path / "no" / "folder" / "x.toml"], "cannot be written"),
         (["show"], "Missing argument"),
-    ]:
+    ]
+    for arguments, part in faults:
         ran = run("limits", *arguments)
         assert ran.status == 2
         assert part in ran.err

@@ -116,10 +116,9 @@ def test_the_worst_of_several_photos_counts(
     ran = run("measure", good, bad, also, "--mark", MARK, "--limits", file, "--json", "-", "--out", out)
     assert ran.status == 2
     documents = json.loads(ran.out)
+    either = {**json.loads(json.dumps(result_schema.schema)), "$ref": "#/$defs/document"}
     for document in documents:
-        result_schema.evolve(schema={"$ref": "#/$defs/document", "$defs": result_schema.schema["$defs"]}).validate(
-            document
-        )
+        Draft202012Validator(either).validate(document)
     assert [d["photo"]["path"] for d in documents] == [str(good), str(bad), str(also)]
     assert [d.get("grade") for d in documents] == ["accept", None, "accept"]
     assert str(bad) in documents[1]["error"]

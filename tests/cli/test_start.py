@@ -66,3 +66,19 @@ def test_usage_faults_end_with_2(run: Run, arguments: list[str]) -> None:
     assert ran.status == 2
     assert ran.out == ""
     assert "Error: " in ran.err
+
+
+def test_a_screen_without_the_characters() -> None:
+    environment = {"PYTHONIOENCODING": "ascii", "PATH": ""}
+    command = [sys.executable, "-m", "macrocheck", "limits", "show", "iso5817-fillet-b"]
+    done = subprocess.run(command, capture_output=True, env=environment, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_a_reader_that_goes_away() -> None:
+    command = [sys.executable, "-m", "macrocheck", "limits", "show", "iso5817-fillet-b"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        running.stdout.close()
+        assert running.stderr.read() == b""

@@ -116,7 +116,7 @@ def test_missing_values_are_undecided_with_the_reason() -> None:
     assert verdict.value is None
     assert "the toe lies outside the picture" in verdict.text
     absent = grade([measured(face_width=8.0)], leg('at_least = "5mm"'))
-    assert "no such quantity" in absent.per_weld[0][0].text
+    assert "This joint has no such quantity." in absent.per_weld[0][0].text
     assert absent.grade == "undecided"
 
 
@@ -179,7 +179,7 @@ def test_a_condition_within_its_uncertainty_never_rejects() -> None:
     assert grade([measured(convexity=(1.0, 0.1), **near)], wanted).grade == "accept"
     verdicts = grade([measured(convexity=(3.0, 0.1), **near)], wanted)
     assert verdicts.grade == "undecided"
-    assert "whether this limit applies (b <= 8mm)" in verdicts.per_weld[0][0].text
+    assert "Whether this limit applies (b <= 8mm)" in verdicts.per_weld[0][0].text
     assert grade([measured(convexity=(3.0, 0.1), face_width=(7.0, 0.2))], wanted).grade == "reject"
 
 

@@ -1,0 +1,5 @@
+"""`python -m macrocheck`: the same command."""
+
+from macrocheck.cli import main
+
+main()
