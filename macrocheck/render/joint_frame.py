@@ -64,26 +64,40 @@ def end_face_lost(section: Section) -> bool:
     own, edge = own_frame(section.welds[0]), _edge_length(section)
     toe = float(own.face[0] @ own.along_butting)
     beyond = edge - toe if section.welds[0].spec.top_melt == 0 else 0.0
-    s, d = depth_along(own, butting=True, leg=min(toe, edge))
+    s, d = depth_along(own, butting=True, leg=min(toe, edge), gap=section.spec.gap)
     flat = [b - a for a, b in spans_below(s, d, _FLAT_MM)]
     return max([beyond, *flat]) < UNMELTED_EDGE_MM
 
 
-def depth_along(own: OwnFrame, *, butting: bool, leg: float) -> tuple[FloatArray, FloatArray]:
-    """Depth of fusion d(s) from the joint root to `leg`: stations s and depths, mm."""
-    if butting:
-        part = own.fusion[_root_vertex(own) :]
-        if part[0, 0] < 0 and abs(part[0, 1]) < 1e-9:
-            # on an obtuse side the member's underside bounds it between the joint root and the weld root
-            part = np.vstack([[0.0, 0.0], part])
-        s, d = part @ own.along_butting, part @ own.inward
-    else:
-        part = own.fusion[: own.split + 1][::-1]
-        s, d = part[:, 0], -part[:, 1]
+def depth_along(own: OwnFrame, *, butting: bool, leg: float, gap: float = 0.0) -> tuple[FloatArray, FloatArray]:
+    """Depth of fusion d(s) from the joint root to `leg`: stations s and depths, mm.
+
+    Over a root `gap` there is no butting member yet; there d(s) is how far weld metal reaches into the gap.
+    """
     stations = np.linspace(0, leg, max(int(np.ceil(leg / _STATION_MM)), 8) + 1)
+    if not butting:
+        part = own.fusion[: own.split + 1][::-1]
+        return stations, _deepest(part[:, 0], -part[:, 1], stations)
+    corner = own.along_butting * (gap / own.along_butting[1])
+    member = _below(own, corner, own.fusion[own.split + 1 if gap > 0 else _root_vertex(own) :], stations)
+    if gap <= 0:
+        return stations, member
+    opening = _below(own, np.zeros(2), own.fusion[_root_vertex(own) :], stations)
+    return stations, np.where(stations < np.hypot(*corner), opening, member)
+
+
+def _below(own: OwnFrame, corner: FloatArray, part: FloatArray, stations: FloatArray) -> FloatArray:
+    """Depth under the butting surface of a boundary `part` that starts on the line through `corner` along x."""
+    if len(part) and (part[0] - corner) @ own.inward > 0:
+        # on an obtuse side the member's underside bounds it between its corner and the weld root
+        part = np.vstack([corner, part])
+    return _deepest(part @ own.along_butting, part @ own.inward, stations)
+
+
+def _deepest(s: FloatArray, d: FloatArray, stations: FloatArray) -> FloatArray:
+    """Depth of a polyline (s, d) at the stations, at least 0; where it doubles back its outermost part counts."""
     depth = np.zeros_like(stations)
     for i in range(len(s) - 1):
-        # the curve may double back along s on a skewed member: the outermost part counts
         low, high = sorted((s[i], s[i + 1]))
         j, k = np.searchsorted(stations, low - 1e-12), np.searchsorted(stations, high + 1e-12)
         if k <= j:
@@ -93,7 +107,7 @@ def depth_along(own: OwnFrame, *, butting: bool, leg: float) -> tuple[FloatArray
             continue
         t = (stations[j:k] - s[i]) / (s[i + 1] - s[i])
         depth[j:k] = np.maximum(depth[j:k], d[i] + t * (d[i + 1] - d[i]))
-    return stations, depth
+    return depth
 
 
 def _root_vertex(own: OwnFrame) -> int:
@@ -123,10 +137,10 @@ def distance_to_line(point: FloatArray, line: FloatArray) -> float:
     return float(np.hypot(*(a + t[:, None] * d - point).T).min())
 
 
-def weld_root(own: OwnFrame) -> tuple[FloatArray, float, float]:
-    """Weld root, root penetration and root shortfall."""
+def weld_root(own: OwnFrame, gap: float = 0.0) -> tuple[FloatArray, float, float]:
+    """Weld root, root penetration and root shortfall; in a root `gap` the furthest of the weld metal counts."""
     from shapely import make_valid
-    from shapely.geometry import LineString, Point, Polygon
+    from shapely.geometry import Point, Polygon, box
     from shapely.ops import nearest_points
 
     metal = make_valid(Polygon(own.polygon))
@@ -135,23 +149,20 @@ def weld_root(own: OwnFrame) -> tuple[FloatArray, float, float]:
     if distance > 1e-6:
         near = nearest_points(metal, origin)[0]
         return np.array([near.x, near.y]), 0.0, distance
-    behind = LineString([(-1e3, 0), (1e-6, 0)]).intersection(metal.buffer(1e-7))
+    behind = box(-1e3, 0, 1e-6, gap).intersection(metal.buffer(1e-7))
     reach = 0.0
     for part in getattr(behind, "geoms", [behind]):
-        if not part.is_empty and part.distance(origin) < 1e-5:
+        if not part.is_empty and (gap > 0 or part.distance(origin) < 1e-5):
             reach = max(reach, -float(part.bounds[0]))
     reach = 0.0 if reach < 1e-6 else reach
     return np.array([-reach, 0.0]), reach, 0.0
 
 
 def butting_beyond_toe(section: Section, number: int) -> FloatArray:
-    """Unit vector of the butting member's surface beyond its toe: a lap's top where the weld reaches its edge."""
-    own = own_frame(section.welds[number])
-    if section.spec.joint == "lap":
-        toe = float(own.face[0] @ own.along_butting)
-        if section.welds[number].spec.top_melt > 0 or toe > _edge_length(section) - 0.02:
-            return np.array([-1.0, 0.0])
-    return own.along_butting
+    """Unit vector of the butting member's surface beyond its toe: a lap's top where its edge is melted away."""
+    if section.spec.joint == "lap" and (section.welds[number].spec.top_melt > 0 or end_face_lost(section)):
+        return np.array([-1.0, 0.0])
+    return own_frame(section.welds[number]).along_butting
 
 
 def haz_edge(section: Section, number: int, *, butting: bool) -> FloatArray | None:

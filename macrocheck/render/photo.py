@@ -1,7 +1,7 @@
 """Whole rendered photographs: a random section, a view of it, a look, a reference mark, and the exact truth."""
 
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -14,8 +14,11 @@ from macrocheck.render.paint import scene
 from macrocheck.render.raster import View, make_view
 from macrocheck.render.sample_looks import fair_look, grain_look, hard_look
 from macrocheck.render.sampling import sample_spec
-from macrocheck.render.section import Section, SectionJoint, SectionSpec, build_section
+from macrocheck.render.section import Section, SectionJoint, SectionSpec, WeldGeometry, build_section
 from macrocheck.render.truth import Value, section_truth, truth_outline
+
+if TYPE_CHECKING:
+    from shapely.geometry import Polygon
 
 LookName = Literal["fair", "grain", "hard"]
 MarkKind = Literal["bar", "ruler"]
@@ -75,26 +78,42 @@ def sound_geometry(section: Section) -> bool:
     from shapely.geometry import Polygon
 
     metal = [Polygon(w.polygon) for w in section.welds]
-    if not all(p.is_valid and p.area > 0.5 for p in metal):
+    plates = [Polygon(p) for p in (section.butting, section.nonbutting) if p is not None]
+    if not all(p.is_valid and p.area > 0.5 for p in (*metal, *plates)):
         return False
     if len(metal) > 1 and metal[0].distance(metal[1]) < 0.3:
         return False
+    return all(_holds_its_voids(w, p) for w, p in zip(section.welds, metal, strict=True)) and not _melts_through(
+        section
+    )
+
+
+def _holds_its_voids(weld: WeldGeometry, metal: "Polygon") -> bool:
+    """Whether every void lies inside the weld metal and apart from the others."""
+    from shapely.geometry import Polygon
+
+    holes, room = [Polygon(v) for v in weld.voids], metal.buffer(-0.05)
+    apart = all(a.distance(b) >= 0.03 for i, a in enumerate(holes) for b in holes[:i])
+    return apart and all(room.contains(h) for h in holes)
+
+
+def _melts_through(section: Section) -> bool:
+    """Whether fusion leaves less than 0.4 mm of either member."""
     spec = section.spec
-    for weld in section.welds:
-        deepest = -float(weld.fusion[:, 1].min())
-        if deepest > spec.thickness_nonbutting - 0.4:
-            return False
-    if section.butting is None:
+    if max(-float(w.fusion[:, 1].min()) for w in section.welds) > spec.thickness_nonbutting - 0.4:
         return True
-    if spec.joint in {"tee", "corner"}:
-        a = np.deg2rad(spec.psi)
-        inward = np.array([-np.sin(a), np.cos(a)])
-        for number, weld in enumerate(section.welds):
-            depth = weld.fusion[weld.split + 1 :] @ inward
-            through = depth.max() if number == 0 else spec.thickness_butting - depth.min()
-            if len(depth) and through > spec.thickness_butting - 0.4:
-                return False
-    return all(Polygon(p).is_valid for p in (section.butting, section.nonbutting))
+    if spec.joint not in {"tee", "corner"}:
+        return False
+    a = np.deg2rad(spec.psi)
+    inward = np.array([-np.sin(a), np.cos(a)])
+    for number, weld in enumerate(section.welds):
+        depth = weld.fusion[weld.split + 1 :] @ inward
+        if len(depth) == 0:
+            continue
+        through = depth.max() if number == 0 else spec.thickness_butting - depth.min()
+        if through > spec.thickness_butting - 0.4:
+            return True
+    return False
 
 
 def sample_section(

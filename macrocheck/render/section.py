@@ -178,6 +178,12 @@ def depth_profile(shape: DepthShape, length: float, at_root: float, n: int, rng:
     return np.asarray(np.maximum(d, 0.0))
 
 
+def _ease(u: FloatArray) -> FloatArray:
+    """Rise from 0 to 1 without a kink at either end, so that ripples leave the tangent at a toe alone."""
+    u = np.clip(u, 0, 1)
+    return np.asarray(u * u * (3 - 2 * u))
+
+
 def _face(
     spec: WeldSpec, toe_b: FloatArray, along_b: FloatArray, toe_n: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
@@ -197,7 +203,7 @@ def _face(
         toe_b, toe_b + h_b * _turn(along_b, -angle_b), toe_n + h_n * _turn(np.array([1.0, 0.0]), angle_n), toe_n, n
     )
     u = np.linspace(0, 1, n)
-    taper = np.clip(np.minimum(u, 1 - u) / 0.08, 0, 1)
+    taper = _ease(np.minimum(u, 1 - u) / 0.08)
     tangent = np.gradient(line, axis=0)
     normal = np.column_stack([-tangent[:, 1], tangent[:, 0]]) / np.hypot(tangent[:, 0], tangent[:, 1])[:, None]
     bump = spec.ripple * width * 0.5 * smooth_noise(rng, n, 9)
@@ -415,7 +421,7 @@ def _build_bead(spec: SectionSpec) -> Section:
     face = _bezier(
         left, left + h * np.array([np.cos(u), np.sin(u)]), right + h * np.array([-np.cos(u), np.sin(u)]), right, 97
     )
-    taper = np.clip(np.minimum(np.linspace(0, 1, 97), np.linspace(1, 0, 97)) / 0.1, 0, 1)
+    taper = _ease(np.minimum(np.linspace(0, 1, 97), np.linspace(1, 0, 97)) / 0.1)
     face[:, 1] += w.ripple * width * 0.3 * smooth_noise(rng, 97, 8) * taper
     fusion[0], fusion[-1] = face[-1], face[0]
     identity = np.array([[1.0, 0, 0], [0, 1, 0]])

@@ -95,15 +95,21 @@ def _through_air(surface: FloatArray, face: FloatArray, sign: float) -> float:
 
 
 def _haz_width(section: Section, number: int, *, butting: bool) -> float | None:
+    """Mean distance, mm, from the fusion boundary in a member to the band's outer edge, where it lies opposite."""
     edge = haz_edge(section, number, butting=butting)
     if edge is None:
         return None
-    fusion = section.welds[number].fusion
-    step = np.hypot(*np.diff(edge, axis=0).T)
-    at = np.concatenate([[0], np.cumsum(step)])
-    even = np.linspace(0, at[-1], 200)
-    points = np.column_stack([np.interp(even, at, edge[:, 0]), np.interp(even, at, edge[:, 1])])
-    return float(np.mean([distance_to_line(p, fusion) for p in points]))
+    from shapely import distance, line_locate_point, points
+    from shapely.geometry import LineString
+
+    weld, outer = section.welds[number], LineString(edge)
+    part = weld.fusion[weld.split :] if butting else weld.fusion[: weld.split + 1]
+    at = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(part, axis=0).T))])
+    even = np.linspace(0, at[-1], 400)
+    inside = points(np.column_stack([np.interp(even, at, part[:, 0]), np.interp(even, at, part[:, 1])]))
+    foot = line_locate_point(outer, inside)
+    opposite = (foot > 0) & (foot < outer.length)
+    return float(np.asarray(distance(inside, outer))[opposite].mean()) if opposite.any() else None
 
 
 def _groove_depth(undercut: tuple[float, float] | None) -> float:
@@ -158,7 +164,7 @@ def _fillet(section: Section, number: int) -> dict[str, Value]:
     chord = toe_n - toe_b
     width = float(np.hypot(*chord))
     bulge = ((own.face - toe_b) @ np.array([-chord[1], chord[0]])) / width
-    root, penetration, shortfall = weld_root(own)
+    root, penetration, shortfall = weld_root(own, section.spec.gap)
     throat = distance_to_line(root, own.face)
     convexity = max(float(bulge.max()), 0.0)
     in_wedge = _face_in_wedge(own)
@@ -200,10 +206,11 @@ def _fillet(section: Section, number: int) -> dict[str, Value]:
         "largest_void": void_length,
     }
     for member, leg, angle in (("butting", leg_b, angle_b), ("nonbutting", leg_n, angle_n)):
-        s, d = depth_along(own, butting=member == "butting", leg=leg)
+        s, d = depth_along(own, butting=member == "butting", leg=leg, gap=section.spec.gap)
         spans = spans_below(s, d, FUSION_THRESHOLD_MM)
         total = sum(b - a for a, b in spans)
-        out[f"depth_of_fusion_{member}"] = float(d.max())
+        corner = section.spec.gap / float(e[1]) if member == "butting" else 0.0
+        out[f"depth_of_fusion_{member}"] = float(d[s >= min(corner, leg)].max())
         out[f"unfused_{member}"] = total
         out[f"unfused_spans_{member}"] = tuple(spans)
         out[f"fused_fraction_{member}"] = 1 - total / leg
@@ -220,12 +227,12 @@ def seam_span(section: Section) -> tuple[FloatArray, FloatArray] | None:
     spec = section.spec
     if spec.joint == "bead":
         return None
-    start = -weld_root(own_frame(section.welds[0]))[1]
+    start = -weld_root(own_frame(section.welds[0]), spec.gap)[1]
     end = -0.75 * spec.reach
     if spec.joint != "lap":
         end = -spec.thickness_butting / float(np.sin(np.deg2rad(spec.psi)))
         if len(section.welds) > 1:
-            end += weld_root(own_frame(section.welds[1]))[1]
+            end += weld_root(own_frame(section.welds[1]), spec.gap)[1]
     return (np.array([start, 0.0]), np.array([end, 0.0])) if end < start else None
 
 
