@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from macrocheck.photo import Photo
     from macrocheck.results import Measurements, Result, Verdicts
     from macrocheck.scale import Scale
+    from macrocheck.segment.hints import Hints
 
 JointChoice = Literal["tee", "lap", "bead", "auto"]
 JOINTS: tuple[JointChoice, ...] = ("tee", "lap", "bead", "auto")
@@ -139,10 +140,9 @@ def _scale_and_outline(
         found = _read_outline(photo, outline, joint) if isinstance(outline, str | os.PathLike) else outline
         return calibrate(photo, parsed), found
 
+    steer = _hints(hints)
     from macrocheck.segment import find_outline
-    from macrocheck.segment.hints import parse_hints
 
-    steer = parse_hints(hints) if hints else None
     with ThreadPoolExecutor(max_workers=1) as beside:
         scale = beside.submit(calibrate, photo, parsed)
         try:
@@ -151,6 +151,14 @@ def _scale_and_outline(
             scale.result()  # a mark that cannot be found is said first: without it nothing can be measured
             raise
         return scale.result(), found
+
+
+def _hints(texts: Sequence[str]) -> "Hints | None":
+    if not texts:
+        return None
+    from macrocheck.segment.hints import parse_hints
+
+    return parse_hints(texts)
 
 
 def _read_outline(photo: "Photo", path: str | os.PathLike[str], joint: JointChoice) -> "Outline":

@@ -64,6 +64,21 @@ def show(name: str) -> None:
         _say(f"\n{CHECK_YOUR_COPY}")
 
 
+@command.command("keys")
+def keys() -> None:
+    """List the quantities that a limit can be on, and the symbols of formulas."""
+    from macrocheck.grade.formula import SYMBOLS
+    from macrocheck.quantities import QUANTITIES
+
+    rows = [q for q in QUANTITIES if not q.is_list]
+    width = max(len(q.key) for q in rows)
+    for q in rows:
+        joints = "tee, lap, bead" if q.fillet and q.bead else "tee, lap" if q.fillet else "bead"
+        unit = {"1": "ratio or %"}.get(q.unit, q.unit)
+        click.echo(f"{q.key:<{width}}  {unit:<10}  {joints:<14}  {q.meaning}")
+    click.echo(f"\nSymbols in formulas: {', '.join(f'{k} {v}' for k, v in SYMBOLS.items())}.")
+
+
 @command.command("new")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--from", "origin", metavar="NAME", help="Begin from a shipped set instead of the short example.")

@@ -217,7 +217,7 @@ def _length(value: str, symbol: str, text: str, where: str) -> float:
 def _check_key(key: str, path: tuple[str | int, ...], text: str, where: str) -> None:
     if key not in BY_KEY:
         near = difflib.get_close_matches(key, BY_KEY, n=3)
-        hint = f"did you mean {' or '.join(near)}?" if near else "the README's table lists the quantities"
+        hint = f"did you mean {' or '.join(near)}?" if near else "list them with: macrocheck limits keys"
         _fail(text, path, where, f"'{key}' is not a measured quantity; {hint}")
     if BY_KEY[key].is_list:
         _fail(text, path, where, f"'{key}' is a list and cannot be limited; limit one of its lengths instead")

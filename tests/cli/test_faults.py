@@ -28,8 +28,9 @@ Coupon = tuple[object, ...]
         (["--mark", MARK, "--limits", "iso5817-fillet-b", "--given", "q=8mm"], "one of t \\(thickness\\)"),
         (["--mark", MARK, "--limits", "iso5817-fillet-b", "--guard", "-1"], "--guard"),
         (["--mark", MARK, "--outline", "nowhere.geojson"], "nowhere.geojson"),
-        (["--mark", MARK, "--hint", "root"], "hint"),
+        (["--mark", MARK, "--hint", "root"], "hint 'root'"),
     ],
+    ids=[str(i) for i in range(11)],
 )
 def test_options(run: Run, tmp_path: Path, arguments: list[str], part: str) -> None:
     ran = run("measure", write_photo(tmp_path / "tee.png"), *arguments)

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from macrocheck.grade import load_limits, shipped_names
+from macrocheck.quantities import BY_KEY
 from tests.cli.conftest import Run
 
 
@@ -27,6 +28,15 @@ def test_show_every_row_with_source_and_mark(run: Run, name: str) -> None:
             assert formula.text in said
     assert "Check every row against your own copy" in said
     assert ran.status == 0
+
+
+def test_keys_are_what_a_limit_can_be_on(run: Run) -> None:
+    ran = run("limits", "keys")
+    listed = {line.split()[0] for line in ran.out.splitlines() if line and not line.startswith("Symbols")}
+    for key in listed:
+        unit = {"mm": "1mm", "mm2": "1mm*1mm", "deg": "1deg", "1": "1%"}[BY_KEY[key].unit]
+        assert load_limits(f'[[limit]]\nname = "x"\nquantity = "{key}"\nat_most = "{unit}"\n').limits
+    assert listed == {key for key, kind in BY_KEY.items() if not kind.is_list}
 
 
 def test_new_gives_a_file_that_can_be_shown(run: Run, tmp_path: Path) -> None:

@@ -1,6 +1,8 @@
 """Limits files: what is read, and the one sentence, with its line, for everything that cannot be."""
 
+import json
 import os
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -190,3 +192,12 @@ def test_any_text_is_read_or_refused(text: str) -> None:
     with pytest.raises(InputError) as caught:
         parse_limits(text, where="limits")
     assert "\n" not in str(caught.value)
+
+
+def test_the_example_in_the_documentation() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "limits.md").read_text(encoding="utf-8")
+    limits = load_limits(page.split("```toml\n")[1].split("```")[0])
+    assert [limit.name for limit in limits.limits] == ["Convexity", "Undercut"]
+    schema = json.loads((resources.files("macrocheck.grade") / "limits.schema.json").read_text(encoding="utf-8"))
+    for key in (*schema["properties"], *schema["$defs"]["limit"]["properties"]):
+        assert key == "limit" or f"`{key}`" in page or f"[{key}]" in page
