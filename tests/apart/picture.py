@@ -10,7 +10,7 @@ from tests.apart import clutter, spoil
 from tests.apart.looks import LOOKS, draw_look
 from tests.apart.paint import paint
 from tests.apart.plans import draw_section
-from tests.apart.raster import Placing, coverage, place
+from tests.apart.raster import Placing, coverage, fusion_part, place
 from tests.apart.scene import Section, SectionPlan, build
 from tests.apart.truth import Truth, root_reach, truth_of
 
@@ -19,6 +19,8 @@ from tests.apart.truth import Truth, root_reach, truth_of
 class ApartWeld:
     """Truth of one weld: quantity key -> value in its unit or None, and its geometry in px.
 
+    `face_px` runs from the butting to the nonbutting toe, `fusion_px` on from there through the root;
+    `along_butting`, `along_nonbutting` are unit vectors along the surfaces, away from the joint root.
     `whole`: the weld lies entirely in the picture. `melted_end`: a lap whose end face is gone.
     """
 
@@ -27,6 +29,11 @@ class ApartWeld:
     joint_root_px: Point
     toe_butting_px: Point
     toe_nonbutting_px: Point
+    face_px: FloatArray
+    fusion_px: FloatArray
+    voids_px: tuple[FloatArray, ...]
+    along_butting: Point
+    along_nonbutting: Point
     whole: bool
     melted_end: bool
 
@@ -126,9 +133,15 @@ def welds_truth(
             truth[f"haz_width_{member}"] = haz_mm[k][member]
         marks = placing.weld_px(weld, np.vstack([[[0.0, 0.0]], weld.face[:1], weld.face[-1:]]))
         root, toe_b, toe_n = ((float(a), float(b)) for a, b in marks)
+        ahead = np.array([[0.0, 0.0], [np.cos(weld.psi), np.sin(weld.psi)], [1.0, 0.0]])
+        ahead_px = placing.weld_px(weld, ahead) * placing.mm_per_px
+        along_b, along_n = ((float(a), float(b)) for a, b in ahead_px[1:] - ahead_px[:1])
         out.append(
             ApartWeld(
                 truth=truth, polygon_px=outline, joint_root_px=root, toe_butting_px=toe_b, toe_nonbutting_px=toe_n,
+                face_px=placing.weld_px(weld, weld.face), fusion_px=placing.weld_px(weld, fusion_part(weld)),
+                voids_px=tuple(placing.weld_px(weld, np.asarray(v.exterior.coords)[:-1]) for v in weld.voids),
+                along_butting=along_b, along_nonbutting=along_n,
                 whole=share > 0.999, melted_end=weld.plan.melted_back is not None,
             )
         )  # fmt: skip

@@ -1,0 +1,133 @@
+"""Rendered pictures with their truth, of either family, in one shape."""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
+
+import numpy as np
+
+from macrocheck.arrays import ByteArray, FloatArray, Point
+from macrocheck.outline import Outline, SurfaceLine, WeldOutline
+from macrocheck.photo import Photo
+
+FAMILIES = ("apart", "own")
+
+
+@dataclass(frozen=True, slots=True)
+class CaseWeld:
+    """Truth of one weld: quantities, outline (n, 2) px, joint root and toes (x, y) px.
+
+    `outline`: the weld as an `Outline` would hold it, where the family gives it; to test measuring alone.
+    """
+
+    truth: Mapping[str, Any]
+    polygon_px: FloatArray
+    joint_root_px: Point | None
+    toe_butting_px: Point | None
+    toe_nonbutting_px: Point | None
+    whole: bool
+    outline: WeldOutline | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One picture, (h, w, 3) uint8, and what is true of it."""
+
+    family: str
+    look: str
+    seed: int
+    rgb: ByteArray
+    joint: str
+    mm_per_px: float
+    mark: str
+    welds: tuple[CaseWeld, ...]
+
+    def photo(self) -> Photo:
+        """Return the picture as the pipeline reads it."""
+        name = f"{self.family}-{self.look}-{self.seed}.png"
+        return Photo(self.rgb, name, hashlib.sha256(self.rgb.tobytes()).hexdigest())
+
+    def true_outline(self) -> Outline | None:
+        """Return the true outline, or None where the family does not give it."""
+        welds = tuple(w.outline for w in self.welds if w.outline is not None and w.whole)
+        if not welds:
+            return None
+        return Outline(self.rgb.shape[1], self.rgb.shape[0], welds)
+
+
+def load_case(family: str, look: str, seed: int) -> Case:
+    """Render picture `seed` of a family in a look; ValueError for an unknown family."""
+    if family == "apart":
+        return _apart(look, seed)
+    if family == "own":
+        return _own(look, seed)
+    msg = f"family is one of {', '.join(FAMILIES)}, not {family!r}"
+    raise ValueError(msg)
+
+
+def _apart(look: str, seed: int) -> Case:
+    from tests.apart import render_apart
+
+    picture = render_apart(seed, look)
+    welds = []
+    for weld in picture.welds:
+        butting = SurfaceLine(weld.joint_root_px, weld.along_butting, 0.02, 1e-5, 100.0)
+        nonbutting = SurfaceLine(weld.joint_root_px, weld.along_nonbutting, 0.02, 1e-5, 100.0)
+        top = SurfaceLine(weld.toe_butting_px, _back(weld.along_nonbutting), 0.02, 1e-5, 100.0)
+        gap = weld.truth["root_gap"]
+        outline = WeldOutline(
+            joint="lap" if picture.joint == "lap" else "tee",
+            surface_butting=None if weld.melted_end else butting,
+            surface_nonbutting=nonbutting,
+            face=weld.face_px,
+            fusion=weld.fusion_px,
+            u_face=np.full(len(weld.face_px), 0.02),
+            u_fusion=np.full(len(weld.fusion_px), 0.02),
+            correlation_px=10.0,
+            voids=weld.voids_px,
+            gap_px=(gap / picture.mm_per_px, 0.02) if isinstance(gap, float) and gap > 0 else None,
+            surface_top=top if picture.joint == "lap" and weld.melted_end else None,
+        )
+        welds.append(
+            CaseWeld(
+                weld.truth,
+                weld.polygon_px,
+                weld.joint_root_px,
+                weld.toe_butting_px,
+                weld.toe_nonbutting_px,
+                weld.whole,
+                outline,
+            )
+        )
+    return Case("apart", look, seed, picture.rgb, picture.joint, picture.mm_per_px, picture.mark, tuple(welds))
+
+
+def _back(direction: Point) -> Point:
+    return -direction[0], -direction[1]
+
+
+def _own(look: str, seed: int) -> Case:
+    picture: Any = import_module("macrocheck.render").render_photo(seed, look=look)
+    mark = _get(picture, "mark") or f"px:{picture.mm_per_px:.6f}mm"
+    welds = tuple(_own_weld(w) for w in picture.welds)
+    return Case("own", look, seed, picture.rgb, picture.joint, float(picture.mm_per_px), str(mark), welds)
+
+
+def _own_weld(weld: Any) -> CaseWeld:
+    truth = weld if isinstance(weld, Mapping) and "truth" not in weld else _get(weld, "truth")
+    whole = _get(weld, "whole")
+    return CaseWeld(
+        truth=truth,
+        polygon_px=np.asarray(_get(weld, "polygon_px"), dtype=np.float64),
+        joint_root_px=_get(weld, "joint_root_px"),
+        toe_butting_px=_get(weld, "toe_butting_px"),
+        toe_nonbutting_px=_get(weld, "toe_nonbutting_px"),
+        whole=True if whole is None else bool(whole),
+    )
+
+
+def _get(thing: Any, name: str) -> Any:
+    """Return an attribute or a mapping's entry, None where there is none."""
+    return thing.get(name) if isinstance(thing, Mapping) else getattr(thing, name, None)
