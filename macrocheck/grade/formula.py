@@ -11,6 +11,7 @@ import operator
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import NamedTuple
 
 from macrocheck.errors import InputError
@@ -119,13 +120,21 @@ class Condition:
     _literals: dict[str, _Literal]
 
     def holds(self, symbols: Mapping[str, float]) -> bool:
-        """Tell whether it holds for `symbols` (mm)."""
-        for comparison in self._comparisons:
-            sides = [_value(n, symbols, self._literals) for n in (comparison.left, *comparison.comparators)]
-            for op, left, right in zip(comparison.ops, sides, sides[1:], strict=False):
-                if not _COMPARE[type(op)](left, right):
-                    return False
-        return True
+        """Tell whether it holds for `symbols` (mm); FormulaError for a division by zero."""
+        try:
+            return all(
+                _COMPARE[type(op)](left, right)
+                for comparison in self._comparisons
+                for op, (left, right) in zip(
+                    comparison.ops, pairwise(self._sides(comparison, symbols)), strict=True
+                )
+            )
+        except (ZeroDivisionError, OverflowError) as error:
+            msg = f"the condition '{self.text}' divides by zero or overflows with these values"
+            raise FormulaError(msg) from error
+
+    def _sides(self, comparison: ast.Compare, symbols: Mapping[str, float]) -> list[float]:
+        return [_value(n, symbols, self._literals) for n in (comparison.left, *comparison.comparators)]
 
 
 _COMPARE: dict[type[ast.cmpop], Callable[[float, float], bool]] = {

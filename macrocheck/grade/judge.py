@@ -188,27 +188,15 @@ def _zone(
     high, u_high = _bound(most, known)
     if floor is not None and high is not None and high < floor:
         high, u_high = floor, 0.0
-    w_low, w_high = factor * math.hypot(u95, u_low), factor * math.hypot(u95, u_high)
-    inside = [d - w for d, w in _margins(value, low, high, w_low, w_high)]
-    outside = [-d - w for d, w in _margins(value, low, high, w_low, w_high)]
-    if any(m > _TIE for m in outside):
-        word: VerdictWord = "reject"
-    elif all(
-        m > _TIE or (w == 0 and m >= -_TIE)
-        for m, (_, w) in zip(inside, _margins(value, low, high, w_low, w_high), strict=True)
-    ):
-        word = "accept"
-    else:
-        word = "undecided"
-    return _Zone(word, low, high, max(w_low if low is not None else 0.0, w_high if high is not None else 0.0))
-
-
-def _margins(
-    value: float, low: float | None, high: float | None, w_low: float, w_high: float
-) -> list[tuple[float, float]]:
-    """Return (distance inside the bound, its guard band) of each bound."""
-    margins = [] if low is None else [(value - low, w_low)]
-    return margins if high is None else [*margins, (high - value, w_high)]
+    sides = [] if low is None else [(value - low, factor * math.hypot(u95, u_low))]
+    sides += [] if high is None else [(high - value, factor * math.hypot(u95, u_high))]
+    guard = max((w for _, w in sides), default=0.0)
+    # A side is (distance inside the bound, its guard band); on the bound counts as inside where there is no band.
+    if any(-inside - w > _TIE for inside, w in sides):
+        return _Zone("reject", low, high, guard)
+    if all(inside - w > _TIE or (w == 0 and inside >= -_TIE) for inside, w in sides):
+        return _Zone("accept", low, high, guard)
+    return _Zone("undecided", low, high, guard)
 
 
 def _judge(
