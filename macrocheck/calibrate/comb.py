@@ -1,0 +1,230 @@
+"""Where in a picture evenly spaced parallel strokes may stand: the first, coarse step of finding a rule.
+
+The picture is reduced; the directions in which its gradients agree are taken from the structure tensor of small
+tiles; along each such direction the picture is read in narrow bands, and windows of a band whose signal repeats
+itself are kept.
+"""
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from macrocheck.arrays import Float32Array, FloatArray, IntArray, Point
+from macrocheck.photo import Photo
+
+SEARCH_SIDE = 2000
+"""Longest side of the reduced picture, px."""
+TILE = 16
+"""Side of a structure-tensor tile, px of the reduced picture."""
+BAND = 6
+"""Height of a band, px of the reduced picture."""
+WINDOW = 256
+"""Length of a window along a band, samples."""
+DIRECTIONS = 5
+"""Directions tried at most."""
+LEAST_REPEAT = 0.4
+"""Least normalised autocorrelation at the pitch."""
+MOST_SEEDS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Comb:
+    """Evenly spaced strokes: `at` a place among them, `direction_rad` along the row, `pitch` px, `score` 0-2."""
+
+    at: Point
+    direction_rad: float
+    pitch: float
+    score: float
+
+
+def combs(photo: Photo) -> list[Comb]:
+    """Return places where strokes repeat evenly, best first, in px of the whole picture."""
+    factor = max(max(photo.width, photo.height) / SEARCH_SIDE, 1.0)
+    size = (max(round(photo.width / factor), 2), max(round(photo.height / factor), 2))
+    if min(size) < 3 * TILE:
+        return []
+    grey = photo.grey if factor == 1 else cv2.resize(photo.grey, size, interpolation=cv2.INTER_AREA)
+    image = np.asarray(grey, dtype=np.float32)
+    angle, weight = _tiles(image)
+    found: list[Comb] = []
+    for direction in _directions(angle, weight):
+        found.extend(_along(image, direction, angle, weight))
+    found.sort(key=lambda c: -c.score)
+    kept: list[Comb] = []
+    for c in found:
+        if not any(_same(c, other) for other in kept):
+            kept.append(c)
+    turned = [_turned(c, angle, weight) for c in kept[:MOST_SEEDS]]
+    return [
+        Comb(((c.at[0] + 0.5) * factor - 0.5, (c.at[1] + 0.5) * factor - 0.5), c.direction_rad, c.pitch * factor, c.score)
+        for c in turned
+    ]
+
+
+def _turned(comb: Comb, angle: FloatArray, weight: FloatArray) -> Comb:
+    """Turn a comb onto the direction of the tiles around it; the pitch is that across the strokes."""
+    i, j = (comb.at[1] + 0.5) / TILE - 0.5, (comb.at[0] + 0.5) / TILE - 0.5
+    c, s = math.cos(comb.direction_rad), math.sin(comb.direction_rad)
+    y, x = np.mgrid[: angle.shape[0], : angle.shape[1]]
+    along, across = (x - j) * c + (y - i) * s, (y - i) * c - (x - j) * s
+    off = np.mod(angle - comb.direction_rad + np.pi / 2, np.pi) - np.pi / 2
+    reach = max(4 * comb.pitch / TILE, 3.0)
+    near = (np.abs(along) < reach) & (np.abs(across) < 0.4 * reach) & (np.abs(off) < np.deg2rad(10))
+    total = float(weight[near].sum())
+    if total <= 0:
+        return comb
+    shift = float((off[near] * weight[near]).sum()) / total
+    return Comb(comb.at, comb.direction_rad + shift, comb.pitch * math.cos(shift), comb.score)
+
+
+def _same(a: Comb, b: Comb) -> bool:
+    if abs(math.sin(a.direction_rad - b.direction_rad)) > 0.1:
+        return False
+    dx, dy = a.at[0] - b.at[0], a.at[1] - b.at[1]
+    across = abs(-math.sin(b.direction_rad) * dx + math.cos(b.direction_rad) * dy)
+    ratio = a.pitch / b.pitch
+    near = across < 3.5 * max(b.pitch, BAND) + 0.05 * abs(dx) + 0.05 * abs(dy)
+    return near and abs(math.log(ratio)) < 0.06
+
+
+def _tiles(image: Float32Array) -> tuple[FloatArray, FloatArray]:
+    """Gradient direction (rad, 0 to pi) and weight of every tile; the weight is high where all strokes agree."""
+    h, w = image.shape[0] // TILE * TILE, image.shape[1] // TILE * TILE
+    smooth = cv2.GaussianBlur(image, (0, 0), 0.7)
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)[:h, :w]
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)[:h, :w]
+    small = (w // TILE, h // TILE)
+
+    def mean(values: Float32Array) -> FloatArray:
+        return np.asarray(cv2.resize(values, small, interpolation=cv2.INTER_AREA), dtype=np.float64)
+
+    xx, yy, xy = mean(gx * gx), mean(gy * gy), mean(gx * gy)
+    energy = xx + yy + 1e-6
+    coherence = np.hypot(xx - yy, 2 * xy) / energy
+    one_sided = np.hypot(mean(gx), mean(gy)) ** 2 / energy
+    angle = np.mod(0.5 * np.arctan2(2 * xy, xx - yy), np.pi)
+    ceiling = 4 * float(np.median(energy)) + 400.0
+    weight = coherence**2 * np.clip(1 - 4 * one_sided, 0.05, 1) * np.sqrt(np.minimum(energy, ceiling))
+    return angle, weight
+
+
+def _directions(angle: FloatArray, weight: FloatArray) -> list[float]:
+    """Directions that most of the weight agrees on, rad."""
+    bins = 180
+    count = np.bincount((angle / np.pi * bins).astype(np.intp).ravel() % bins, weights=weight.ravel(), minlength=bins)
+    kernel = np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2)
+    wide = np.convolve(np.concatenate([count[-4:], count, count[:4]]), kernel, "valid")
+    wide = wide - 0.8 * float(np.median(wide))
+    found: list[float] = []
+    least = 0.06 * float(wide.max())
+    for _ in range(DIRECTIONS):
+        top = int(np.argmax(wide))
+        if wide[top] <= max(least, 0):
+            break
+        centre = (top + 0.5) / bins * np.pi
+        off = np.mod(angle - centre + np.pi / 2, np.pi) - np.pi / 2
+        near = np.abs(off) < np.deg2rad(2.5)
+        shift = float(np.sum(off[near] * weight[near] ** 2) / max(np.sum(weight[near] ** 2), 1e-9))
+        found.append(centre + shift)
+        wide[np.mod(np.arange(top - 4, top + 5), bins)] = 0
+    return found
+
+
+def _along(image: Float32Array, direction: float, angle: FloatArray, weight: FloatArray) -> list[Comb]:
+    """Windows along one direction whose signal repeats, in px of the reduced picture."""
+    h, w = image.shape
+    c, s = math.cos(direction), math.sin(direction)
+    width = int(abs(w * c) + abs(h * s)) + 2
+    height = (int(abs(w * s) + abs(h * c)) + 2) // BAND * BAND + BAND
+    # turned (u, v) -> picture: the turned picture's middle is the picture's middle
+    turn = np.array([[c, -s, 0.0], [s, c, 0.0]])
+    turn[:, 2] = np.array([(w - 1) / 2, (h - 1) / 2]) - turn[:, :2] @ np.array([(width - 1) / 2, (height - 1) / 2])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    turned = cv2.warpAffine(image, turn, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    bands = np.asarray(cv2.resize(turned, (width, height // BAND), interpolation=cv2.INTER_AREA), dtype=np.float32)
+    # tiles that point this way, in the turned frame
+    off = np.mod(angle - direction + np.pi / 2, np.pi) - np.pi / 2
+    fits = np.where(np.abs(off) < np.deg2rad(5), weight, 0.0).astype(np.float32)
+    # one turned tile is TILE turned px: (u, v) tile middle -> picture px -> tile
+    coarse = turn.copy()
+    coarse[:, 2] = (turn[:, :2] @ np.full(2, (TILE - 1) / 2) + turn[:, 2] - (TILE - 1) / 2) / TILE
+    fits_turned = cv2.warpAffine(fits, coarse, (width // TILE + 1, height // TILE + 1), flags=flags)
+    found: list[Comb] = []
+    for step in (1, 3):
+        signal = bands if step == 1 else cv2.resize(bands, (width // 3, bands.shape[0]), interpolation=cv2.INTER_AREA)
+        found.extend(_windows(np.asarray(signal), step, fits_turned, turn, direction))
+    return found
+
+
+def _windows(
+    signal: Float32Array, step: int, fits: Float32Array, turn: FloatArray, direction: float
+) -> list[Comb]:
+    rows, width = signal.shape
+    if width < WINDOW // 2:
+        return []
+    slope = np.diff(signal, axis=1)
+    starts = np.arange(0, max(width - WINDOW, 0) + 1, WINDOW // 2)
+    fit_sum = cv2.integral(fits)
+    chosen: list[tuple[int, int, float]] = []
+    for start in starts:
+        u0, u1 = (min(int(k * step / TILE), fits.shape[1]) for k in (start, start + WINDOW))
+        v0 = np.minimum((np.arange(rows) * BAND / TILE).astype(np.intp), fits.shape[0] - 1)
+        v1 = v0 + 1
+        inside = fit_sum[v1, u1] - fit_sum[v0, u1] - fit_sum[v1, u0] + fit_sum[v0, u0]
+        chosen.extend((int(r), int(start), float(inside[r])) for r in np.flatnonzero(inside > 0))
+    chosen.sort(key=lambda t: -t[2])
+    chosen = chosen[:600]
+    if not chosen:
+        return []
+    part = np.zeros((len(chosen), WINDOW), dtype=np.float32)
+    for i, (row, start, _) in enumerate(chosen):
+        piece = slope[row, start : start + WINDOW]
+        part[i, : len(piece)] = piece
+    spread = np.median(np.abs(part), axis=1, keepdims=True) + 0.3
+    part = np.clip(part, -8 * spread, 8 * spread)
+    part -= part.mean(axis=1, keepdims=True)
+    repeat = np.fft.irfft(np.abs(np.fft.rfft(part, 2 * WINDOW, axis=1)) ** 2, axis=1)[:, : WINDOW // 2]
+    repeat = repeat / np.maximum(repeat[:, :1], 1e-6) * (WINDOW / (WINDOW - np.arange(WINDOW // 2)))
+    found = []
+    for i, (row, start, _) in enumerate(chosen):
+        lag, score = _period(repeat[i])
+        if score > 0 and (step == 1 or lag > 14):
+            u = (start + WINDOW / 2 + 0.5) * step - 0.5
+            v = (row + 0.5) * BAND - 0.5
+            x, y = turn[:, :2] @ np.array([u, v]) + turn[:, 2]
+            found.append(Comb((float(x), float(y)), direction, lag * step, score))
+    return found
+
+
+def _period(repeat: FloatArray) -> tuple[float, float]:
+    """Pitch (samples) and score of one autocorrelation; (0, 0) where it does not repeat."""
+    r = repeat
+    peak = np.flatnonzero((r[1:-1] > r[:-2]) & (r[1:-1] >= r[2:])) + 1
+    peak = peak[(peak >= 3) & (peak < len(r) // 2 - 1)]
+    peak = peak[r[peak] > LEAST_REPEAT]
+    if peak.size == 0:
+        return 0.0, 0.0
+    first: IntArray = peak[r[peak] > 0.72 * r[peak].max()]
+    lag = _top(r, int(first[0]))
+    score = float(r[int(first[0])])
+    for times in (2, 3, 4):
+        if lag * times > len(r) - 4:
+            break
+        near = round(lag * times)
+        reach = 1 if times == 2 else 2
+        if near + reach >= len(r):
+            break
+        best = near - reach + int(np.argmax(r[near - reach : near + reach + 1]))
+        if r[best] < 0.5 * LEAST_REPEAT:
+            return 0.0, 0.0
+        if best < len(r) - 1 and r[best] >= max(r[best - 1], r[best + 1]):
+            lag = _top(r, best) / times
+    return lag, score
+
+
+def _top(r: FloatArray, i: int) -> float:
+    """Peak of a parabola through r[i-1], r[i], r[i+1]."""
+    bend = r[i - 1] - 2 * r[i] + r[i + 1]
+    return i + (0.5 * float(r[i - 1] - r[i + 1]) / float(bend) if bend < 0 else 0.0)

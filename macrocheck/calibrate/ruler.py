@@ -1,0 +1,349 @@
+"""A rule: evenly spaced graduations of known pitch with longer ones among them, in any direction.
+
+Evenly spaced strokes alone are no rule: a thread, a file, saw and grinding marks have them too. What makes a rule is
+that every second, fifth or tenth stroke is longer, as its pitch demands (common practice, no source): that pattern
+is asked for, and it tells one edge of a rule from the other.
+"""
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from macrocheck.arrays import BoolArray, ByteArray, FloatArray, IntArray
+from macrocheck.calibrate.comb import Comb, combs
+from macrocheck.calibrate.graduations import Pattern, best_pattern, pattern_fits
+from macrocheck.calibrate.mark import Candidate, Mark
+from macrocheck.flags import Flag
+from macrocheck.photo import Photo
+
+LEAST_TICKS = 9
+"""Fewest ticks a rule is told by."""
+LEAST_ALIKE = 0.6
+"""Least correlation of a tick with the mean tick for it to count."""
+TILT_SHOWS = 0.004
+"""Relative change of the pitch along the rule from which the picture is said to be tilted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A rule as measured: `pitch` and its standard uncertainty `u_pitch`, px; ticks `k` (n,) at `ticks_px` (n, 2)."""
+
+    pitch: float
+    u_pitch: float
+    k: IntArray
+    ticks_px: FloatArray
+    pattern: Pattern
+    pitch_change: float
+    u_pitch_change: float
+
+
+def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
+    """Return every rule in the picture whose long ticks suit the mark's pitch, most ticks first."""
+    if mark.length_mm is None:
+        return ()
+    rules = [r for r in rules_in(photo) if pattern_fits(r.pattern, mark.length_mm)]
+    rules.sort(key=lambda r: -len(r.k))
+    return tuple(_candidate(r, mark.length_mm) for r in rules)
+
+
+def rules_in(photo: Photo) -> list[Rule]:
+    """Measure every rule in the picture, whatever its unit."""
+    rules: list[Rule] = []
+    for comb in combs(photo):
+        if any(_on(comb, rule) for rule in rules):
+            continue
+        rule = _measure(photo.grey, comb)
+        if rule is not None and not any(_repeats(rule, other) for other in rules):
+            rules.append(rule)
+    return rules
+
+
+def _candidate(rule: Rule, pitch_mm: float) -> Candidate:
+    n = len(rule.k)
+    u = rule.u_pitch / rule.pitch
+    flags: tuple[Flag, ...] = ()
+    change = abs(rule.pitch_change)
+    if change > TILT_SHOWS and change > 4 * rule.u_pitch_change:
+        text = f"The rule's ticks are {100 * change:.1f} % wider apart at one end than at the other: the camera was tilted."
+        flags = (Flag("scale_tilt", text, tuple((float(x), float(y)) for x, y in rule.ticks_px[[0, -1]])),)
+        u = math.hypot(u, change / math.sqrt(12))
+    ends = tuple((float(x), float(y)) for x, y in rule.ticks_px[[0, -1]])
+    span = math.dist(*ends)
+    return Candidate(
+        mm_per_px=pitch_mm / rule.pitch,
+        u_found=u,
+        points_px=rule.ticks_px,
+        what=f"rule, {n} ticks {pitch_mm:g} mm apart, {rule.pitch:.3f} px each",
+        flags=flags,
+        extent_px=span,
+        ends_px=ends,
+    )
+
+
+def _on(comb: Comb, rule: Rule) -> bool:
+    """Whether a comb lies on a rule that is measured already."""
+    a, b = rule.ticks_px[0], rule.ticks_px[-1]
+    axis = (b - a) / np.hypot(*(b - a))
+    shift = np.array(comb.at) - a
+    along, across = float(shift @ axis), abs(float(axis[0] * shift[1] - axis[1] * shift[0]))
+    ratio = comb.pitch / rule.pitch
+    same = abs(ratio - round(ratio)) < 0.05 * ratio and round(ratio) >= 1
+    inside = -3 * rule.pitch < along < math.dist(a, b) + 3 * rule.pitch
+    return bool(same and inside and across < 7 * rule.pitch)
+
+
+def _repeats(a: Rule, b: Rule) -> bool:
+    close = abs(a.pitch / b.pitch - 1) < 0.01
+    gap = np.abs(a.ticks_px.mean(axis=0) - b.ticks_px.mean(axis=0)).max()
+    return bool(close and gap < 12 * b.pitch + 0.5 * math.dist(b.ticks_px[0], b.ticks_px[-1]))
+
+
+class _Strip:
+    """The picture read along a comb: `rows` (nv, nu), u along the row in px, v across it in steps of `v_step` px."""
+
+    def __init__(self, grey: ByteArray, comb: Comb) -> None:
+        h, w = grey.shape
+        self.axis = np.array([math.cos(comb.direction_rad), math.sin(comb.direction_rad)])
+        self.across = np.array([-self.axis[1], self.axis[0]])
+        at = np.array(comb.at)
+        corners = np.array([[0, 0], [w - 1, 0], [0, h - 1], [w - 1, h - 1]]) - at
+        along = corners @ self.axis
+        self.u0 = math.floor(float(along.min()))
+        nu = math.ceil(float(along.max())) - self.u0 + 1
+        self.v_step = max(1.0, comb.pitch / 10)
+        half = max(round(10 * comb.pitch / self.v_step), 12)
+        self.v = np.arange(-half, half + 1) * self.v_step
+        self.u = np.arange(nu) + float(self.u0)
+        self.at = at
+        start = at + self.u0 * self.axis + self.v[0] * self.across
+        turn = np.column_stack([self.axis, self.across * self.v_step, start])
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        size = (nu, len(self.v))
+        self.rows = np.asarray(cv2.warpAffine(grey, turn, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+
+    def seen(self, u: FloatArray, v: float, size: tuple[int, int]) -> BoolArray:
+        """Whether places (u, v) lie in the picture of `size` (h, w), a px from its edge."""
+        p = self.to_picture(u, np.full(u.shape, v))
+        return np.asarray((p > 1).all(axis=1) & (p[:, 0] < size[1] - 2) & (p[:, 1] < size[0] - 2))
+
+    def to_picture(self, u: FloatArray, v: FloatArray) -> FloatArray:
+        """Map (n,) u and (n,) v in px to (n, 2) px of the picture."""
+        return np.asarray(self.at + u[:, None] * self.axis + v[:, None] * self.across)
+
+
+def _measure(grey: ByteArray, comb: Comb) -> Rule | None:
+    """Follow a comb tick by tick; None where it is no rule."""
+    pitch = comb.pitch
+    strip = _Strip(grey, comb)
+    for _ in range(3):
+        band = _band(strip, pitch)
+        if band is None:
+            return None
+        lean = _lean(strip, pitch, band)
+        if abs(lean) < 0.002:
+            break
+        comb = Comb(comb.at, comb.direction_rad - lean, pitch, comb.score)
+        strip = _Strip(grey, comb)
+    low, high = band
+    trim = max((high - low) // 6, 0)
+    signal = strip.rows[low + trim : high + 1 - trim].mean(axis=0, dtype=np.float64)
+    ticks = _follow(signal, -strip.u0, pitch)
+    if ticks is None:
+        return None
+    k, at, sign = ticks
+    v_mid = float(strip.v[(low + high) // 2])
+    keep = strip.seen(at + strip.u0, v_mid, (grey.shape[0], grey.shape[1]))
+    k, at = k[keep], at[keep]
+    if len(k) < LEAST_TICKS:
+        return None
+    fit = _fit(k, at)
+    if fit is None:
+        return None
+    pitch, u_pitch, change, u_change, good = fit
+    k, at = k[good], at[good]
+    reach = _reach(strip, at, pitch, sign, band)
+    pattern = best_pattern(k, reach / pitch)
+    if pattern is None:
+        return None
+    ticks_px = strip.to_picture(at + strip.u0, np.full(len(at), v_mid))
+    return Rule(pitch, u_pitch, k, ticks_px, pattern, change, u_change)
+
+
+def _band(strip: _Strip, pitch: float) -> tuple[int, int] | None:
+    """First and last row in which the strokes near the seed stand at the pitch."""
+    near = np.abs(strip.u) <= 5 * pitch
+    if np.count_nonzero(near) < 4 * pitch:
+        return None
+    u = strip.u[near]
+    part = strip.rows[:, near].astype(np.float64)
+    part = part - part.mean(axis=1, keepdims=True)
+    window = np.hanning(len(u))
+    wave = np.abs((part * window) @ np.exp(-2j * np.pi * u / pitch))
+    n = max(3, round(0.4 * pitch / strip.v_step)) | 1
+    wave = np.convolve(wave, np.ones(n) / n, "same")
+    middle = len(wave) // 2
+    reach = max(round(2.5 * pitch / strip.v_step), 4)
+    top = middle - reach + int(np.argmax(wave[middle - reach : middle + reach + 1]))
+    strong = wave > 0.5 * wave[top]
+    low = high = top
+    while low > 0 and strong[low - 1]:
+        low -= 1
+    while high < len(wave) - 1 and strong[high + 1]:
+        high += 1
+    return (low, high) if (high - low) * strip.v_step > 0.8 * pitch else None
+
+
+def _lean(strip: _Strip, pitch: float, band: tuple[int, int]) -> float:
+    """How far the strokes lean from across the row, rad: shift of their phase along the band."""
+    near = np.abs(strip.u) <= 5 * pitch
+    u = strip.u[near]
+    rows = strip.rows[band[0] : band[1] + 1, near].astype(np.float64)
+    rows = rows - rows.mean(axis=1, keepdims=True)
+    wave = (rows * np.hanning(len(u))) @ np.exp(-2j * np.pi * u / pitch)
+    turn = np.sum(wave[1:] * np.conj(wave[:-1]))
+    # the phase falls by 2 pi for every pitch that a stroke moves along the row
+    return math.atan(-float(np.angle(turn)) / (2 * math.pi) * pitch / strip.v_step)
+
+
+def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, FloatArray, float] | None:
+    """Follow the ticks from sample `zero` outwards: their numbers, their places (samples), and +1 bright, -1 dark."""
+    half = max(int(0.5 * pitch), 2)
+    grid = np.arange(-half, half + 1, dtype=np.float64)
+    wide = 2 * round(1.5 * pitch) + 1
+    ground = cv2.blur(signal[None, :].astype(np.float32), (wide, 1))[0]
+    flat = signal - ground
+    near = flat[max(int(zero - 5 * pitch), 0) : int(zero + 5 * pitch)]
+    if len(near) < 4 * pitch:
+        return None
+    sign = 1.0 if float(np.mean(near**3)) > 0 else -1.0
+    samples = np.arange(len(signal), dtype=np.float64)
+
+    def read(at: FloatArray) -> FloatArray:
+        return np.interp(at[:, None] + grid, samples, sign * signal)
+
+    # fold the seed's neighbourhood on the pitch to find the first tick
+    phase = (np.arange(len(near)) + max(int(zero - 5 * pitch), 0) - zero) / pitch
+    bins = max(int(2 * pitch), 8)
+    slot = (np.mod(phase, 1.0) * bins).astype(np.intp)
+    fold = np.bincount(slot, weights=sign * near, minlength=bins) / np.maximum(np.bincount(slot, minlength=bins), 1)
+    first = zero + (float(np.argmax(fold)) + 0.5) / bins * pitch
+    slope, origin = pitch, first
+    reach = 4
+    k = np.arange(-reach, reach + 1)
+    mean = read(origin + slope * k)
+    shape = np.median(mean - mean.mean(axis=1, keepdims=True), axis=0)
+    places = origin + slope * k
+    alike: BoolArray = np.ones(len(k), dtype=bool)
+    bend = 0.0
+    for turn in range(40):
+        k = np.arange(-reach, reach + 1)
+        places = origin + slope * k + bend * k**2
+        inside = (places > half + 1) & (places < len(signal) - half - 2)
+        k, places = k[inside], places[inside]
+        if len(k) < 5:
+            return None
+        for _ in range(3):
+            places, likeness = _register(read, places, shape, grid, 0.3 * pitch)
+        off = np.abs(places - (origin + slope * k + bend * k**2))
+        alike = (likeness > LEAST_ALIKE) & (off < 0.25 * pitch)
+        if np.count_nonzero(alike) < 5:
+            return None
+        pieces = read(places[alike])
+        pieces = pieces - pieces.mean(axis=1, keepdims=True)
+        shape = np.median(pieces / np.maximum(pieces.std(axis=1, keepdims=True), 1e-6), axis=0)
+        degree = 2 if np.count_nonzero(alike) >= 12 else 1
+        coefficients = _robust_line(k[alike].astype(np.float64), places[alike], degree)
+        bend = coefficients[0] if degree == 2 else 0.0
+        slope, origin = coefficients[-2], coefficients[-1]
+        if not 0.8 * pitch < slope < 1.25 * pitch:
+            return None
+        # stop where the outer stretch shows no more ticks
+        outer = np.abs(k) > 0.6 * reach
+        if turn > 3 and not alike[outer].any():
+            break
+        if inside.sum() < len(inside) and not inside[[0, -1]].any():
+            break
+        reach = max(reach + 2, int(reach * 1.35))
+    return k[alike], places[alike], sign
+
+
+def _register(
+    read: "object", places: FloatArray, shape: FloatArray, grid: FloatArray, most: float
+) -> tuple[FloatArray, FloatArray]:
+    """Shift every place onto the mean tick `shape` by least squares; returns places and likeness (0-1)."""
+    pieces = read(places)  # type: ignore[operator]
+    slope = np.gradient(shape)
+    base = np.column_stack([shape, slope, np.ones_like(grid), grid])
+    solve = np.linalg.pinv(base)
+    c = pieces @ solve.T
+    height = c[:, 0]
+    shift = np.where(height > 1e-6, -c[:, 1] / np.where(np.abs(height) > 1e-6, height, 1.0), 0.0)
+    plain = base[:, 2:]
+    rest = pieces - pieces @ np.linalg.pinv(plain).T @ plain.T
+    left = pieces - c @ base.T
+    part = 1 - np.sum(left**2, axis=1) / np.maximum(np.sum(rest**2, axis=1), 1e-9)
+    likeness = np.where(height > 0, np.sqrt(np.clip(part, 0, 1)), 0.0)
+    return places + np.clip(shift, -most, most), likeness
+
+
+def _robust_line(x: FloatArray, y: FloatArray, degree: int) -> FloatArray:
+    """Polynomial through most of the points: least squares with outliers left out, highest power first."""
+    keep = np.ones(len(x), dtype=bool)
+    coefficients = np.polyfit(x, y, degree)
+    for _ in range(4):
+        residual = np.abs(y - np.polyval(coefficients, x))
+        keep = residual <= max(3.5 * 1.4826 * float(np.median(residual[keep])), 1e-3)
+        if np.count_nonzero(keep) < degree + 3:
+            break
+        coefficients = np.polyfit(x[keep], y[keep], degree)
+    return np.asarray(coefficients)
+
+
+def _fit(k: IntArray, at: FloatArray) -> tuple[float, float, float, float, BoolArray] | None:
+    """Pitch, its u, relative change of the pitch along the rule, its u, and which ticks hold."""
+    x = k.astype(np.float64)
+    curve = _robust_line(x, at, 2)
+    residual = at - np.polyval(curve, x)
+    spread = 1.4826 * float(np.median(np.abs(residual)))
+    good = np.abs(residual) <= max(4 * spread, 0.02)
+    n = int(np.count_nonzero(good))
+    if n < LEAST_TICKS:
+        return None
+    x, y = x[good], at[good]
+    centre = float(x.mean())
+    line, cov = np.polyfit(x - centre, y, 1), np.empty((0, 0))
+    noise = float(np.std(y - np.polyval(line, x - centre))) * math.sqrt(n / (n - 2))
+    if noise > 0.08 * abs(float(line[0])):
+        return None
+    u_pitch = noise / math.sqrt(float(np.sum((x - centre) ** 2)))
+    curve, cov = np.polyfit(x - centre, y, 2, cov="unscaled")
+    noise_2 = float(np.std(y - np.polyval(curve, x - centre))) * math.sqrt(n / max(n - 3, 1))
+    span = float(x[-1] - x[0])
+    change = 2 * float(curve[0]) * span / float(line[0])
+    u_change = 2 * noise_2 * math.sqrt(float(cov[0, 0])) * span / float(line[0])
+    return float(line[0]), u_pitch, change, u_change, good
+
+
+def _reach(strip: _Strip, at: FloatArray, pitch: float, sign: float, band: tuple[int, int]) -> FloatArray:
+    """How far each tick reaches beyond the middle of the band: (n, 2) px towards smaller and larger v."""
+    columns = np.rint(at).astype(np.intp)
+    thin = max(round(0.08 * pitch), 0)
+    gap = max(round(0.42 * pitch), thin + 1)
+    last = strip.rows.shape[1] - 1
+    near = np.arange(-thin, thin + 1)
+    rows = strip.rows.astype(np.float32)
+    on = rows[:, np.clip(columns[:, None] + near, 0, last)].mean(axis=2)
+    beside = (rows[:, np.clip(columns - gap, 0, last)] + rows[:, np.clip(columns + gap, 0, last)]) / 2
+    stands = sign * (on - beside)
+    n = max(3, round(0.3 * pitch / strip.v_step)) | 1
+    stands = cv2.blur(np.ascontiguousarray(stands), (1, n))
+    middle = (band[0] + band[1]) // 2
+    level = 0.45 * np.median(stands[band[0] : band[1] + 1], axis=0)
+    off = stands < np.maximum(level, 1.0)
+    up = np.argmax(off[middle::-1], axis=0)
+    down = np.argmax(off[middle:], axis=0)
+    up = np.where(off[middle::-1].any(axis=0), up, middle)
+    down = np.where(off[middle:].any(axis=0), down, len(strip.v) - 1 - middle)
+    return np.asarray(np.column_stack([up, down]) * strip.v_step, dtype=np.float64)
