@@ -7,7 +7,8 @@ from typing import Any, get_args
 import numpy as np
 from PIL import Image
 
-from macrocheck.render.photo import LookName, MarkKind, render_photo
+from macrocheck.render.mark_placing import MarkKind
+from macrocheck.render.photo import LookName, render_photo
 from macrocheck.render.section import SectionJoint
 from macrocheck.render.truth_file import truth_json
 

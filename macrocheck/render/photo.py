@@ -1,15 +1,16 @@
 """Whole rendered photographs: a random section, a view of it, a look, a reference mark, and the exact truth."""
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from macrocheck.arrays import ByteArray, Float32Array, FloatArray, Point
+from macrocheck.arrays import ByteArray, FloatArray, Point
 from macrocheck.outline import Joint, WeldOutline
 from macrocheck.render import camera, clutter
 from macrocheck.render.looks import Look
-from macrocheck.render.marks import DrawnMark, draw_bar, draw_ruler
+from macrocheck.render.mark_placing import MarkKind, place_mark
+from macrocheck.render.marks import DrawnMark
 from macrocheck.render.paint import scene
 from macrocheck.render.raster import View, make_view
 from macrocheck.render.sample_looks import fair_look, grain_look, hard_look
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from shapely.geometry import Polygon
 
 LookName = Literal["fair", "grain", "hard"]
-MarkKind = Literal["bar", "ruler"]
 
 SAMPLERS = {"fair": fair_look, "grain": grain_look, "hard": hard_look}
 
@@ -185,98 +185,6 @@ def _frame(
     )
 
 
-def _mark_place(
-    view: View, section: Section, length: float, above: float, below: float, rng: np.random.Generator
-) -> Point | None:
-    """Left end of a level mark's middle line that keeps clear of every weld; rather over the background."""
-    from shapely import make_valid, union_all
-    from shapely.geometry import Polygon, box
-
-    def shape(p: FloatArray) -> Any:
-        return make_valid(Polygon(view.to_px(p)))
-
-    welds = union_all([shape(w.polygon) for w in section.welds]).buffer(0.9 * view.px_per_mm + 12)
-    members = union_all([shape(m) for m in (section.butting, section.nonbutting) if m is not None])
-    best: tuple[float, Point] | None = None
-    side = 0.14 * length + 10
-    for _ in range(60):
-        if view.width - length - side <= side or view.height - below - 4 <= above + 4:
-            return None
-        x = float(rng.uniform(side, view.width - length - side))
-        y = float(rng.uniform(above + 4, view.height - below - 4))
-        room = box(x - side, y - above, x + length + side, y + below)
-        if room.intersects(welds):
-            continue
-        cost = float(room.intersection(members).area / room.area) + 0.1 * float(rng.random())
-        if best is None or cost < best[0]:
-            best = (cost, (x, y))
-    return None if best is None else best[1]
-
-
-def _draw_mark(
-    picture: Float32Array, kind: MarkKind, view: View, section: Section, look: Look, rng: np.random.Generator
-) -> tuple[Float32Array, str, DrawnMark | None]:
-    """Draw a bar or rule; returns the picture, what a user would state, and the truth (None: no room)."""
-    ppm, w = view.px_per_mm, view.width
-    if kind == "bar":
-        for mm in (10, 5, 2, 1):
-            if mm * ppm > 0.42 * w:
-                continue
-            thick = max(3.0, 0.005 * w * rng.uniform(0.7, 1.6))
-            ticked = rng.random() < 0.5
-            tall = thick * rng.uniform(3.5, 6) if ticked else 0.0
-            text = max(11.0, 0.018 * w)
-            above, below = text * 2.4 + max(tall, thick), max(tall, thick) + 9
-            at = _mark_place(view, section, mm * ppm, above, below, rng)
-            if at is None:
-                continue
-            light_ground = look.ground.tone > 120
-            strip = rng.random() < 0.4
-            ink = (15.0, 15.0, 15.0) if light_ground != strip else (250.0, 250.0, 250.0)
-            paper = None if not strip else (250.0, 250.0, 250.0) if not light_ground else (12.0, 12.0, 12.0)
-            # on a strip the ink contrasts with the strip
-            if strip:
-                ink = (15.0, 15.0, 15.0) if paper is not None and paper[0] > 100 else (250.0, 250.0, 250.0)
-            out, drawn = draw_bar(
-                picture,
-                start=at,
-                length_px=mm * ppm,
-                thickness_px=thick,
-                colour=ink,
-                end_tick_px=tall,
-                label=f"{mm} mm",
-                label_height_px=text,
-                strip=paper,
-            )
-            return out.astype(np.float32), f"bar:{mm}mm", drawn
-        return picture, "", None
-    count = int(rng.choice([31, 21, 16, 11]))
-    for n in (count, 16, 11, 8):
-        length = (n - 1) * ppm
-        body = rng.uniform(9, 13)
-        if length > 0.8 * w:
-            continue
-        at = _mark_place(view, section, length, 6.0, body * ppm + 6, rng)
-        if at is None:
-            body = 8.0
-            at = _mark_place(view, section, length, 6.0, body * ppm + 6, rng)
-        if at is None:
-            continue
-        metal = float(rng.uniform(150, 225))
-        out, drawn = draw_ruler(
-            picture,
-            origin=at,
-            pitch_px=ppm,
-            count=n,
-            angle_deg=float(rng.normal(0, 0.8)),
-            body=(metal, metal * 1.01, metal * 1.02),
-            body_width=body,
-            seed=int(rng.integers(2**31)),
-        )
-        return out.astype(np.float32), "ruler:1mm", drawn
-    return picture, "", None
-
-
 def render_photo(
     seed: int,
     look: LookName | Look = "fair",
@@ -314,10 +222,10 @@ def render_photo(
     drawn, stated = None, ""
     lens = np.random.default_rng([seed, 43])
     if mark == "ruler":
-        picture, stated, drawn = _draw_mark(picture, mark, view, section, style, rng)
+        picture, stated, drawn = place_mark(picture, mark, view, section, style, rng)
     picture = camera.expose(camera.light(picture, style.camera, lens), style.camera, lens)
     if mark == "bar":
-        picture, stated, drawn = _draw_mark(picture, mark, view, section, style, rng)
+        picture, stated, drawn = place_mark(picture, mark, view, section, style, rng)
     if style.clutter.arrows:
         clutter.arrows(picture, style.clutter.arrows, lens)
     mm_per_px = 1 / view.px_per_mm

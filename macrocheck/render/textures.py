@@ -134,7 +134,7 @@ def blobs(rng: np.random.Generator, shape: Shape, count: int, *, low_px: float, 
     """Soft-edged round specks, 0..1, (h, w): dust, pits."""
     out = np.zeros(shape, np.uint8)
     for _ in range(count):
-        r = float(np.exp(rng.uniform(np.log(max(low_px, 0.3)), np.log(max(high_px, 0.4)))))
+        r = float(np.exp(rng.uniform(np.log(max(low_px, 0.3)), np.log(max(high_px, low_px, 0.4)))))
         centre = [int(rng.uniform(0, shape[1]) * 16), int(rng.uniform(0, shape[0]) * 16)]
         level = int(rng.uniform(90, 255))
         axes = [int(r * 16 * rng.uniform(0.6, 1.4)), int(r * 16)]
