@@ -164,7 +164,7 @@ def test_agrees_with_arithmetic(a: float, b: float, k: float) -> None:
 def test_division_by_zero_is_a_sentence() -> None:
     with pytest.raises(FormulaError, match="divides by zero"):
         parse_formula("a*a/(t - t)").value(VALUES)
-    with pytest.raises(FormulaError, match="the condition .* divides by zero"):
+    with pytest.raises(FormulaError, match=r"the condition .* divides by zero"):
         parse_condition("a/(t - t) > 1").holds(VALUES)
     with pytest.raises(FormulaError, match="no finite number"):
         parse_formula("a*" + "*".join(["9" * 25] * 7)).value({"a": 1e300})
