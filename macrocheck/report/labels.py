@@ -16,6 +16,7 @@ from macrocheck.report.tables import worst
 from macrocheck.report.tags import Map, Place
 from macrocheck.results import Result
 from macrocheck.scale import Scale
+from macrocheck.units import MM_PER_INCH
 
 _TITLES = {
     "leg_butting": "leg",
@@ -92,7 +93,7 @@ def draw_leaders(pen: Pen, placed: list[PlacedLabel]) -> None:
         if item.place.leader is None:
             continue
         stroke = STROKES[item.label.stroke] if item.label.stroke else None
-        thin = Pen(pen.canvas, max(1.0, 0.6 * pen.width))
+        thin = Pen(pen.canvas, max(1.6, 0.6 * pen.width))
         colour = stroke.colour if stroke else PAPER
         thin.lines([item.place.leader], colour, thin.width)
         thin.disc(item.place.leader[0], 0.9 * pen.width, colour)
@@ -157,7 +158,7 @@ def place_scale_bar(
     costs: Map, scale: Scale, frame: Frame, unit: LengthUnit, em: float, at_px: tuple[float, float]
 ) -> ScaleBar | None:
     """Place a bar of round length in the emptiest corner of the picture, at the scale that holds at `at_px`."""
-    per_unit = 1.0 if unit == "mm" else 25.4
+    per_unit = 1.0 if unit == "mm" else MM_PER_INCH
     drawn_per_unit = per_unit / scale.mm_per_px_at(at_px) * frame.zoom
     longest = 0.2 * frame.width / drawn_per_unit
     if not (math.isfinite(longest) and longest > 0):

@@ -8,11 +8,11 @@ from decimal import ROUND_HALF_UP, ROUND_UP, Decimal
 from typing import Literal
 
 from macrocheck.results import Quantity
+from macrocheck.units import MM_PER_INCH
 
 LengthUnit = Literal["mm", "in"]
 
-MM_PER_INCH = Decimal("25.4")
-"""Exact by definition (NIST SP 811, appendix B.6)."""
+_MM_PER_INCH = Decimal(repr(MM_PER_INCH))
 
 _FINEST = {"mm": 4, "in": 5, "mm²": 4, "in²": 6, "°": 2, "%": 2}
 """Most decimals ever shown; below them nothing in a photograph is real."""
@@ -48,9 +48,9 @@ def converted(value: float, unit: str, lengths: LengthUnit = "mm") -> Decimal:
     if unit == "1":
         return exact * 100
     if lengths == "in" and unit == "mm":
-        return exact / MM_PER_INCH
+        return exact / _MM_PER_INCH
     if lengths == "in" and unit == "mm2":
-        return exact / MM_PER_INCH**2
+        return exact / _MM_PER_INCH**2
     return exact
 
 

@@ -21,7 +21,7 @@ from macrocheck.report.labels import (
     weld_labels,
 )
 from macrocheck.report.numbers import LengthUnit
-from macrocheck.report.palette import PAPER, STROKE_OF, STROKES, WHITE
+from macrocheck.report.palette import PAPER, RULE, STROKE_OF, STROKES, WHITE
 from macrocheck.report.panel import COLUMN_EM, Block, Panel, fill_panel, numbered_flags
 from macrocheck.report.sheet import Sheet
 from macrocheck.report.strokes import Pen
@@ -144,8 +144,8 @@ def _draw_weld(pen: Pen, weld: WeldOutline, points: WeldPoints, frame: Frame) ->
             pen.stroke(frame.place(hidden), surface)
     for dimension in points.dimensions:
         for helper in dimension.helpers:
-            thin = Pen(pen.canvas, max(1.0, 0.45 * pen.width))
-            thin.lines([frame.place(helper)], PAPER, thin.width)
+            thin = Pen(pen.canvas, max(1.6, 0.55 * pen.width))
+            thin.lines([frame.place(helper)], RULE, thin.width)
     pen.stroke(frame.place(weld.face), STROKES["face"])
     for spans in points.unfused.values():
         for span in spans:

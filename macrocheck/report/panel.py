@@ -15,6 +15,7 @@ from macrocheck.report.strokes import Pen
 from macrocheck.report.tables import SEVERITY, Row, limit_text, quantity_rows
 from macrocheck.results import CAUTIONS, Result, Verdict
 from macrocheck.scale import Scale
+from macrocheck.units import MM_PER_INCH
 
 MAIN_NUMBERS: tuple[str, ...] = (
     "leg_butting", "leg_nonbutting", "size", "actual_throat", "effective_throat", "theoretical_throat",
@@ -183,7 +184,7 @@ class Panel:
         step = 1.34 * small
         for item in flags:
             whose = f" (weld {item.weld + 1})" if many and item.weld is not None else ""
-            where = "" if item.flag.where_px else " (no one place)"
+            where = "" if item.flag.where_px else " (no single place)"
             rows = wrapped(f"{item.flag.text}{whose}{where}", small, self.width - 2.6 * self.size)
 
             def draw(sheet: Sheet, x: float, y: float, number: int = item.number, rows: list[str] = rows) -> None:
@@ -233,7 +234,7 @@ def _swatch(sheet: Sheet, name: str, x: float, middle: float, width: float) -> N
 
 def scale_sentence(scale: Scale, unit: LengthUnit) -> str:
     """Return how the scale was had and how sure it is."""
-    size = scale.mm_per_px if unit == "mm" else scale.mm_per_px / 25.4
+    size = scale.mm_per_px if unit == "mm" else scale.mm_per_px / MM_PER_INCH
     tilt = ", tilt taken out" if scale.plane is not None else ""
     return f"{scale.method}; {size:.5g} {unit}/px ± {200 * scale.u_rel:.2g} % (U95){tilt}"
 

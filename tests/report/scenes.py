@@ -10,7 +10,7 @@ from macrocheck.flags import Flag
 from macrocheck.outline import Outline, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.quantities import BY_KEY
-from macrocheck.results import Measurements, PhotoFacts, Profile, Quantity, Result, Verdict, Verdicts
+from macrocheck.results import Measurements, PhotoFacts, Profile, Quantity, Result, Verdict, Verdicts, VerdictWord
 from macrocheck.scale import FoundMark, Scale
 
 MM_PER_PX = 0.025
@@ -140,14 +140,19 @@ def result_of(
     )
 
 
-def verdict(quantity: str, word: str, **more: object) -> Verdict:
+def verdict(
+    quantity: str,
+    word: VerdictWord,
+    *,
+    limit: str = "least size",
+    at_least: float | None = 4.5,
+    at_most: float | None = None,
+    mark: str = "stated by the user",
+) -> Verdict:
     """Return one verdict with a plain sentence."""
-    given: dict[str, object] = {"at_least": 4.5, "at_most": None, **more}
-    assert word in {"accept", "undecided", "reject"}
     return Verdict(
-        limit=str(more.get("limit", "least size")), quantity=quantity, word=word,  # type: ignore[arg-type]
-        at_least=given["at_least"], at_most=given["at_most"], unit="mm", value=5.0,  # type: ignore[arg-type]
-        guard=0.06, source="drawing 12", mark=str(more.get("mark", "stated by the user")), text=f"It is {word}ed.",
+        limit=limit, quantity=quantity, word=word, at_least=at_least, at_most=at_most, unit="mm", value=5.0,
+        guard=0.06, source="drawing 12", mark=mark, text=f"It is {word}ed.",
     )  # fmt: skip
 
 

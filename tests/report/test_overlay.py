@@ -20,7 +20,7 @@ from macrocheck.report.palette import FADED, INK, PAPER, STROKES, VERDICT_COLOUR
 from macrocheck.report.panel import numbered_flags
 from macrocheck.report.scale_picture import draw_scale, scale_frame
 from macrocheck.report.sheet import shortened, text_width, wrapped
-from macrocheck.results import CAUTIONS, Verdicts
+from macrocheck.results import CAUTIONS, Verdicts, VerdictWord
 from macrocheck.scale import FoundMark
 from tests.report.scenes import lines_in, numbers, photo_of, result_of, scale_of, spans, tee_weld, turned, verdict
 
@@ -55,7 +55,7 @@ def test_photo_pixels_land_where_the_frame_says() -> None:
     photo = replace(photo, pixels=spot)
     result = result_of(photo, (weld,))
     frame = overlay_frame(photo, result)
-    picture = draw_overlay(photo, result).astype(int)
+    picture = draw_overlay(photo, result)[: frame.height, : frame.width].astype(int)
     y, x = np.nonzero((picture[..., 0] > 200) & (picture[..., 1] < 60) & (picture[..., 2] > 200))
     np.testing.assert_allclose([x.mean(), y.mean()], frame.place(np.array([[559.5, 574.5]]))[0], atol=0.6)
 
@@ -176,7 +176,7 @@ def test_two_welds_flags_verdicts_and_inches() -> None:
     flag = Flag("low_contrast", "The fusion boundary is hardly visible here.", ((740.0, 640.0), (750.0, 641.0)))
     one = replace(one, flags=(flag,))
     photo = photo_of((one, two))
-    word_list = ["accept", "undecided", "reject"]
+    word_list: list[VerdictWord] = ["accept", "undecided", "reject"]
     verdicts = Verdicts(
         (tuple(verdict("size", w, limit=f"limit {i} {w}") for i, w in enumerate(word_list * 7)),
          (verdict("leg_butting", "accept", mark="from memory"),)),
