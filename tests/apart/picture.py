@@ -20,7 +20,8 @@ class ApartWeld:
     """Truth of one weld: quantity key -> value in its unit or None, and its geometry in px.
 
     `face_px` runs from the butting to the nonbutting toe, `fusion_px` on from there through the root;
-    `along_butting`, `along_nonbutting` are unit vectors along the surfaces, away from the joint root.
+    `along_butting`, `along_nonbutting` are unit vectors along the surfaces, away from the joint root; `seam_end_px`
+    is where the unfused land ends on the other side.
     `whole`: the weld lies entirely in the picture. `melted_end`: a lap whose end face is gone.
     """
 
@@ -34,6 +35,7 @@ class ApartWeld:
     voids_px: tuple[FloatArray, ...]
     along_butting: Point
     along_nonbutting: Point
+    seam_end_px: Point | None
     whole: bool
     melted_end: bool
 
@@ -125,10 +127,12 @@ def welds_truth(
             continue
         other = reaches[1 - k] if len(reaches) == 2 else 0.0
         truth = truth_of(weld, other_reach=other)
+        seam_end: Point | None = None
         if plan.joint == "tee":
-            far = placing.weld_px(weld, np.array([[-(weld.faying or 0.0), 0.0]]))[0]
+            far = placing.weld_px(weld, np.array([[other - (weld.faying or 0.0), 0.0]]))[0]
+            seam_end = (float(far[0]), float(far[1]))
             if not frame.contains(box(far[0] - 1, far[1] - 1, far[0] + 1, far[1] + 1)):
-                truth["unfused_land"] = None
+                truth["unfused_land"], seam_end = None, None
         for member in ("butting", "nonbutting"):
             truth[f"haz_width_{member}"] = haz_mm[k][member]
         marks = placing.weld_px(weld, np.vstack([[[0.0, 0.0]], weld.face[:1], weld.face[-1:]]))
@@ -141,7 +145,7 @@ def welds_truth(
                 truth=truth, polygon_px=outline, joint_root_px=root, toe_butting_px=toe_b, toe_nonbutting_px=toe_n,
                 face_px=placing.weld_px(weld, weld.face), fusion_px=placing.weld_px(weld, fusion_part(weld)),
                 voids_px=tuple(placing.weld_px(weld, np.asarray(v.exterior.coords)[:-1]) for v in weld.voids),
-                along_butting=along_b, along_nonbutting=along_n,
+                along_butting=along_b, along_nonbutting=along_n, seam_end_px=seam_end,
                 whole=share > 0.999, melted_end=weld.plan.melted_back is not None,
             )
         )  # fmt: skip

@@ -115,13 +115,16 @@ def _oblique(weld: WeldShape) -> tuple[FloatArray, FloatArray]:
     return a, b
 
 
-def _toe_angle(face: FloatArray, beyond: FloatArray) -> float:
-    """Angle through the air between the surface beyond the toe and the face leaving the toe (face[0])."""
+def _toe_angle(face: FloatArray, beyond: FloatArray, turn: int) -> float:
+    """Angle through the air between the surface beyond the toe and the face leaving the toe (face[0]), degrees.
+
+    `turn`: +1 where the air lies to the left of `beyond`, -1 to the right. Over 180 where the face falls away.
+    """
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(face, axis=0).T))])
     k = int(np.searchsorted(along, 0.06))
     tangent = face[max(k, 1)] - face[0]
-    cos = tangent @ beyond / np.hypot(*tangent) / np.hypot(*beyond)
-    return float(np.degrees(np.arccos(np.clip(cos, -1, 1))))
+    angle = np.arctan2(tangent[1], tangent[0]) - np.arctan2(beyond[1], beyond[0])
+    return float(np.degrees(turn * angle) % 360.0)
 
 
 def truth_of(weld: WeldShape, other_reach: float | None = None) -> dict[str, Truth]:
@@ -154,8 +157,8 @@ def truth_of(weld: WeldShape, other_reach: float | None = None) -> dict[str, Tru
         for m in (weld.butting, weld.nonbutting)
     )
     angles = {
-        "butting": _toe_angle(weld.face, e_b if not melted else -e_n),
-        "nonbutting": _toe_angle(weld.face[::-1], e_n),
+        "butting": _toe_angle(weld.face, e_b if not melted else -e_n, -1),
+        "nonbutting": _toe_angle(weld.face[::-1], e_n, 1),
     }
     truth: dict[str, Truth] = {
         "leg_butting": plan.leg_b,
@@ -182,7 +185,7 @@ def truth_of(weld: WeldShape, other_reach: float | None = None) -> dict[str, Tru
         "haz_width_nonbutting": None,
         "undercut_butting": plan.groove_b,
         "undercut_nonbutting": plan.groove_n,
-        "root_gap": weld.gap,
+        "root_gap": weld.gap if weld.gap > 0 else None,
         "void_area_fraction": holes / metal,
         "largest_void": max((_longest(v) for v in weld.voids), default=0.0),
         "dihedral_angle": float(np.degrees(psi)),
@@ -193,12 +196,13 @@ def truth_of(weld: WeldShape, other_reach: float | None = None) -> dict[str, Tru
         d = depths(weld, member, stations)
         spans = _spans(stations, d < THRESHOLD)
         total = float(np.sum(d < THRESHOLD)) * STATION
-        truth[f"depth_of_fusion_{member}"] = float(d.max(initial=0.0))
+        inside = stations >= (weld.gap / np.sin(psi) if member == "butting" else 0.0)  # no member over a root gap
+        truth[f"depth_of_fusion_{member}"] = float(d[inside].max(initial=0.0))
         truth[f"unfused_{member}"] = total
         truth[f"unfused_spans_{member}"] = spans
         truth[f"fused_fraction_{member}"] = 1 - total / leg
         lying = spans[-1][1] - spans[-1][0] if spans and spans[-1][1] > leg - 2 * STATION else 0.0
-        truth[f"overlap_{member}"] = lying if angles[member] < 90 and _rolled(weld, member) else 0.0
+        truth[f"overlap_{member}"] = lying if angles[member] < 90 else 0.0
     if weld.faying is not None and other_reach is not None:
         truth["unfused_land"] = max(0.0, weld.faying - reach - other_reach)
     if melted:
@@ -209,16 +213,12 @@ def truth_of(weld: WeldShape, other_reach: float | None = None) -> dict[str, Tru
     return truth
 
 
-def _rolled(weld: WeldShape, member: str) -> bool:
-    """Return whether the face was built to turn under at that toe."""
-    return (weld.plan.over_b if member == "butting" else weld.plan.over_n) > 0
-
-
 NEEDS_EDGE: tuple[str, ...] = (
     "leg_butting", "leg_nonbutting", "leg_difference", "size", "size_unequal", "theoretical_throat",
     "root_penetration", "root_shortfall", "unfused_butting", "unfused_nonbutting", "unfused_spans_butting",
     "unfused_spans_nonbutting", "fused_fraction_butting", "fused_fraction_nonbutting", "unfused_land", "fill_area",
     "melted_area_butting", "dilution", "depth_of_fusion_butting", "undercut_butting", "overlap_butting",
+    "dihedral_angle",
 )  # fmt: skip
 """What a lap whose upper plate's end is melted away cannot show."""
 

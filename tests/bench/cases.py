@@ -87,6 +87,7 @@ def _apart(look: str, seed: int) -> Case:
             u_fusion=np.full(len(weld.fusion_px), 0.02),
             correlation_px=10.0,
             voids=weld.voids_px,
+            seam_end=weld.seam_end_px,
             gap_px=(gap / picture.mm_per_px, 0.02) if isinstance(gap, float) and gap > 0 else None,
             surface_top=top if picture.joint == "lap" and weld.melted_end else None,
         )
