@@ -6,6 +6,7 @@ is asked for, and it tells one edge of a rule from the other.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -22,6 +23,8 @@ LEAST_TICKS = 9
 """Fewest ticks a rule is told by."""
 LEAST_ALIKE = 0.6
 """Least correlation of a tick with the mean tick for it to count."""
+GAP_TICKS, LEAST_SHARE = 12, 0.35
+"""A rule is over where, of so many ticks in a row, less than this share is there."""
 TILT_SHOWS = 0.004
 """Relative change of the pitch along the rule from which the picture is said to be tilted."""
 
@@ -158,12 +161,13 @@ def _measure(grey: ByteArray, comb: Comb) -> Rule | None:
     k, at = k[keep], at[keep]
     if len(k) < LEAST_TICKS:
         return None
-    fit = _fit(k, at)
+    reach = _reach(strip, at, pitch, sign, band)
+    whole = (reach > 0.5 * np.median(reach, axis=0)).all(axis=1)
+    fit = _fit(k[whole], at[whole]) if whole.any() else None
     if fit is None:
         return None
     pitch, u_pitch, change, u_change, good = fit
-    k, at = k[good], at[good]
-    reach = _reach(strip, at, pitch, sign, band)
+    k, at, reach = k[whole][good], at[whole][good], reach[whole][good]
     pattern = best_pattern(k, reach / pitch)
     if pattern is None:
         return None
@@ -236,7 +240,7 @@ def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Fl
     shape = np.median(mean - mean.mean(axis=1, keepdims=True), axis=0)
     places = origin + slope * k
     alike: BoolArray = np.ones(len(k), dtype=bool)
-    bend = 0.0
+    bend, loose = 0.0, 0.25
     for turn in range(40):
         k = np.arange(-reach, reach + 1)
         places = origin + slope * k + bend * k**2
@@ -245,11 +249,14 @@ def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Fl
         if len(k) < 5:
             return None
         for _ in range(3):
-            places, likeness = _register(read, places, shape, grid, 0.3 * pitch)
+            places, likeness, height = _register(read, places, shape, grid, 0.3 * pitch)
         off = np.abs(places - (origin + slope * k + bend * k**2))
-        alike = (likeness > LEAST_ALIKE) & (off < 0.25 * pitch)
+        usual = float(np.median(height[np.abs(k) <= 6]))
+        alike = (likeness > LEAST_ALIKE) & (off < loose * pitch) & (height > 0.2 * usual) & (height < 4 * usual)
+        alike &= _unbroken(k, alike)
         if np.count_nonzero(alike) < 5:
             return None
+        loose = 0.15
         pieces = read(places[alike])
         pieces = pieces - pieces.mean(axis=1, keepdims=True)
         shape = np.median(pieces / np.maximum(pieces.std(axis=1, keepdims=True), 1e-6), axis=0)
@@ -260,8 +267,7 @@ def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Fl
         if not 0.8 * pitch < slope < 1.25 * pitch:
             return None
         # stop where the outer stretch shows no more ticks
-        outer = np.abs(k) > 0.6 * reach
-        if turn > 3 and not alike[outer].any():
+        if turn > 3 and not alike[np.abs(k) > 0.7 * reach].any():
             break
         if inside.sum() < len(inside) and not inside[[0, -1]].any():
             break
@@ -270,10 +276,10 @@ def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Fl
 
 
 def _register(
-    read: "object", places: FloatArray, shape: FloatArray, grid: FloatArray, most: float
-) -> tuple[FloatArray, FloatArray]:
-    """Shift every place onto the mean tick `shape` by least squares; returns places and likeness (0-1)."""
-    pieces = read(places)  # type: ignore[operator]
+    read: Callable[[FloatArray], FloatArray], places: FloatArray, shape: FloatArray, grid: FloatArray, most: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shift every place onto the mean tick `shape` by least squares: places, likeness (0-1), height in shapes."""
+    pieces = read(places)
     slope = np.gradient(shape)
     base = np.column_stack([shape, slope, np.ones_like(grid), grid])
     solve = np.linalg.pinv(base)
@@ -285,7 +291,20 @@ def _register(
     left = pieces - c @ base.T
     part = 1 - np.sum(left**2, axis=1) / np.maximum(np.sum(rest**2, axis=1), 1e-9)
     likeness = np.where(height > 0, np.sqrt(np.clip(part, 0, 1)), 0.0)
-    return places + np.clip(shift, -most, most), likeness
+    return places + np.clip(shift, -most, most), likeness, height
+
+
+def _unbroken(k: IntArray, alike: BoolArray) -> BoolArray:
+    """Ticks that hang together with those around number 0: outwards until most of a stretch is missing."""
+    keep = np.zeros(len(k), dtype=bool)
+    for side in (k >= 0, k < 0):
+        order = np.flatnonzero(side)
+        order = order[np.argsort(np.abs(k[order]))]
+        present = np.concatenate([np.ones(GAP_TICKS), alike[order].astype(np.float64)])
+        share = np.convolve(present, np.ones(GAP_TICKS) / GAP_TICKS, "valid")[1:]
+        thin = np.flatnonzero(share < LEAST_SHARE)
+        keep[order[: thin[0]] if thin.size else order] = True
+    return keep
 
 
 def _robust_line(x: FloatArray, y: FloatArray, degree: int) -> FloatArray:
