@@ -16,6 +16,10 @@ TAKEN = 1000.0
 """Cost, per square em, of covering another label."""
 
 
+_LOOKED_AT = 1500
+"""Places whose leaders are followed: about one in seventeen of those in a 4:3 picture."""
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where a label was put, px: its box, and its leader from the anchor to the box's edge (None: close enough)."""
@@ -67,10 +71,11 @@ class Map:
         x, y = (g.ravel() for g in np.meshgrid(xs, ys))
         end = np.column_stack([np.clip(anchor[0], x, x + width), np.clip(anchor[1], y, y + height)])
         length = np.hypot(*(end - anchor).T) / self.em
-        cost = self._covered(x, y, width, height) + 2.4 * length + 0.5 * self._crossed(anchor, end, length)
         # A label right on top of what it names hides it.
-        cost += np.where(length < 0.7, 40.0, 0.0)
-        k = int(np.argmin(cost))
+        cost = self._covered(x, y, width, height) + 2.4 * length + np.where(length < 0.7, 40.0, 0.0)
+        # Leaders are only looked at for the places that are cheapest without.
+        few = np.argsort(cost)[:_LOOKED_AT]
+        k = int(few[np.argmin(cost[few] + 0.5 * self._crossed(anchor, end[few], length[few]))])
         place = Place(float(x[k]), float(y[k]), width, height, None)
         if length[k] > 0.9:
             place = Place(place.x, place.y, width, height, np.array([anchor, end[k]]))
