@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import BoolArray, FloatArray, Point
@@ -17,7 +18,7 @@ _WIDE, _NARROW = 14.0, 6.0
 """Half widths of the band, map px: to look for the border, then to place it."""
 _MAP_FACTOR = 1.0
 """Standard error of the network's border over the spread its own ramp states (measured on rendered sections)."""
-_MAP_FLOOR = 0.35
+_MAP_FLOOR = 0.25
 """Map px: no border is surer than this, whatever its ramp says."""
 _PHOTO_GAIN = 1.1
 _PHOTO_MOST = 4.5
@@ -60,7 +61,8 @@ def _statement(maps: RegionMaps, layout: Layout, band: Band) -> FloatArray:
     p = maps.sample(layout.p_weld, band.points())
     fall = np.clip(-np.gradient(p, axis=1), 0, None)
     ridge = maps.sample(maps.fusion_line, band.points())
-    weight = across(fall, 1.0) * (0.3 + ridge)
+    # The ridge counts a little by itself: where region and ridge part, neither is taken blindly.
+    weight = across(fall, 1.0) * (0.3 + ridge) + 0.01 * ridge**2
     weight = along(weight, 1.0) + 1e-5
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
@@ -138,6 +140,13 @@ def _photo_edges(photo: Photo, band: Band, scale: float) -> FloatArray:
     return np.asarray(np.abs(slope) / max(noise, floor))
 
 
+def _edge_gain(edges: FloatArray, reach: float) -> FloatArray:
+    """Log-likelihood (n, k) the photo's edges add: as high as an edge stands out, and as narrow as it is."""
+    size = 2 * int(reach) + 1
+    peak = np.asarray(cv2.dilate(edges, np.ones((1, size), np.uint8)), np.float64)
+    return np.clip(_PHOTO_GAIN * (peak - 2.0), 0, _PHOTO_MOST) * (edges / np.maximum(peak, 1e-6)) ** 3
+
+
 def place_boundary(
     photo: Photo, maps: RegionMaps, layout: Layout, first: FloatArray, hints: Hints | None
 ) -> Boundary:
@@ -149,7 +158,7 @@ def place_boundary(
     band = _band(base, sign, _NARROW * scale, step, 4.0)
     statement = _statement(maps, layout, band)
     edges = _photo_edges(photo, band, scale)
-    score = np.log(statement + 1e-6) + np.clip(_PHOTO_GAIN * (edges - 2.0), 0, _PHOTO_MOST)
+    score = np.log(statement + 1e-6) + _edge_gain(edges, 1.5 * scale / step)
     extra, pinned = _hint_cost(band, hints, scale)
     cost = -score + extra
     # One map px of path carries much the same evidence as its neighbours: change of offset costs accordingly.

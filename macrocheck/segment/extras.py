@@ -9,7 +9,7 @@ from macrocheck.arrays import Float32Array, FloatArray, Point
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along, normals_of
 from macrocheck.segment.face import trace_air
-from macrocheck.segment.layout import Layout, resample, smooth_open
+from macrocheck.segment.layout import Layout, clear_of_border, resample, smooth_open
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
 
@@ -112,7 +112,7 @@ def find_haz(maps: RegionMaps, layout: Layout, fusion: FloatArray) -> Haz:
         keep = np.abs(value - median) < 3 * scale
         roughness.append(float(np.std(value[keep] - median[keep])) if keep.any() else scale)
         found.append((line + offset[:, None] * normal)[index[keep]] if keep.sum() >= 6 else None)
-    u = float(np.hypot(1.2 * scale, max(roughness, default=0.0)))
+    u = float(np.hypot(3.0 * scale, max(roughness, default=0.0)))
     return Haz(found[0], found[1], u)
 
 
@@ -154,7 +154,7 @@ def find_faying(
     s = np.arange(0.0, 1.5 * max(h, w), 1.0) * scale
     base = foot + s[:, None] * back
     at = maps.map_points(base)
-    clear = (at > 2).all(axis=1) & (at[:, 0] < w - 3) & (at[:, 1] < h - 3)
+    clear = clear_of_border(maps, (photo.width, photo.height), at)
     stop = int(np.argmin(clear)) if not clear.all() else len(s)
     if stop < 10:
         return Faying(None, None)
@@ -221,7 +221,7 @@ def _gap_on_photo(
         return width, 1.2 * scale
     edges = [(v**2 * offsets).sum() / (v**2).sum() for v in (np.clip(low, 0, None), np.clip(high, 0, None))]
     value = float(edges[1] - edges[0])
-    return value, float(np.hypot(0.35, 0.3 * abs(value - width)))
+    return value, float(np.hypot(0.8, 0.3 * abs(value - width)))
 
 
 def find_groove(
@@ -244,6 +244,12 @@ def find_groove(
     if len(points) < 6:
         return None
     off = np.abs(line.distance(points)) > 1.5 * scale
+    if off.all():
+        return None
+    # Past a corner the outline leaves the surface for good: that is the plate's end, no groove.
+    points, off = points[: int(np.flatnonzero(~off)[-1]) + 1], off[: int(np.flatnonzero(~off)[-1]) + 1]
+    if len(points) < 4:
+        return None
     spacing = float(np.hypot(*np.diff(points, axis=0).T).mean())
     beyond = int(8.0 * scale / max(spacing, 1e-6))
     last = int(np.flatnonzero(off)[-1]) if off.any() else 0

@@ -57,7 +57,7 @@ class Layout:
     centre: tuple[float, float]
 
 
-def _inside(maps: RegionMaps, photo_size: tuple[int, int], points: FloatArray) -> BoolArray:
+def clear_of_border(maps: RegionMaps, photo_size: tuple[int, int], points: FloatArray) -> BoolArray:
     """Whether map points lie clear of the border of the crop and of the photo (width, height)."""
     h, w = maps.shape
     at = maps.photo_points(points)
@@ -163,7 +163,7 @@ def _face_run(maps: RegionMaps, weld: ByteArray, photo_size: tuple[int, int]) ->
         n = len(ring)
         if n < 12:
             continue
-        clear = _inside(maps, photo_size, ring)
+        clear = clear_of_border(maps, photo_size, ring)
         whole = near[contour[:, 0, 1], contour[:, 0, 0]] > 0
         touching = whole & clear
         if not touching.any():
@@ -291,7 +291,7 @@ def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int]) -> L
     if turn:
         face, before, after, cut_b, cut_n = face[::-1], after, before, cut_n, cut_b
     fusion = _fusion_arc(weld, face)
-    clear = _inside(maps, photo_size, fusion)
+    clear = clear_of_border(maps, photo_size, fusion)
     ok = np.flatnonzero(clear)
     if len(ok) > 4:
         # What runs along the border at either end is the picture's edge, not fusion boundary.

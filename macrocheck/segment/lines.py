@@ -11,6 +11,11 @@ _FLOOR_PX = 0.12
 """Photo px: edge rounding and the blur's own skew keep any surface line from being surer than this."""
 
 
+Chord = tuple[FloatArray, float, float, float]
+"""(unit vector from this toe to the other, side of it on which the air lies: +1 right, y down, least and largest
+angle, degrees, through the air between it and the surface, which a groove's wall does not keep to)."""
+
+
 @dataclass(frozen=True, eq=False)
 class Line:
     """A fitted line, photo px unless said otherwise.
@@ -86,15 +91,14 @@ def straight_stretch(
     through: FloatArray | None = None,
     within: float = 5.0,
     parallel_to: FloatArray | None = None,
-    chord: tuple[FloatArray, float] | None = None,
+    chord: Chord | None = None,
     shortest: float = 8.0,
 ) -> tuple[int, int] | None:
     """The longest straight stretch [i, j) of an outline of evenly spaced points, preferring its beginning.
 
     `tolerance`: rms distance from the line allowed, px, growing with length. `through`: a point the line must
-    pass `within` px of. `parallel_to`: a direction it must be within 35 degrees of. `chord`: (unit vector from
-    this toe to the other, side of it on which the air lies: +1 right, y down): a member's surface leaves the
-    chord by 85 to 186 degrees through the air, which a groove's wall does not. None where nothing fits.
+    pass `within` px of. `parallel_to`: a direction it must be within 35 degrees of. `chord`: see `Chord`. None where
+    nothing fits.
     """
     n = len(walk)
     if n < shortest:
@@ -133,14 +137,14 @@ def straight_stretch(
 
 
 def _plausible(
-    walk: FloatArray, i: IntArray, j: IntArray, d: FloatArray, chord: tuple[FloatArray, float]
+    walk: FloatArray, i: IntArray, j: IntArray, d: FloatArray, chord: Chord
 ) -> BoolArray:
-    unit, side = chord
+    unit, side, low, high = chord
     forth = walk[j - 1] - walk[i]
     out = d * np.sign((d * forth).sum(axis=1))[:, None]
     cross = side * (unit[0] * out[:, 1] - unit[1] * out[:, 0])
     angle = np.rad2deg(np.arctan2(cross, out @ unit)) % 360
-    return np.asarray((angle > 85) & (angle < 186))
+    return np.asarray((angle > low) & (angle < high))
 
 
 def _block_spread(s: FloatArray, r: FloatArray, w: FloatArray) -> tuple[float, float]:
@@ -229,14 +233,16 @@ def _finish(
     direction = d + b * normal
     direction = direction / np.hypot(*direction)
     point = centre + middle * d + (a + b * middle) * normal
+    bend = abs(quadratic)
+    # A bent stretch says that much less about where the straight surface would have gone on.
     return Line(
         point=point,
         direction=direction,
-        u_offset=float(np.hypot(u_offset, floor)),
-        u_angle=float(np.hypot(u_angle, angle_floor / (length / 2))),
+        u_offset=float(np.hypot(np.hypot(u_offset, floor), 0.5 * bend)),
+        u_angle=float(np.hypot(np.hypot(u_angle, angle_floor / (length / 2)), 4.0 * bend / length)),
         start=low - middle,
         end=high - middle,
-        bend=abs(quadratic),
+        bend=bend,
         share=share,
     )
 

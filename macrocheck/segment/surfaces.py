@@ -208,6 +208,7 @@ def find_surfaces(
     reach = float(np.hypot(*(layout.face[-1] - layout.face[0])))
     within = max(4.0, 0.03 * reach)
 
+    angles = (140.0, 205.0) if joint == "bead" else (80.0, 171.0)
     middle = layout.face[len(layout.face) // 2]
     ys, xs = np.nonzero(layout.weld)
     inward = np.array([xs.mean(), ys.mean()]) - middle
@@ -219,7 +220,7 @@ def find_surfaces(
         across = (layout.face[-1] if np.array_equal(toe, layout.face[0]) else layout.face[0]) - toe
         unit = across / max(float(np.hypot(*across)), 1e-9)
         side = -1.0 if unit[0] * inward[1] - unit[1] * inward[0] > 0 else 1.0
-        found = straight_stretch(points, tolerance=0.55, through=toe, within=within, chord=(unit, side))
+        found = straight_stretch(points, tolerance=0.55, through=toe, within=within, chord=(unit, side, *angles))
         return None if found is None else _line_on(photo, maps, points, found, follow=True)
 
     if joint == "bead":

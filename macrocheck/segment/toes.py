@@ -9,7 +9,7 @@ from macrocheck.segment.face import AirLine
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import WELD, RegionMaps, sample
 
-_STATED = 1.3
+_STATED = 2.2
 """Map px: standard error of where the network's weld metal ends along the surface."""
 _HEAT = 2.0
 """Map px: standard error of the toe's heat map."""
@@ -56,8 +56,13 @@ def _stated_end(maps: RegionMaps, line: Line, toe: FloatArray, inward: FloatArra
             continue
         i = int(np.flatnonzero(share < 0.5)[0])
         t = (share[i - 1] - 0.5) / max(share[i - 1] - share[i], 1e-6)
-        found.append(float(s[i - 1] + t * (s[i] - s[i - 1])) + depth * maps.scale * 0.0)
+        found.append(float(s[i - 1] + t * (s[i] - s[i - 1])))
     return float(np.mean(found)) if found else None
+
+
+def _blurred(scale: float) -> float:
+    """Height over the surface, px, under which the corner of the toe is rounded by blur."""
+    return 0.5 * scale + 1.2
 
 
 def _meeting(air: AirLine, line: Line, scale: float, *, at_start: bool) -> tuple[FloatArray, float] | None:
@@ -66,7 +71,7 @@ def _meeting(air: AirLine, line: Line, scale: float, *, at_start: bool) -> tuple
     away = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     height = np.abs(line.distance(points))
     # The corner itself is rounded by blur: use the face from a little above the surface on.
-    low = 1.0 * scale + 1.2
+    low = _blurred(scale)
     start = np.flatnonzero(height > low)
     if not len(start):
         return None
@@ -83,11 +88,12 @@ def _meeting(air: AirLine, line: Line, scale: float, *, at_start: bool) -> tuple
     steep = abs(slope[1]) / max(float(np.hypot(*slope)), 1e-9)
     roots = np.roots(kv)
     real = roots[np.abs(roots.imag) < 1e-6].real
-    real = real[(real < 0.3 * length) & (real > -6.0 * scale - 4.0)]
+    furthest = -min(3.0 * low / max(steep, 0.05), 0.2 * away[-1])
+    real = real[(real < 0.3 * length) & (real > furthest)]
     if len(real):
         at = float(real[np.argmin(np.abs(real))])
     elif abs(kv[1]) > 1e-3:
-        at = float(np.clip(-kv[2] / kv[1], -6.0 * scale - 4.0, 0.3 * length))
+        at = float(np.clip(-kv[2] / kv[1], furthest, 0.3 * length))
     else:
         return None
     station = float(np.polyval(ks, at))
@@ -124,12 +130,15 @@ def find_toe(
         station = float(line.station(point[None])[0])
         u_line = line.u_at(station)
         u_face = float((air.u[:20] if at_start else air.u[-20:]).mean())
-        u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), 0.6 * scale)
-        if abs(station - near) < 10 * scale:
+        # The last stretch is extrapolated, the longer the flatter the face comes in.
+        blind = _blurred(scale) / max(np.tan(angle), 0.05)
+        u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), 0.4 * blind + 0.1 * scale)
+        if abs(station - near) < 10 * scale + 2.0 * blind:
             votes.append((station, float(u)))
     stated = _stated_end(maps, line, rough, inward)
     if stated is not None:
-        votes.append((stated, _STATED * scale))
+        # A thin rim of weld metal is lost to the network before it ends.
+        votes.append((stated, float(np.hypot(_STATED, 1.0 / max(np.tan(angle), 0.1)) * scale)))
     heat = _heat(maps, layer, maps.map_points(rough[None])[0])
     if heat is not None:
         votes.append((float(line.station(heat[0][None])[0]), _HEAT * scale / max(heat[1], 0.3)))

@@ -150,9 +150,9 @@ def make_maps(
     ridge = cv2.resize(line.astype(np.float32) / 255, shape, interpolation=cv2.INTER_AREA)
     seam = cv2.resize(seams, shape, interpolation=cv2.INTER_AREA)
     coordinates = weld_coordinates(section, v)
-    haz_px = weld.spec.haz_nonbutting * v.px_per_mm
     exact = region_map(section, v)
-    haz = ((coordinates.distance < haz_px) & (exact >= 2)).astype(np.float32)
+    width = np.where(exact == 2, weld.spec.haz_butting, weld.spec.haz_nonbutting) * v.px_per_mm
+    haz = ((coordinates.distance < width) & (exact >= 2)).astype(np.float32)
     heat = []
     truth = truth_of(section, weld, v)
     for p, there in ((truth.root, True), (truth.face[0], True), (truth.face[-1], True)):
