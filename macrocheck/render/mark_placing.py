@@ -13,40 +13,50 @@ from macrocheck.render.section import Section
 MarkKind = Literal["bar", "ruler"]
 
 _TRIES = 50
+_ENOUGH = 0.1  # share of metal under a mark that needs no better place
 
 
-def _room(
-    view: View, section: Section, box: tuple[float, float, float, float], degrees: float, rng: np.random.Generator
-) -> Point | None:
-    """Origin of a mark that takes up `box` (u0, u1, v0, v1; v to the right of u) turned by `degrees`.
+class _Rooms:
+    """Looks for room in one picture: clear of every weld, and rather over the background than over metal."""
 
-    It keeps clear of every weld; of the places tried, the one with the least metal under it. None: no room.
-    """
-    from shapely import make_valid, union_all
-    from shapely.geometry import Polygon
+    def __init__(self, view: View, section: Section, rng: np.random.Generator) -> None:
+        from shapely import make_valid, prepare, union_all
+        from shapely.geometry import Polygon
 
-    def shape(points: FloatArray) -> Any:
-        return make_valid(Polygon(view.to_px(points)))
+        def shape(points: FloatArray) -> Any:
+            return make_valid(Polygon(view.to_px(points)))
 
-    welds = union_all([shape(w.polygon) for w in section.welds]).buffer(0.9 * view.px_per_mm + 8)
-    members = union_all([shape(m) for m in (section.butting, section.nonbutting) if m is not None])
-    a = np.deg2rad(degrees)
-    axes = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
-    u0, u1, v0, v1 = box
-    corners = np.array([[u0, v0], [u1, v0], [u1, v1], [u0, v1]]) @ axes
-    low, high = 3 - corners.min(axis=0), np.array([view.width, view.height]) - 4 - corners.max(axis=0)
-    if np.any(high <= low):
-        return None
-    best: tuple[float, Point] | None = None
-    for _ in range(_TRIES):
-        at = rng.uniform(low, high)
-        room = Polygon(corners + at)
-        if room.intersects(welds):
-            continue
-        cost = float(room.intersection(members).area / room.area) + 0.1 * float(rng.random())
-        if best is None or cost < best[0]:
-            best = (cost, (float(at[0]), float(at[1])))
-    return None if best is None else best[1]
+        self.view, self.rng = view, rng
+        self.welds = union_all([shape(w.polygon) for w in section.welds]).buffer(1.2 * view.px_per_mm + 6)
+        self.members = union_all([shape(m) for m in (section.butting, section.nonbutting) if m is not None])
+        prepare(self.welds)
+
+    def find(self, box: tuple[float, float, float, float], degrees: float) -> tuple[float, Point] | None:
+        """Origin of a mark that takes up `box` (u0, u1, v0, v1; v to the right of u) turned by `degrees`.
+
+        Returns the place with the least metal under it, of those tried, after that share; None: no room.
+        """
+        from shapely.geometry import Polygon
+
+        a = np.deg2rad(degrees)
+        axes = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+        u0, u1, v0, v1 = box
+        corners = np.array([[u0, v0], [u1, v0], [u1, v1], [u0, v1]]) @ axes
+        low = 3 - corners.min(axis=0)
+        high = np.array([self.view.width, self.view.height]) - 4 - corners.max(axis=0)
+        if np.any(high <= low):
+            return None
+        best: tuple[float, Point] | None = None
+        for at in self.rng.uniform(low, high, (_TRIES, 2)):
+            room = Polygon(corners + at)
+            if self.welds.intersects(room):
+                continue
+            share = float(room.intersection(self.members).area / room.area)
+            if best is None or share < best[0]:
+                best = (share, (float(at[0]), float(at[1])))
+            if share == 0:
+                break
+        return best
 
 
 def _bar(
@@ -62,27 +72,32 @@ def _bar(
     if rng.random() < 0.4:
         strip, ink = ink, (WHITE if light else INK)
     across = max(tall, thick)
+    rooms = _Rooms(view, section, rng)
+    best: tuple[float, Point, int] | None = None
     for mm in (10, 5, 2, 1):
         length = mm * ppm
-        if length > 0.42 * w:
-            continue
         side = 0.14 * length + 10
-        at = _room(view, section, (-side, length + side, -text * 2.4 - across, across + 9), 0.0, rng)
-        if at is None:
+        if length > 0.42 * w or (best is not None and length < 60):
             continue
-        out, drawn = draw_bar(
-            picture,
-            start=at,
-            length_px=length,
-            thickness_px=thick,
-            colour=ink,
-            end_tick_px=tall,
-            label=f"{mm} mm",
-            label_height_px=text,
-            strip=strip,
-        )
-        return out.astype(np.float32), f"bar:{mm}mm", drawn
-    return picture, "", None
+        found = rooms.find((-side, length + side, -text * 2.4 - across, across + 9), 0.0)
+        if found is not None and (best is None or found[0] < best[0] - 0.05):
+            best = (*found, mm)
+        if best is not None and best[0] < _ENOUGH:
+            break
+    if best is None:
+        return picture, "", None
+    out, drawn = draw_bar(
+        picture,
+        start=best[1],
+        length_px=best[2] * ppm,
+        thickness_px=thick,
+        colour=ink,
+        end_tick_px=tall,
+        label=f"{best[2]} mm",
+        label_height_px=text,
+        strip=strip,
+    )
+    return out.astype(np.float32), f"bar:{best[2]}mm", drawn
 
 
 def _ruler(
@@ -90,27 +105,34 @@ def _ruler(
 ) -> tuple[Float32Array, str, DrawnMark | None]:
     ppm = view.px_per_mm
     metal = float(rng.uniform(150, 225))
-    for width, ticks in ((11.0, (3.0, 4.5, 6.0)), (7.0, (2.0, 3.0, 4.0)), (4.5, (1.2, 1.8, 2.4))):
-        for count in (31, 21, 16, 11, 7):
-            for quarter in rng.permutation(4):
-                length = (count - 1) * ppm
-                degrees = 90.0 * float(quarter) + float(rng.normal(0, 1.0))
-                at = _room(view, section, (-1.8 * ppm, length + 1.8 * ppm, -4.0, width * ppm + 4), degrees, rng)
-                if at is None:
-                    continue
-                out, drawn = draw_ruler(
-                    picture,
-                    origin=at,
-                    pitch_px=ppm,
-                    count=count,
-                    angle_deg=degrees,
-                    tick_lengths=ticks,
-                    body=(metal, metal * 1.01, metal * 1.02),
-                    body_width=width,
-                    seed=int(rng.integers(2**31)),
-                )
-                return out.astype(np.float32), "ruler:1mm", drawn
-    return picture, "", None
+    rooms = _Rooms(view, section, rng)
+    best: tuple[float, Point, float, int, float] | None = None
+    sizes = [(w, n) for n in (31, 21, 16, 11, 7) for w in (11.0, 7.0, 4.5)]
+    quarters = [90.0 * float(q) for q in rng.permutation(4)]
+    for width, count in sizes:
+        for quarter in quarters:
+            degrees = quarter + float(rng.normal(0, 1.0))
+            found = rooms.find((-1.8 * ppm, (count + 0.8) * ppm, -4.0, width * ppm + 4), degrees)
+            if found is not None and (best is None or found[0] < best[0] - 0.05):
+                best = (*found, width, count, degrees)
+        if best is not None and best[0] < _ENOUGH:
+            break
+    if best is None:
+        return picture, "", None
+    _, at, width, count, degrees = best
+    tall = {11.0: 6.0, 7.0: 4.0, 4.5: 2.4}[width]
+    out, drawn = draw_ruler(
+        picture,
+        origin=at,
+        pitch_px=ppm,
+        count=count,
+        angle_deg=degrees,
+        tick_lengths=(0.5 * tall, 0.75 * tall, tall),
+        body=(metal, metal * 1.01, metal * 1.02),
+        body_width=width,
+        seed=int(rng.integers(2**31)),
+    )
+    return out.astype(np.float32), "ruler:1mm", drawn
 
 
 def place_mark(

@@ -136,6 +136,8 @@ def _frame(
     px_per_mm: float | None,
     size: tuple[int, int] | None,
     share: tuple[float, float] | None,
+    rotation_deg: float | None,
+    mirror: bool | None,
 ) -> View:
     """Choose a view that shows every weld whole with some of each member."""
     hard = look == "hard"
@@ -143,7 +145,8 @@ def _frame(
         rotation = float(rng.normal(0, 6)) if rng.random() < 0.7 else rng.uniform(-180, 180)
     else:
         rotation = float(rng.normal(0, 8)) if rng.random() < 0.4 else rng.uniform(-180, 180)
-    mirror = bool(rng.random() < 0.5)
+    flip = bool(rng.random() < 0.5)
+    rotation, mirror = rotation if rotation_deg is None else rotation_deg, flip if mirror is None else mirror
     low, high = share or ((0.25, 0.6) if not hard else (0.15, 0.8))
     points = np.vstack([w.polygon for w in section.welds])
     part = rng.uniform(low, high)
@@ -196,14 +199,17 @@ def render_photo(
     joints: tuple[SectionJoint, ...] = ("tee", "lap", "corner"),
     wild: float = 1.0,
     share: tuple[float, float] | None = None,
+    rotation_deg: float | None = None,
+    mirror: bool | None = None,
     view: View | None = None,
 ) -> RenderedPhoto:
     """Render a photograph; the same arguments give the same picture.
 
     `look`: a kind to draw from, or a look of your own. `spec`: the section, else one is drawn from `joints` with
     faults as `wild` (0-1) allows. `size`: (width, height) px; `px_per_mm`: scale; left out, both are drawn (30-60
-    px/mm for fair and grain). `share`: (least, most) part of the picture's width that the weld takes. `view`: all
-    of that by hand. `mark`: drawn where there is room for it, else the picture's mark is "px:...".
+    px/mm for fair and grain). `share`: (least, most) part of the picture's width that the weld takes.
+    `rotation_deg`, `mirror`: of the section in the picture. `view`: all of that by hand.
+    `mark`: drawn where there is room for it, else the picture's mark is "px:...".
 
     Raises:
         ValueError: for a look that is not known.
@@ -217,7 +223,16 @@ def render_photo(
     style = SAMPLERS[look](np.random.default_rng([seed, 42])) if isinstance(look, str) else look
     kind: LookName = "hard" if name == "hard" else "fair"
     if view is None:
-        view = _frame(section, rng, look=kind, px_per_mm=px_per_mm, size=size, share=share)
+        view = _frame(
+            section,
+            rng,
+            look=kind,
+            px_per_mm=px_per_mm,
+            size=size,
+            share=share,
+            rotation_deg=rotation_deg,
+            mirror=mirror,
+        )
     picture = scene(section, view, style, seed)
     drawn, stated = None, ""
     lens = np.random.default_rng([seed, 43])
