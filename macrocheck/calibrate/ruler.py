@@ -152,18 +152,30 @@ def _measure(grey: ByteArray, comb: Comb) -> Rule | None:
     low, high = band
     trim = max((high - low) // 6, 0)
     signal = strip.rows[low + trim : high + 1 - trim].mean(axis=0, dtype=np.float64)
-    ticks = _follow(signal, -strip.u0, pitch)
+    size = (grey.shape[0], grey.shape[1])
+    for sign in _signs(signal, -strip.u0, pitch):
+        rule = _rule(strip, size, band, signal, pitch, sign)
+        if rule is not None:
+            return rule
+    return None
+
+
+def _rule(
+    strip: _Strip, size: tuple[int, int], band: tuple[int, int], signal: FloatArray, pitch: float, sign: float
+) -> Rule | None:
+    """Measure the rule whose ticks are bright (`sign` 1) or dark (-1) in `signal`; None where there is none."""
+    ticks = _follow(sign * signal, -strip.u0, pitch)
     if ticks is None:
         return None
-    k, at, sign = ticks
-    v_mid = float(strip.v[(low + high) // 2])
-    keep = strip.seen(at + strip.u0, v_mid, (grey.shape[0], grey.shape[1]))
+    k, at = ticks
+    v_mid = float(strip.v[(band[0] + band[1]) // 2])
+    keep = strip.seen(at + strip.u0, v_mid, size)
     k, at = k[keep], at[keep]
     if len(k) < LEAST_TICKS:
         return None
     reach = _reach(strip, at, pitch, sign, band)
     whole = (reach > 0.5 * np.median(reach, axis=0)).all(axis=1)
-    fit = _fit(k[whole], at[whole]) if whole.any() else None
+    fit = _fit(k[whole], at[whole]) if np.count_nonzero(whole) >= LEAST_TICKS else None
     if fit is None:
         return None
     pitch, u_pitch, change, u_change, good = fit
@@ -173,6 +185,14 @@ def _measure(grey: ByteArray, comb: Comb) -> Rule | None:
         return None
     ticks_px = strip.to_picture(at + strip.u0, np.full(len(at), v_mid))
     return Rule(pitch, u_pitch, k, ticks_px, pattern, change, u_change)
+
+
+def _signs(signal: FloatArray, zero: float, pitch: float) -> tuple[float, float]:
+    """1 for bright ticks, -1 for dark ones, the likelier first: ticks are narrower than the gaps between them."""
+    near = signal[max(int(zero - 5 * pitch), 0) : max(int(zero + 5 * pitch), 0)]
+    wide = 2 * round(1.5 * pitch) + 1
+    flat = near - cv2.blur(near[None, :].astype(np.float32), (wide, 1))[0]
+    return (1.0, -1.0) if float(np.sum(flat**3)) > 0 else (-1.0, 1.0)
 
 
 def _band(strip: _Strip, pitch: float) -> tuple[int, int] | None:
@@ -211,8 +231,8 @@ def _lean(strip: _Strip, pitch: float, band: tuple[int, int]) -> float:
     return math.atan(-float(np.angle(turn)) / (2 * math.pi) * pitch / strip.v_step)
 
 
-def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, FloatArray, float] | None:
-    """Follow the ticks from sample `zero` outwards: their numbers, their places (samples), and +1 bright, -1 dark."""
+def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, FloatArray] | None:
+    """Follow bright ticks from sample `zero` outwards: their numbers and their places (samples)."""
     half = max(int(0.5 * pitch), 2)
     grid = np.arange(-half, half + 1, dtype=np.float64)
     wide = 2 * round(1.5 * pitch) + 1
@@ -221,17 +241,16 @@ def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Fl
     near = flat[max(int(zero - 5 * pitch), 0) : int(zero + 5 * pitch)]
     if len(near) < 4 * pitch:
         return None
-    sign = 1.0 if float(np.mean(near**3)) > 0 else -1.0
     samples = np.arange(len(signal), dtype=np.float64)
 
     def read(at: FloatArray) -> FloatArray:
-        return np.interp(at[:, None] + grid, samples, sign * signal)
+        return np.interp(at[:, None] + grid, samples, signal)
 
     # fold the seed's neighbourhood on the pitch to find the first tick
     phase = (np.arange(len(near)) + max(int(zero - 5 * pitch), 0) - zero) / pitch
     bins = max(int(2 * pitch), 8)
     slot = (np.mod(phase, 1.0) * bins).astype(np.intp)
-    fold = np.bincount(slot, weights=sign * near, minlength=bins) / np.maximum(np.bincount(slot, minlength=bins), 1)
+    fold = np.bincount(slot, weights=near, minlength=bins) / np.maximum(np.bincount(slot, minlength=bins), 1)
     first = zero + (float(np.argmax(fold)) + 0.5) / bins * pitch
     slope, origin = pitch, first
     reach = 4
@@ -272,7 +291,7 @@ def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Fl
         if inside.sum() < len(inside) and not inside[[0, -1]].any():
             break
         reach = max(reach + 2, int(reach * 1.35))
-    return k[alike], places[alike], sign
+    return k[alike], places[alike]
 
 
 def _register(
