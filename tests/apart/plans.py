@@ -111,6 +111,10 @@ def _weld(
         plan = replace(plan, penetration=0.0, shortfall=float(rng.uniform(0.05, 0.16) * least))
     if any(a <= 0.2 for a, _ in (*plan.cold_b, *plan.cold_n)) and gap == 0:
         plan = replace(plan, penetration=0.0)
+    if plan.penetration == 0:  # a boundary that leaves the root at an angle, not along the faying surface
+        plan = replace(
+            plan, round_b=max(plan.round_b, 0.95 / plan.lean_b), round_n=max(plan.round_n, 0.95 / plan.lean_n)
+        )
     spare = rng.random()
     if spare < 0.06 and not plan.cold_n:
         over = float(rng.uniform(0.08, 0.2) * leg_n)

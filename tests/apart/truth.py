@@ -5,7 +5,7 @@ from shapely.geometry import LineString, Point, Polygon
 
 from macrocheck.arrays import BoolArray, FloatArray
 from tests.apart.scene import WeldShape
-from tests.apart.shapes import largest, ring
+from tests.apart.shapes import ring
 
 Truth = float | tuple[float, ...] | tuple[tuple[float, float], ...] | None
 """A number, the two legs, the (start, end) spans, or None where the section cannot show it."""
@@ -17,15 +17,26 @@ STATION = 0.005
 
 
 def depths(weld: WeldShape, member: str, stations: FloatArray) -> FloatArray:
-    """Return the depth of fusion (n,) at stations `s` (n,) of "butting" or "nonbutting", mm."""
-    if member == "butting":
-        along = np.array([np.cos(weld.psi), np.sin(weld.psi)])
-        inward = np.array([-np.sin(weld.psi), np.cos(weld.psi)])
-        body = weld.butting
-        if weld.gap > 0:  # the opening counts as part of the member's own surface
-            body = largest(body.union(_opening(weld)).buffer(1e-6))
-    else:
-        along, inward, body = np.array([1.0, 0.0]), np.array([0.0, -1.0]), weld.nonbutting
+    """Return the depth of fusion (n,) at stations `s` (n,) of "butting" or "nonbutting", mm.
+
+    Over a root gap there is no butting member: there the depth of weld metal in the opening stands for it.
+    """
+    if member == "nonbutting":
+        return _metal_below(weld, weld.nonbutting, np.array([1.0, 0.0]), np.array([0.0, -1.0]), stations)
+    along = np.array([np.cos(weld.psi), np.sin(weld.psi)])
+    inward = np.array([-np.sin(weld.psi), np.cos(weld.psi)])
+    inside = _metal_below(weld, weld.butting, along, inward, stations)
+    if weld.gap <= 0:
+        return inside
+    return np.where(
+        stations < weld.gap / np.sin(weld.psi), _metal_below(weld, _opening(weld), along, inward, stations), inside
+    )
+
+
+def _metal_below(
+    weld: WeldShape, body: Polygon, along: FloatArray, inward: FloatArray, stations: FloatArray
+) -> FloatArray:
+    """Return how far weld metal within `body` reaches inward, unbroken, from the surface at each station."""
     inside = weld.polygon.intersection(body)
     lines = []
     for part in getattr(inside, "geoms", [inside]):
