@@ -6,8 +6,8 @@ edges of the ticks, `points:` says so exactly).
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -31,8 +31,9 @@ THICKEST = 0.22
 
 WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
-MOST_SEEDS = 60
-"""Blobs that are measured at most, strongest contrast first; bounds the time on a busy picture."""
+MOST_BLOBS = 100
+MOST_SEEDS = 40
+"""Components looked at per mask, and strokes measured per level, at most: bounds the time on a busy picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,21 +71,28 @@ class _Bar(_Seed):
         return self.contrast * min(self.thickness / 3.0, 1.0)
 
 
-_Stroke = TypeVar("_Stroke", bound=_Seed)
-
-
 def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     """Return every bar in the picture, best contrast first."""
     if mark.length_mm is None or min(photo.width, photo.height) < 16:
         return ()
+    hats, scale = _hats(photo)
+    reach = LEAST_LENGTH * max(photo.width, photo.height) / float(scale.max())
     bars: list[_Bar] = []
-    for seed in _without_hatching(_seeds(photo), most=4)[:MOST_SEEDS]:
-        if any(_within(seed, bar) for bar in bars):
-            continue
-        bar = _measure(photo.pixels, seed)
-        if bar is not None and not any(_same(bar, other) for other in bars):
-            bars.append(bar)
-    bars = _without_hatching(bars, most=1)
+    seeds: list[_Seed] = []
+    for ceiling, level in zip((255, *LEVELS), LEVELS, strict=False):
+        if bars and ceiling < WEAKEST * max(b.strength for b in bars):
+            break  # whatever is left is too weak to count
+        new = [seed for hat in hats for seed in _blobs(hat >= level, reach, scale)]
+        fresh = len(seeds)
+        seeds = _unlike([*seeds, *new])
+        clear = _clear_of_hatching(seeds, most=4)
+        for seed in [seeds[i] for i in range(fresh, len(seeds)) if clear[i]][:MOST_SEEDS]:
+            if any(_within(seed, bar) for bar in bars):
+                continue
+            bar = _measure(photo.pixels, seed)
+            if bar is not None and not any(_same(bar, other) for other in bars):
+                bars.append(bar)
+    bars = [bar for bar, ok in zip(bars, _clear_of_hatching(bars, most=1), strict=True) if ok]
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
@@ -107,32 +115,33 @@ def _candidate(bar: _Bar, length_mm: float) -> Candidate:
 # --- search in the reduced picture ---------------------------------------------------------------------------
 
 
-def _seeds(photo: Photo) -> list[_Seed]:
-    """Straight elongated blobs, any polarity, from the strongest contrast down, without repeats."""
+def _hats(photo: Photo) -> tuple[list[ByteArray], FloatArray]:
+    """What stands out from its neighbourhood in the reduced picture, light, dark or coloured; px per reduced px."""
     factor = max(max(photo.width, photo.height) / SEARCH_SIDE, 1.0)
     size = (max(round(photo.width / factor), 8), max(round(photo.height / factor), 8))
     small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA) if factor > 1 else photo.pixels
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    reach = LEAST_LENGTH * max(size)
     layers = [grey, np.asarray(255 - grey, dtype=np.uint8)]
-    chroma = np.asarray(small.max(axis=2) - small.min(axis=2), dtype=np.uint8)
-    if np.count_nonzero(chroma > int(np.median(chroma[::4, ::4])) + 50) > reach:
-        layers.append(chroma)
-    scale = np.array([photo.width / size[0], photo.height / size[1]])
+    red, green, blue = cv2.split(small)
+    chroma = cv2.subtract(cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue))
+    if np.count_nonzero(chroma > int(np.median(chroma[::4, ::4])) + 50) > LEAST_LENGTH * max(size):
+        layers.append(np.asarray(chroma, dtype=np.uint8))
     boxes = [np.ones((kernel, kernel), dtype=np.uint8) for kernel in KERNELS]
-    hats = [np.asarray(cv2.morphologyEx(layer, cv2.MORPH_TOPHAT, box)) for layer in layers for box in boxes]
-    found: list[_Seed] = []
-    for level in LEVELS:
-        for hat in hats:
-            for seed in _blobs(hat >= level, reach, scale):
-                if not any(_alike(seed, other) for other in found):
-                    found.append(seed)
-    return found
+    hats = [
+        np.asarray(cv2.morphologyEx(layer, cv2.MORPH_TOPHAT, box), dtype=np.uint8) for layer in layers for box in boxes
+    ]
+    return hats, np.array([photo.width / size[0], photo.height / size[1]])
 
 
-def _alike(a: _Seed, b: _Seed) -> bool:
-    near = 1.5 + 0.4 * min(a.thickness, b.thickness)
-    return bool(np.abs(a.start - b.start).max() < near and np.abs(a.end - b.end).max() < near)
+def _unlike(seeds: list[_Seed]) -> list[_Seed]:
+    """Leave out every seed that repeats an earlier one."""
+    if not seeds:
+        return []
+    ends = np.array([np.concatenate([s.start, s.end]) for s in seeds])
+    near = 1.5 + 0.4 * np.array([s.thickness for s in seeds])
+    apart = np.abs(ends[:, None, :] - ends[None, :, :]).max(axis=2)
+    alike = np.tril(apart < np.minimum(near[:, None], near[None, :]), -1)
+    return [s for s, repeated in zip(seeds, alike.any(axis=1), strict=True) if not repeated]
 
 
 def _blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[_Seed]:
@@ -146,7 +155,8 @@ def _blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[_Seed]:
     good = (diagonal >= reach) & (area <= 2 * THICKEST * diagonal**2) & (area >= 0.7 * diagonal)
     good[0] = False
     seeds = []
-    for i in np.flatnonzero(good):
+    longest = np.flatnonzero(good)
+    for i in longest[np.argsort(-diagonal[longest])][:MOST_BLOBS]:
         x, y, w, h = (int(k) for k in stats[i, :4])
         rows, columns = np.nonzero(np.asarray(labels)[y : y + h, x : x + w] == i)
         seed = _straight(np.column_stack([columns + x, rows + y]).astype(np.float64), reach)
@@ -425,22 +435,22 @@ def _within(seed: _Seed, bar: _Bar) -> bool:
     return bool(across < 1.0 + 0.5 * bar.thickness and along.min() > -slack and along.max() < bar.length + slack)
 
 
-def _without_hatching(strokes: list[_Stroke], most: int) -> list[_Stroke]:
-    """Drop strokes with more than `most` others of their kind beside them: a rule's ticks, teeth, hatching."""
+def _clear_of_hatching(strokes: Sequence[_Seed], most: int) -> BoolArray:
+    """Which strokes have no more than `most` of their kind beside them: a rule's ticks, teeth, hatching have."""
     if not strokes:
-        return []
+        return np.empty(0, dtype=bool)
     middle = np.array([s.middle for s in strokes])
     axis = np.array([s.direction for s in strokes])
     length = np.array([s.length for s in strokes])
+    thick = np.array([s.thickness for s in strokes])
     parallel = np.abs(axis @ axis.T) > 0.99
     ratio = length[:, None] / length[None, :]
     shift = middle[None, :, :] - middle[:, None, :]
     along = np.abs(np.einsum("ijk,ik->ij", shift, axis))
     across = np.abs(axis[:, None, 0] * shift[..., 1] - axis[:, None, 1] * shift[..., 0])
     longest = np.maximum(length[:, None], length[None, :])
-    thick = np.array([s.thickness for s in strokes])
     apart = across > 0.7 * (thick[:, None] + thick[None, :])
     beside = parallel & (ratio > 0.4) & (ratio < 2.5) & (along < 0.6 * longest) & apart & (across < 3 * longest)
     hatched = beside.sum(axis=1) > most
     hatched |= (beside & (across < longest)) @ hatched
-    return [s for s, drop in zip(strokes, hatched, strict=True) if not drop]
+    return np.asarray(~hatched)
