@@ -124,7 +124,13 @@ def paint_deposit(
     if look.kind == "columnar":
         c = _grown(section, view, coordinates)
         out += tx.columnar(
-            rng, c.distance, c.along, pitch_px=pitch, aspect=look.aspect, lean=look.lean
+            rng,
+            c.distance,
+            c.along,
+            pitch_px=pitch,
+            aspect=look.aspect,
+            lean=look.lean,
+            widening=look.widening,
         ) * np.float32(look.amplitude)
         if look.centre:
             out += _centre_line(coordinates, pitch) * np.float32(look.centre)

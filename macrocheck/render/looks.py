@@ -51,7 +51,8 @@ class Deposit:
     """Weld metal: mean `tone`; structure of `amplitude` (standard deviation, grey levels).
 
     `pitch_mm`: width of a column or grain; `aspect`: columns' length over width; `lean`: columns' slant off the
-    fusion boundary's normal (tangent); `centre`: change of tone where columns meet. `fine`: fine grain on top.
+    fusion boundary's normal (tangent); `widening`: share of double-width columns far in; `centre`: change of tone
+    where columns meet. `fine`: fine grain on top.
     `pass_line`, `pass_band`: change of tone on and beside the lines between passes; `crescents`: (count, change).
     `fusion_line`: change of tone on the fusion boundary, `fusion_line_mm` wide.
     """
@@ -62,6 +63,7 @@ class Deposit:
     pitch_mm: float = 0.15
     aspect: float = 8.0
     lean: float = 0.0
+    widening: float = 0.75
     centre: float = 0.0
     fine: float = 3.0
     mottle: float = 0.0

@@ -87,7 +87,7 @@ def _write(image: AnyArray, text: str, frame: _Frame, u: float, v: float, height
     font, scale = cv2.FONT_HERSHEY_SIMPLEX, 2.0
     thick = 5
     (w, h), base = cv2.getTextSize(text, font, scale, thick)
-    patch = np.zeros((h + base + 12, w + 12), dtype=np.uint8)
+    patch: AnyArray = np.zeros((h + base + 12, w + 12), dtype=np.uint8)
     cv2.putText(patch, text, (6, h + 6), font, scale, (255,), thick, cv2.LINE_AA)
     shrink = height / h
     if shrink < 0.5:
@@ -125,7 +125,8 @@ def draw_bar(
 
     `start` is on the bar's middle line. Without ticks the bar is solid and its outer ends are `length_px` apart.
     With `end_tick_px` > 0 (the ticks' full length across the bar) the tick *centres* are `length_px` apart.
-    `label` stands on the left of the direction (above a bar that points right); `strip` is the plain ground under both.
+    `label` stands on the left of the direction (above a bar that points right); `strip` is the plain
+    ground under both.
     """
     image = image.copy()
     tick = thickness_px if tick_thickness_px is None else tick_thickness_px

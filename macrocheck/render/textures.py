@@ -76,8 +76,12 @@ def columnar(
     pitch_px: float,
     aspect: float,
     lean: float,
+    widening: float = 0.75,
 ) -> Float32Array:
-    """Columns that grow from a boundary: drawn in its distance and arc length; they widen as they grow."""
+    """Columns that grow from a boundary, drawn in its distance and arc length.
+
+    `widening`: share of double-width columns far from the boundary.
+    """
     shape = (distance.shape[0], distance.shape[1])
     wobble = grain(rng, shape, 7 * pitch_px) * np.float32(0.7 * pitch_px)
     ripple = grain(rng, shape, 2.2 * pitch_px) * np.float32(0.22 * pitch_px)
@@ -85,7 +89,7 @@ def columnar(
     reach = distance + grain(rng, shape, 3 * pitch_px) * np.float32(pitch_px)
     narrow = lookup(_table(rng, 256, 1024), arc / pitch_px, reach / (aspect * pitch_px) + 17.3)
     wide = lookup(_table(rng, 256, 1024), arc / (2.1 * pitch_px) + 9.1, reach / (1.6 * aspect * pitch_px) + 3.7)
-    share = np.clip(distance / np.float32(12 * pitch_px), 0.15, 0.75)
+    share = np.clip(distance / np.float32(12 * pitch_px), 0.15, max(widening, 0.15))
     out = narrow * (1 - share) + wide * share
     # columns have edges: steepen the tone between neighbours
     return np.asarray(np.tanh(1.6 * out) * np.float32(1.25))
