@@ -109,6 +109,12 @@ def _quality(rng: np.random.Generator, *, low: bool) -> int:
     return int(rng.integers(40, 71) if low else rng.integers(74, 96))
 
 
+def _sharpen(rng: np.random.Generator, *, hard: bool) -> float:
+    if hard:
+        return float(rng.uniform(0.8, 2.2)) if rng.random() < 0.35 else 0.0
+    return float(rng.uniform(0.3, 1.0)) if rng.random() < 0.25 else 0.0
+
+
 def _sign(rng: np.random.Generator) -> float:
     return 1.0 if rng.random() < 0.5 else -1.0
 
@@ -153,11 +159,11 @@ def _grain(rng: np.random.Generator, *, hard: bool) -> Look:
         dendrite=dendrite, cast=cast, grain_mm=rng.uniform(0.07, 0.22), own_way=rng.uniform(0, 0.6),
         fusion_line=_pick(rng, 0, 0, 0, -14, -7, 9), fusion_mm=rng.uniform(0.02, 0.05), passes=passes,
         crescent=rng.uniform(6, 22) * _sign(rng), seam=rng.uniform(0.3, 1) if rng.random() < 0.8 else 0.0,
-        seam_mm=rng.uniform(0.02, 0.06), blur_px=rng.uniform(0.5, 1.2 if not hard else 2.0),
+        seam_mm=rng.uniform(0.02, 0.06), blur_px=rng.uniform(0.4, 1.1 if not hard else 2.0),
         noise=rng.uniform(2, 6 if not hard else 11), jpeg=_quality(rng, low=maybe(0.7)),
         light=rng.uniform(0, 0.15 if not hard else 0.4), vignette=rng.uniform(0, 0.15 if not hard else 0.5),
         patchy=rng.uniform(0.2, 0.8) if maybe(0.5) else 0.0, gamma=rng.uniform(0.8, 1.25),
-        tint=_tints(rng, 2 if rng.random() < 0.6 else 10), sharpen=rng.uniform(0.8, 2.2) if maybe(0.35) else 0.0,
+        tint=_tints(rng, 2 if rng.random() < 0.6 else 10), sharpen=_sharpen(rng, hard=hard),
         scratches=int(rng.integers(2, 25)) if hard or rng.random() < 0.25 else 0,
         stains=int(rng.integers(1, 5)) if maybe(0.5) else 0, glare=rng.uniform(30, 90) if maybe(0.35) else 0.0,
         heat_tint=rng.uniform(0.2, 0.8) if maybe(0.25) else 0.0,

@@ -85,6 +85,8 @@ def _plate(
 ) -> Float32Array:
     tone, rough = (look.tone_b, look.plate_b) if butting else (look.tone_n, look.plate_n)
     grain = speckle(size, look.plate_fine_px * rng.uniform(0.9, 1.2), look.rolled, angle, rng)
+    if look.name != "fair" and rng.random() < 0.5:  # some grains glint
+        grain = np.asarray((np.exp(0.45 * grain) - 1.107) / 0.5, dtype=np.float32)
     return np.asarray(tone + rough * grain + 0.25 * rough * _slow(size, 160, rng), dtype=np.float32)
 
 
@@ -268,6 +270,12 @@ def _cast(
             out += look.columnar * tones(crystals, size, rng)
         if look.dendrite > 0:
             lines = streaks(crystals, size, rng.uniform(5, 14) * pitch, look.own_way, max(0.55, 0.22 * pitch), rng)
+            if (
+                look.name != "fair" and rng.random() < 0.6
+            ):  # needles: the dendrite arms themselves, a pixel or two wide
+                needles = streaks(crystals, size, rng.uniform(8, 22), look.own_way, rng.uniform(0.55, 0.8), rng)
+                share = rng.uniform(0.4, 0.9)
+                lines = np.asarray(share * needles + np.sqrt(1 - share**2) * lines, dtype=np.float32)
             flecks = np.minimum(np.exp(0.55 * lines), 3.2) - 1.15
             out += look.dendrite * (flecks if rng.random() < 0.7 else -flecks)
     if look.cast > 0:
