@@ -78,13 +78,18 @@ class Deposit:
 
 @dataclass(frozen=True, slots=True)
 class Finish:
-    """State of the ground face: seams, rims, scratches and dirt; changes of tone in grey levels."""
+    """State of the ground face: seams, rims, scratches and dirt; changes of tone in grey levels.
+
+    `scale`: ragged mill scale on the plates' surfaces.
+    """
 
     seam: float = -60.0
     seam_mm: float = 0.05
     rim: float = 0.0
     rim_mm: float = 0.15
     shadow: float = 0.0
+    scale: float = 0.0
+    scale_mm: float = 0.1
     scratches: int = 0
     scratch: float = 20.0
     grinding: float = 0.0

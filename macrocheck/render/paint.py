@@ -100,6 +100,10 @@ def _finish(
     shape = (view.height, view.width)
     if f.rim:
         metal += tx.near(covers.background > 0.5, f.rim_mm * ppm) * np.float32(f.rim)
+    if f.scale:
+        # mill scale: a ragged dark skin on the plates' own surfaces, not on the weld face
+        skin = tx.near(covers.background > 0.5, f.scale_mm * ppm * 2) + 0.25 * tx.grain(rng, shape, 0.15 * ppm)
+        metal += np.clip((skin - 0.5) * 6, 0, 1) * (covers.butting + covers.nonbutting) * np.float32(f.scale)
     if f.grinding > 0:
         metal += tx.streaks(
             rng, shape, along_px=25 * ppm, across_px=max(0.05 * ppm, 1.2), degrees=f.grinding_deg

@@ -266,6 +266,8 @@ def hard_look(rng: np.random.Generator) -> Look:
         rim=_u(rng, -40, 80) if _chance(rng, 0.5) else 0.0,
         rim_mm=_u(rng, 0.05, 0.4),
         shadow=_u(rng, -30, 40) if _chance(rng, 0.4) else 0.0,
+        scale=-_u(rng, 20, 90) if _chance(rng, 0.3) else 0.0,
+        scale_mm=_u(rng, 0.03, 0.2),
         scratches=int(rng.integers(0, 70)),
         scratch=_u(rng, 8, 45),
         grinding=_u(rng, 0, 9) if _chance(rng, 0.6) else 0.0,
@@ -338,8 +340,14 @@ def _darker(look: Look, drop: float) -> Look:
     def down(tone: float) -> float:
         return max(tone - drop, 18.0)
 
+    def band(own: Band | None, tone: float) -> Band | None:
+        # a band as black as the background would be no metal to anybody
+        return None if own is None else replace(own, change=max(own.change, -0.5 * down(tone)))
+
     return replace(
         look,
+        band_butting=band(look.band_butting, look.butting.tone),
+        band_nonbutting=band(look.band_nonbutting, look.nonbutting.tone),
         butting=replace(look.butting, tone=down(look.butting.tone)),
         nonbutting=replace(look.nonbutting, tone=down(look.nonbutting.tone)),
         deposit=replace(look.deposit, tone=down(look.deposit.tone)),
