@@ -28,18 +28,22 @@ class DepthAlong:
     @property
     def begin(self) -> FloatArray:
         """Where the leg begins, (rows,) mm: the joint root, or the end of the boundary where that is unknown."""
-        return np.minimum(self.start, self.s[0] - self.step / 2)
+        return np.asarray(np.minimum(self.start, self.s[0] - self.step / 2))
 
     def deepest(self) -> FloatArray:
         """Largest depth of fusion over the leg, (rows,)."""
         counted = (self.s >= self.start[:, None]) & (self.s <= self.leg[:, None])
         return np.asarray(np.where(counted, self.d, 0.0).max(axis=1))
 
+    def _share(self, part: FloatArray, rise: FloatArray) -> FloatArray:
+        """Where between two stations the threshold is crossed: linear, but half way in a step of the boundary."""
+        return np.asarray(np.where(rise > 4.0 * self.step, 0.5, part / np.maximum(rise, 1e-12)))
+
     def _fraction_below(self, threshold: float) -> FloatArray:
         """Share of each step between neighbouring stations that is under the threshold, (rows, k - 1)."""
         a, b = self.d[:, :-1] - threshold, self.d[:, 1:] - threshold
         low, high = np.minimum(a, b), np.maximum(a, b)
-        part = -low / np.maximum(high - low, 1e-12)
+        part = self._share(-low, high - low)
         return np.asarray(np.where(high < 0, 1.0, np.where(low >= 0, 0.0, part)))
 
     def unfused(self, threshold: float) -> FloatArray:
@@ -65,7 +69,8 @@ class DepthAlong:
             return ()
         below = d < threshold
         change = np.flatnonzero(below[1:] != below[:-1])
-        edges = s[change] + self.step * (threshold - d[change]) / (d[change + 1] - d[change])
+        part = self._share(np.abs(threshold - d[change]), np.abs(d[change + 1] - d[change]))
+        edges = s[change] + self.step * part
         marks = [start, *edges.tolist(), leg]
         first = 0 if below[0] else 1
         return tuple(zip(marks[first::2], marks[first + 1 :: 2], strict=False))
@@ -78,7 +83,7 @@ class DepthAlong:
         rows = np.arange(len(k))
         after = np.minimum(k + 1, fused.shape[1] - 1)
         here, there = self.d[rows, k], self.d[rows, after]
-        part = np.clip((here - threshold) / np.maximum(here - there, 1e-12), 0.0, 1.0)
+        part = np.clip(self._share(here - threshold, here - there), 0.0, 1.0)
         end = np.where(any_fused, self.s[k] + part * self.step, self.begin)
         return np.asarray(np.maximum(self.leg - end, 0.0))
 
@@ -116,19 +121,25 @@ def along_nonbutting(section: Section) -> DepthAlong:
     leg = section.toe_nonbutting[:, 0]
     # Without a joint root the whole fusion boundary counts, wherever the end face once stood.
     first = np.zeros_like(leg) if section.has_root else section.fusion[..., 0].min(axis=1)
-    origin = float(first.min())
-    step = (float(leg.max()) - origin) / STATIONS
-    s = np.asarray(origin + (np.arange(STATIONS) + 0.5) * step, dtype=np.float64)
-    return DepthAlong(s, depth_below(section.fusion, float(s[0]), step, STATIONS), first, leg, step)
+    s, step = _stations(first, leg)
+    return DepthAlong(s, depth_below(section.fusion, float(s[0]), step, len(s)), first, leg, step)
+
+
+def _stations(first: FloatArray, leg: FloatArray) -> tuple[FloatArray, float]:
+    """Stations s (k,) and their spacing, mm, fixed by the outline as found and reaching over every draw's leg."""
+    step = float(max(leg[0] - first[0], 1e-3)) / STATIONS
+    before = int(np.ceil((first[0] - first.min()) / step))
+    after = int(np.ceil(max(float(leg.max() - leg[0]), 0.0) / step)) + 1
+    k = np.arange(-before, STATIONS + after)
+    return np.asarray(first[0] + (k + 0.5) * step, dtype=np.float64), step
 
 
 def along_butting(section: Section) -> DepthAlong:
     """Depth of fusion into the butting member, from its surface line, clipped to that member."""
     own = section.in_butting(section.fusion)
     leg = section.in_butting(section.face[:, :1])[:, 0, 0]
-    step = float(leg.max()) / STATIONS
-    s = np.asarray((np.arange(STATIONS) + 0.5) * step, dtype=np.float64)
-    d = depth_below(own, float(s[0]), step, STATIONS)
+    s, step = _stations(np.zeros_like(leg), leg)
+    d = depth_below(own, float(s[0]), step, len(s))
     sin, cos = np.sin(section.psi), np.cos(section.psi)
     start = section.gap / sin
     # Over an obtuse dihedral angle the normal leaves the member through its faying surface.

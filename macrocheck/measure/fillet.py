@@ -38,7 +38,9 @@ def _fusion(
     found[f"depth_of_fusion_{member}"] = along.deepest()
     unfused = along.unfused(threshold)
     found[f"unfused_{member}"] = unfused
-    found[f"fused_fraction_{member}"] = 1.0 - unfused / np.maximum(along.leg, 1e-9)
+    found[f"fused_fraction_{member}"] = quantity(
+        1.0 - unfused / np.maximum(along.leg, 1e-9), "1", floor=section.u_boundary / float(along.leg[0])
+    )
     total = quantity(unfused, "mm", floor=section.u_boundary)
     found[f"unfused_spans_{member}"] = Quantity(along.spans(threshold), total.u, total.U95, "mm")
     found[f"overlap_{member}"] = np.where(angle < 90.0, along.trailing(threshold), 0.0)

@@ -133,7 +133,7 @@ def _slide_toe(face: FloatArray, draws: FloatArray, line: _Lines | None, *, at_s
     forward = -forward if at_start else forward
     forward[toe] = tangent
     weight = np.clip(1.0 - away / (0.3 * along[-1]), 0.0, 1.0) ** 2
-    return draws + slide[:, None, None] * weight[:, None] * forward
+    return np.asarray(draws + slide[:, None, None] * weight[:, None] * forward)
 
 
 def _draw_curves(

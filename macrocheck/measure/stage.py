@@ -40,7 +40,7 @@ def _doubts(section: Section, weld: WeldOutline) -> tuple[dict[str, str], tuple[
     cut = {"start": not weld.complete_butting, "end": not weld.complete_nonbutting}
     if any(cut.values()) and weld.joint != "bead" and fillet.foot_at_cut(section, **cut):
         reasons["actual_throat"] = "the face nearest the weld root lies outside the picture"
-    if crosses_itself(np.asarray(weld.face, dtype=np.float64)):
+    if crosses_itself(section.face[0]):
         keys = ("size", "size_unequal", "theoretical_throat", "actual_throat", "effective_throat", "convexity")
         more = ("concavity", "weld_area", "fill_area", "dilution", "reinforcement_height", "void_area_fraction")
         reasons |= dict.fromkeys((*keys, *more), FOLDED)

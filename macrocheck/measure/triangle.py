@@ -9,6 +9,8 @@ import numpy as np
 from macrocheck.arrays import FloatArray
 from macrocheck.measure.section import Section
 
+UNEQUAL_ROWS = 81
+
 
 def _oblique(section: Section) -> FloatArray:
     """Face points (rows, n, 2) as (along nonbutting, along butting) multiples of the surface directions."""
@@ -31,14 +33,15 @@ def _limits(section: Section) -> FloatArray:
         at = np.where(crosses, -here[..., axis] / np.where(crosses, step, 1.0), 0.0)
         entry = here + at[..., None] * (there - here)
         entry[..., axis] = 0.0
-        entries.append(np.where(np.expand_dims(crosses, -1), entry, -1.0))
+        if crosses.any():
+            entries.append(np.where(np.expand_dims(crosses, -1), entry, -1.0))
     feet = np.zeros((len(points), 2))
     feet[:, 1] = (section.toe_butting * section.along_butting).sum(-1)
     points[:, 0] = feet
     points[:, -1] = np.column_stack([section.toe_nonbutting[:, 0], np.zeros(len(points))])
     points = np.concatenate([points, *entries], axis=1)
-    inside = (points >= -1e-9).all(axis=-1)
-    return np.where(inside[..., None], np.maximum(points, 0.0), np.inf)
+    inside = np.all(points >= -1e-9, axis=-1)
+    return np.where(np.expand_dims(inside, -1), np.maximum(points, 0.0), np.inf)
 
 
 def isosceles(section: Section) -> tuple[FloatArray, FloatArray]:
@@ -51,39 +54,32 @@ def unequal(section: Section) -> tuple[FloatArray, FloatArray]:
     """Legs (butting, nonbutting), (rows,) mm each, of the largest-area triangle that fits.
 
     In oblique coordinates (a, b) the chord a u + b v = 1 fits when a u + b v >= 1 at every limiting point; its
-    area grows as u v falls, and the best chord is one that touches two points (or a toe's foot, twice).
+    area grows as u v falls, and the best chord is one that touches two points. The search is the dearest step of
+    all, so only the first `UNEQUAL_ROWS` rows are returned.
     """
-    limits = _limits(section)
+    limits = _limits(section)[:UNEQUAL_ROWS]
     rows = np.arange(len(limits))
-    lowest = np.full(len(limits), 0.0)
-    highest = np.full(len(limits), np.pi / 2)
-    best_area = np.zeros(len(limits))
-    best = np.zeros((len(limits), 2))
     a, b = np.where(np.isfinite(limits), limits, 1e9).transpose(2, 0, 1)
-    for count in (20, 12):
-        turn = np.linspace(0.004, 0.996, count)
-        angle = lowest[:, None] + (highest - lowest)[:, None] * turn
-        u, v = np.cos(angle), np.sin(angle)
-        reach = u[:, :, None] * a[:, None, :] + v[:, :, None] * b[:, None, :]
-        touching = reach.argmin(axis=2)
-        least = np.take_along_axis(reach, touching[..., None], axis=2)[..., 0]
-        pick = (least**2 / (u * v)).argmax(axis=1)
-        lowest, highest = (
-            angle[rows, np.maximum(pick - 1, 0)],
-            angle[rows, np.minimum(pick + 1, count - 1)],
+    low, high = np.zeros(len(limits)), np.full(len(limits), np.pi / 2)
+    best_area, best = np.zeros(len(limits)), np.zeros((len(limits), 2))
+    for count in (20, 8):
+        angle = low[:, None] + (high - low)[:, None] * np.linspace(0.004, 0.996, count)
+        touched = (np.cos(angle)[..., None] * a[:, None, :] + np.sin(angle)[..., None] * b[:, None, :]).argmin(
+            axis=2
         )
-        candidates = [(u[rows, pick], v[rows, pick])]
-        for other in (np.maximum(pick - 1, 0), np.minimum(pick + 1, count - 1)):
-            i, j = touching[rows, pick], touching[rows, other]
-            du, dv = b[rows, j] - b[rows, i], a[rows, i] - a[rows, j]
-            flip = np.where(du + dv < 0, -1.0, 1.0)
-            fits = (i != j) & (du * flip > 1e-12) & (dv * flip > 1e-12)
-            candidates.append((np.where(fits, du * flip, 1.0), np.where(fits, dv * flip, 1.0)))
-        for cu, cv in candidates:
-            free = (cu[:, None] * a + cv[:, None] * b).min(axis=1)
-            chord = np.column_stack([free / cv, free / cu])
-            area = chord.prod(axis=1)
-            better = area > best_area
-            best_area = np.where(better, area, best_area)
-            best = np.where(better[:, None], chord, best)
+        # The best chord touches two points: try the lines through what neighbouring chords touch.
+        i, j = touched[:, :-1], touched[:, 1:]
+        u = np.take_along_axis(b, j, axis=1) - np.take_along_axis(b, i, axis=1)
+        v = np.take_along_axis(a, i, axis=1) - np.take_along_axis(a, j, axis=1)
+        flip = np.where(u + v < 0, -1.0, 1.0)
+        middle = (angle[:, :-1] + angle[:, 1:]) / 2
+        edge = (i != j) & (u * flip > 1e-12) & (v * flip > 1e-12)
+        u, v = np.where(edge, u * flip, np.cos(middle)), np.where(edge, v * flip, np.sin(middle))
+        free = (u[..., None] * a[:, None, :] + v[..., None] * b[:, None, :]).min(axis=2)
+        pick = (free**2 / (u * v)).argmax(axis=1)
+        chord = np.column_stack([(free / v)[rows, pick], (free / u)[rows, pick]])
+        better = chord.prod(axis=1) > best_area
+        best_area = np.where(better, chord.prod(axis=1), best_area)
+        best = np.where(better[:, None], chord, best)
+        low, high = angle[rows, pick], angle[rows, pick + 1]
     return best[:, 0], best[:, 1]

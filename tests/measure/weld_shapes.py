@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from macrocheck.arrays import FloatArray, Point
+from macrocheck.measure import measure_weld
 from macrocheck.outline import SurfaceLine, WeldOutline
+from macrocheck.results import Measurements
 from macrocheck.scale import Scale
 
 PX_PER_MM = 40.0
@@ -34,7 +36,19 @@ class View:
         return np.column_stack([x, -y])
 
     def points(self, points: FloatArray) -> FloatArray:
-        return self.turn(points) * self.px_per_mm + np.asarray(self.origin)
+        return np.asarray(self.turn(points) * self.px_per_mm + np.asarray(self.origin))
+
+
+def measured(weld: WeldOutline, view: View | None = None) -> Measurements:
+    """Measure with few draws, where only values matter."""
+    return measure_weld(weld, (view or View()).scale, draws=20)
+
+
+def value(found: Measurements, key: str) -> float:
+    """A quantity that must be there."""
+    quantity = found.quantities[key]
+    assert isinstance(quantity.value, float), quantity.reason
+    return quantity.value
 
 
 def weld(
@@ -106,3 +120,8 @@ def sound_curves(
     if psi != 90.0:
         high = s[:, None] * e_b - (d / np.sin(a))[:, None] * np.array([1.0, 0.0])
     return face, np.vstack([low, high[1:]])
+
+
+def bead(face: object, fusion: object, *, view: View | None = None, **more: object) -> WeldOutline:
+    """A bead on plate: surface y = 0, the plate under it."""
+    return weld(face, fusion, view=view, joint="bead", surface_butting=None, **more)  # type: ignore[arg-type]

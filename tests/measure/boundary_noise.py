@@ -1,6 +1,7 @@
 """Simulated outlines: a true outline whose boundary, member surfaces and scale err by known amounts."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -20,12 +21,18 @@ def dense(curve: FloatArray, spacing: float) -> FloatArray:
     return np.column_stack([np.interp(at, along, curve[:, k]) for k in (0, 1)])
 
 
+@cache
+def _factor(along: tuple[float, ...], correlation: float) -> FloatArray:
+    """Square root of the covariance matrix exp(-(x / correlation)^2) between places `along` a curve."""
+    x = np.array(along)
+    values, vectors = np.linalg.eigh(np.exp(-(((x[:, None] - x[None]) / correlation) ** 2)))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
 def wander(rng: np.random.Generator, curve: FloatArray, sd: float, correlation: float) -> FloatArray:
     """The curve displaced along its normals by a Gaussian process drawn from its whole covariance matrix."""
-    along = _steps(curve)
-    covariance = np.exp(-(((along[:, None] - along[None]) / correlation) ** 2))
-    values, vectors = np.linalg.eigh(covariance)
-    error = vectors @ (np.sqrt(np.maximum(values, 0.0)) * rng.standard_normal(len(curve))) * sd
+    factor = _factor(tuple(_steps(curve).tolist()), correlation)
+    error = factor @ rng.standard_normal(len(curve)) * sd
     tangent = np.gradient(curve, axis=0)
     tangent /= np.hypot(*tangent.T)[:, None]
     return np.asarray(curve + error[:, None] * np.column_stack([-tangent[:, 1], tangent[:, 0]]))
@@ -63,10 +70,10 @@ def seen(rng: np.random.Generator, true: WeldOutline, scale: Scale) -> tuple[Wel
     assert true.surface_butting is not None
     assert true.surface_nonbutting is not None
     butting, nonbutting = _line(rng, true.surface_butting), _line(rng, true.surface_nonbutting)
-    face = wander(rng, dense(true.face, 2.0), u_face, true.correlation_px)
+    face = wander(rng, dense(true.face, 3.0), u_face, true.correlation_px)
     face = _meet(face, nonbutting)
     face = _meet(face[::-1], butting)[::-1]
-    fusion = wander(rng, dense(true.fusion, 2.0), u_fusion, true.correlation_px)
+    fusion = wander(rng, dense(true.fusion, 3.0), u_fusion, true.correlation_px)
     fusion = np.vstack([face[-1], fusion[1:-1], face[0]])
     found = replace(
         true,
