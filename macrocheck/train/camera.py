@@ -11,23 +11,20 @@ if TYPE_CHECKING:
     from macrocheck.train.painting import Dice
 
 
+def _gauss_rows(n: int, sigma: Tensor) -> Tensor:
+    """(b, n, n) matrices whose rows are Gaussian weights about the diagonal, each summing to 1."""
+    t = torch.arange(n, device=sigma.device, dtype=torch.float32)
+    rows = torch.exp(-0.5 * ((t[:, None] - t[None, :])[None] / sigma.reshape(-1, 1, 1).clamp(min=0.05)) ** 2)
+    return rows / rows.sum(dim=2, keepdim=True)
+
+
 def blur(image: Tensor, sigma: Tensor) -> Tensor:
-    """Gaussian blur with an own `sigma` (b, 1, 1, 1) px for every picture of (b, c, h, w)."""
-    b, c = image.shape[:2]
-    reach = int(min(48, max(2, math.ceil(3 * float(sigma.max())))))
-    t = torch.arange(-reach, reach + 1, device=image.device, dtype=torch.float32)
-    kernel = torch.exp(-0.5 * (t[None] / sigma.reshape(b, 1).clamp(min=0.05)) ** 2)
-    kernel = (kernel / kernel.sum(dim=1, keepdim=True)).repeat_interleave(c, dim=0)
-    flat = F.pad(image.reshape(1, b * c, *image.shape[2:]), (reach, reach, 0, 0), mode="replicate")
-    flat = F.conv2d(flat, kernel[:, None, None, :], groups=b * c)
-    flat = F.conv2d(F.pad(flat, (0, 0, reach, reach), mode="replicate"), kernel[:, None, :, None], groups=b * c)
-    return flat.reshape(image.shape)
+    """Gaussian blur with an own `sigma` (b, 1, 1, 1) px for every picture of (b, c, h, w).
 
-
-def wide_blur(image: Tensor, sigma: Tensor) -> Tensor:
-    """As `blur`, for wide kernels: worked at a quarter of the resolution."""
-    small = blur(F.avg_pool2d(image, 4), sigma / 4)
-    return F.interpolate(small, size=image.shape[2:], mode="bilinear", align_corners=False)
+    Two matrix products a picture: on a GPU's matrix units quicker than a convolution with per-picture kernels.
+    """
+    h, w = image.shape[2:]
+    return _gauss_rows(h, sigma)[:, None] @ image @ _gauss_rows(w, sigma)[:, None].transpose(2, 3)
 
 
 def bend(picture: Tensor, targets: dict[str, Tensor], dice: "Dice") -> tuple[Tensor, dict[str, Tensor]]:
@@ -39,6 +36,9 @@ def bend(picture: Tensor, targets: dict[str, Tensor], dice: "Dice") -> tuple[Ten
     xs = (torch.arange(w, device=picture.device) + 0.5) / w * 2 - 1
     plain = torch.stack(torch.meshgrid(xs, ys, indexing="xy"), dim=-1)
     grid = plain[None] + shift
+    # A crop that reaches outside its photo repeats the photo's border.
+    cut = torch.rand(b, 1, 1, 4, device=picture.device) * 0.45 * dice.chance(0.15)
+    grid = torch.minimum(torch.maximum(grid, cut[..., :2] - 1), 1 - cut[..., 2:])
 
     def moved(image: Tensor, mode: str = "bilinear") -> Tensor:
         return F.grid_sample(image, grid, mode=mode, padding_mode="border", align_corners=False)

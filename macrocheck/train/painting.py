@@ -10,7 +10,7 @@ import torch
 import torch.nn.functional as F  # noqa: N812  the library's own usage
 from torch import Tensor
 
-from macrocheck.train.camera import bend, blur, photograph, wide_blur
+from macrocheck.train.camera import bend, blur, photograph
 from macrocheck.train.layouts import GAP, LOOSE, VOID
 
 
@@ -172,7 +172,7 @@ def paint(layout: dict[str, Tensor]) -> tuple[Tensor, dict[str, Tensor]]:
 
     # Several passes: lines between them, and reheated crescents beside the lines, inside the weld.
     passes = (layout["lines"][:, None] >= 2).float()
-    wide = wide_blur(passes, size * dice.between(0.01, 0.05)) * 12
+    wide = blur(passes, size * dice.between(0.01, 0.05)) * 12
     weld_paint = weld_paint + dice.chance(0.7) * dice.sign() * dice.between(5, 50) * wide.clamp(0, 1)
     weld_paint = weld_paint + dice.chance(0.6) * dice.sign() * dice.between(5, 60) * blur(
         passes, dice.between(0.6, 1.5)

@@ -147,7 +147,12 @@ def train(rank: int, world: int, options: argparse.Namespace) -> None:
         torch.set_rng_state(rng_state[0])
         torch.cuda.set_rng_state(rng_state[1])
     fast = torch.compile(net) if options.compile else net
-    parameters = [p for p in net.parameters()]
+    judge = torch.compile(losses) if options.compile else losses
+    parameters = list(net.parameters())
+    held = net.state_dict()
+    floating = [k for k, v in held.items() if v.is_floating_point()]
+    smooth = [average[k] for k in floating], [held[k].detach() for k in floating]
+    whole = [(k, v) for k, v in held.items() if not v.is_floating_point()]
     start_seconds = float(facts["seconds"])
     limit = options.minutes * 60
     last_report, sums = time.monotonic(), dict[str, float]()
@@ -167,7 +172,7 @@ def train(rank: int, world: int, options: argparse.Namespace) -> None:
             net.train()
             with torch.autocast("cuda", torch.bfloat16):
                 logits = fast(picture)
-            parts = losses(logits, targets)
+            parts = judge(logits, targets)
             total = sum(parts.values(), torch.zeros((), device=device))
             optimiser.zero_grad(set_to_none=True)
             total.backward()
@@ -186,14 +191,12 @@ def train(rank: int, world: int, options: argparse.Namespace) -> None:
             facts["pictures"] += BATCH * world
             keep = min(0.999, (1 + facts["steps"]) / (20 + facts["steps"]))
             with torch.no_grad():
-                for k, v in net.state_dict().items():
-                    if v.is_floating_point():
-                        average[k].lerp_(v, 1 - keep)
-                    else:
-                        average[k].copy_(v)
+                torch._foreach_lerp_(smooth[0], smooth[1], 1 - keep)
+                for k, v in whole:
+                    average[k].copy_(v)
             if facts["steps"] % 50 == 0:
                 for k, v in parts.items():
-                    sums[k] = 0.7 * sums.get(k, float(v)) + 0.3 * float(v)
+                    sums[k] = 0.7 * sums.get(k, float(v.detach())) + 0.3 * float(v.detach())
         if rank == 0 and time.monotonic() - last_report > 45:
             last_report = time.monotonic()
             line = f"{spent:5.0f} s step {facts['steps']} pictures {facts['pictures']} rate {rate:.2e} " + " ".join(
@@ -218,6 +221,8 @@ def train(rank: int, world: int, options: argparse.Namespace) -> None:
     if world > 1:
         distributed.barrier()
         distributed.destroy_process_group()
+    # Worker processes wait on full queues; ending them one by one takes long and may complain.
+    os._exit(0)
 
 
 def main() -> None:
