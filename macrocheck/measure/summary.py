@@ -9,8 +9,9 @@ from macrocheck.results import Quantity
 # pushes a quantity one way (a largest depth, a convexity of a flat face), one dose shifts it by b and two by
 # sqrt(2) b: the shift seen in the draws, times this, is the shift the value itself may hold.
 HIDDEN_SHIFT = 1.0 / (np.sqrt(2.0) - 1.0)
-# Bounds of the coverage factor U95 / u read off the draws: 1.96 is a normal distribution's.
-LEAST_FACTOR, MOST_FACTOR = 1.9, 2.6
+# Bounds of the coverage factor U95 / u read off the draws: 2 is JCGM 100's usual factor (1.96 for a normal
+# distribution), the upper one keeps a few far draws from ruling.
+LEAST_FACTOR, MOST_FACTOR = 2.0, 2.6
 
 
 def spread(rows: FloatArray, *, floor: float = 0.0) -> tuple[float, float] | None:
@@ -28,11 +29,11 @@ def spread(rows: FloatArray, *, floor: float = 0.0) -> tuple[float, float] | Non
     shift = max(abs(float(away.mean())) - sd / np.sqrt(len(away)), 0.0)
     u = float(np.hypot(sd, HIDDEN_SHIFT * shift))
     rms = float(np.sqrt((away**2).mean()))
-    factor = 1.96
+    factor = LEAST_FACTOR
     if rms > 1e-12:
         factor = float(np.clip(np.quantile(np.abs(away), 0.95) / rms, LEAST_FACTOR, MOST_FACTOR))
     if u < floor:
-        return floor, 1.96 * floor
+        return floor, LEAST_FACTOR * floor
     return u, factor * u
 
 
@@ -55,7 +56,7 @@ def quantity(
     if found is None:
         return missing(unit, "the geometry of the outline does not give it")
     u = float(np.hypot(found[0], more))
-    return Quantity(float(rows[0]), u, float(np.hypot(found[1], 1.96 * more)), unit)
+    return Quantity(float(rows[0]), u, float(np.hypot(found[1], LEAST_FACTOR * more)), unit)
 
 
 def missing(unit: str, reason: str) -> Quantity:
