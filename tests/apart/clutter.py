@@ -100,43 +100,53 @@ def indents(grey: Float32Array, section: Section, place: Placing, rng: np.random
     return np.asarray(out, dtype=np.float32)
 
 
-def label(rgb: Float32Array, busy: Float32Array, look: Look, rng: np.random.Generator) -> Float32Array:
-    """Burned-in text."""
+def _ink(rgb: Float32Array, x: int, y: int, wide: int, high: int) -> float:
+    """Grey of lettering that stands out from what lies under it."""
+    under = rgb[max(0, y) : y + high, max(0, x) : x + wide]
+    return 245.0 if under.size == 0 or float(under.mean()) < 125 else 10.0
+
+
+def label(rgb: Float32Array, busy: Float32Array, rng: np.random.Generator) -> tuple[Float32Array, Float32Array]:
+    """Burned-in text; returns the picture and what is now busy."""
     words = ["No. 14", "A-3", "etched 30 s", "sample 07", "x10", "B2 left"]
     text = words[int(rng.integers(len(words)))]
     size = rng.uniform(0.5, 1.3)
     (wide, high), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
-    spot = _room(busy, wide, high + 6, rng) or (8, 8)
-    ink = 245.0 if look.background < 128 else 15.0
+    x, y = _room(busy, wide, high + 6, rng) or (8, 8)
     mask = np.zeros(rgb.shape[:2], dtype=np.uint8)
-    cv2.putText(mask, text, (spot[0], spot[1] + high), cv2.FONT_HERSHEY_SIMPLEX, size, (255,), 2, cv2.LINE_AA)
+    cv2.putText(mask, text, (x, y + high), cv2.FONT_HERSHEY_SIMPLEX, size, (255,), 2, cv2.LINE_AA)
     share = mask[..., None].astype(np.float32) / np.float32(255)
-    return np.asarray(rgb * (1 - share) + ink * share, dtype=np.float32)
+    taken = busy.copy()
+    taken[y : y + high + 6, x : x + wide] = 1
+    ink = _ink(rgb, x, y, wide, high)
+    return np.asarray(rgb * (1 - share) + ink * share, dtype=np.float32), taken
 
 
 def scale_bar(
-    rgb: Float32Array, busy: Float32Array, place: Placing, look: Look, rng: np.random.Generator
+    rgb: Float32Array, busy: Float32Array, place: Placing, rng: np.random.Generator
 ) -> tuple[Float32Array, str | None]:
-    """Draw a solid bar of known length in a free corner; returns the picture and the mark's text, or None."""
+    """Draw a bar of known length in a free place; returns the picture and the mark's text, or None.
+
+    A solid bar is as long as its ends are apart, one with end ticks as long as their middles are apart.
+    """
     h, w = busy.shape
     for length in sorted((1, 2, 5, 10), key=lambda v: abs(v / place.mm_per_px - 0.28 * w)):
         long, thick = length / place.mm_per_px, max(4.0, 0.008 * w)
         ticks = rng.random() < 0.3
         over = 2.2 * thick if ticks else 0.0
+        tick = 0.25 * thick if ticks else 0.0
         if long < 60:
             continue
-        spot = _room(busy, int(long) + 2, int(thick + 2 * over) + 2, rng)
+        need = (int(long + 2 * tick) + 3, int(thick + 2 * over) + 2)
+        spot = _room(busy, *need, rng)
         if spot is None:
             continue
-        x, y = spot[0] + 1 + rng.random(), spot[1] + 1 + over + rng.random()
+        x, y = spot[0] + 1 + tick + rng.random(), spot[1] + 1 + over + rng.random()
         parts: list[FloatArray] = [_box(x, y, x + long, y + thick)]
         if ticks:
-            parts += [
-                _box(x, y - over, x + thick / 2, y + thick + over),
-                _box(x + long - thick / 2, y - over, x + long, y + thick + over),
-            ]
+            parts += [_box(at - tick, y - over, at + tick, y + thick + over) for at in (x, x + long)]
         cover = coverage(unary_union([Polygon(p) for p in parts]), w, h)[..., None]
-        ink = 250.0 if look.background < 128 else 8.0
+        ink = _ink(rgb, *spot, *need)
         return np.asarray(rgb * (1 - cover) + ink * cover, dtype=np.float32), f"bar:{length}mm"
     return rgb, None
 

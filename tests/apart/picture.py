@@ -94,10 +94,10 @@ def _render(seed: int, look: str, px_per_mm: float | None, size: tuple[int, int]
     rgb = spoil.colour(grey, painted.metal, numbers, rng)
     noisy = spoil.sensor(rgb, numbers, rng).astype(np.float32)
     if numbers.text:
-        noisy = clutter.label(noisy, busy, numbers, rng)
+        noisy, busy = clutter.label(noisy, busy, rng)
     mark = f"px:{placing.mm_per_px:.6f}mm"
     if rng.random() < 0.5:
-        noisy, drawn = clutter.scale_bar(noisy, busy, placing, numbers, rng)
+        noisy, drawn = clutter.scale_bar(noisy, busy, placing, rng)
         mark = drawn or mark
     done = spoil.compress(np.clip(np.rint(noisy), 0, 255).astype(np.uint8), numbers.jpeg)
     return ApartPicture(

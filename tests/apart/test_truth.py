@@ -8,7 +8,7 @@ from shapely.geometry import Polygon
 
 from tests.apart import render_apart
 from tests.apart.clutter import scale_bar
-from tests.apart.looks import LOOKS, draw_look
+from tests.apart.looks import LOOKS
 from tests.apart.raster import Placing, coverage, place
 from tests.apart.scene import SectionPlan, WeldPlan, build
 from tests.apart.truth import Truth, truth_of
@@ -149,11 +149,10 @@ def test_coverage_keeps_the_edge_in_place() -> None:
 
 
 def test_bar_is_as_long_as_it_says() -> None:
-    look = draw_look("fair", np.random.default_rng(0))
     section = build(SectionPlan("tee", 90.0, 8.0, 8.0, 0.0, (FLAT,), 20.0, 20.0, 20.0), np.random.default_rng(0))
     spot: Placing = place(section, "fair", 30.0, (700, 500), np.random.default_rng(1))
     canvas, busy = np.zeros((500, 700, 3), np.float32), np.zeros((500, 700), np.float32)
-    drawn, mark = scale_bar(canvas, busy, spot, look, np.random.default_rng(5))
+    drawn, mark = scale_bar(canvas, busy, spot, np.random.default_rng(5))
     assert mark is not None
     length = float(mark.removeprefix("bar:").removesuffix("mm"))
     row = drawn[..., 0].max(axis=0) / drawn.max()
