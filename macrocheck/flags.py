@@ -18,6 +18,7 @@ KINDS: dict[str, str] = {
     "scale_coarse": "The picture has few pixels per millimetre.",
     # outline
     "low_contrast": "The fusion boundary is hardly visible on this stretch.",
+    "regions_unsure": "Weld metal, members and background are hard to tell apart here.",
     "second_boundary": "A second outline is nearly as good on this stretch.",
     "touches_edge": "The weld outline touches the edge of the picture.",
     "toe_unsure": "The toe is not clearly visible.",

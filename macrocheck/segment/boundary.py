@@ -14,7 +14,7 @@ from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.surfaces import Surfaces
 
-_WIDE, _NARROW = 14.0, 6.0
+_WIDE, _NARROW = 16.0, 6.0
 """Half widths of the band, map px: to look for the border, then to place it."""
 _MAP_FACTOR = 1.0
 """Standard error of the network's border over the spread its own ramp states (measured on rendered sections)."""
@@ -172,7 +172,8 @@ def place_boundary(
     var = (weight * (band.offsets - mean[:, None]) ** 2).sum(axis=1)
     mean = along(mean[:, None], 1.5)[:, 0]
     points = band.at(mean)
-    wide = _band(points, sign, _WIDE * scale, 0.5 * scale, 4.0)
+    size = float(np.sqrt(layout.weld.sum()))
+    wide = _band(points, sign, max(_WIDE, 0.15 * size) * scale, 1.0 * scale, 8.0)
     whole = _statement(maps, layout, wide)
     far = np.abs(wide.offsets) > 4.0 * scale
     rival = along(whole[:, far].sum(axis=1)[:, None], 3.0)[:, 0]

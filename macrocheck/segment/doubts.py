@@ -1,14 +1,16 @@
 """What is doubtful about an outline, as flags with a place; whatever is flagged has been widened or is withheld."""
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import BoolArray, FloatArray, Point
 from macrocheck.flags import Flag
 from macrocheck.outline import Joint
+from macrocheck.quantities import QUANTITIES
 from macrocheck.segment.boundary import Boundary
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line
-from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
 from macrocheck.segment.surfaces import Surfaces
 from macrocheck.segment.toes import Toe
 
@@ -24,6 +26,50 @@ _TOE = 0.05
 """A toe less sure than this part of its leg is unsure."""
 _UNTOLD = 0.4
 """Margin between the two ends below which the members could not be told apart."""
+
+
+_UNCLEAR_AROUND, _UNCLEAR_INSIDE = 0.25, 0.04
+"""Share of the ring around the weld where no region leads, and mean doubt inside it, from which nothing is told.
+
+On rendered sections (fair, grain, hard) outlines off by more than 0.05 of the weld's size start at about a quarter
+of these values; the sound ones stay under a tenth of them.
+"""
+_UNCLEAR_FROM = 0.25
+_UNCLEAR_SPREAD = 0.08
+"""Part of the weld's size by which an outline may be off where `unclear` is 1."""
+
+
+def unclear(maps: RegionMaps, layout: Layout, photo_size: tuple[int, int]) -> float:
+    """How unclear the network is about what is weld, member and air here: 0 sure, 1 nothing can be told."""
+    r = maps.regions
+    leading = np.maximum(np.maximum(r[BACKGROUND], r[WELD]), r[BUTTING] + r[NONBUTTING])
+    away = cv2.distanceTransform(1 - layout.weld, cv2.DIST_L2, 3)
+    ring = (away > 3.0) & (away < 0.25 * float(np.sqrt(layout.weld.sum())))
+    ys, xs = np.nonzero(ring)
+    at = maps.photo_points(np.column_stack([xs, ys]).astype(np.float64))
+    seen = (at >= 0).all(axis=1) & (at[:, 0] < photo_size[0]) & (at[:, 1] < photo_size[1])
+    around = float((leading[ys[seen], xs[seen]] < 0.8).mean()) if seen.any() else 1.0
+    inside = float(1 - r[WELD][layout.weld > 0].mean())
+    return min(1.0, max(around / _UNCLEAR_AROUND, inside / _UNCLEAR_INSIDE))
+
+
+def widening(doubt: float, size_px: float) -> float:
+    """Standard uncertainty, px, that an unclear picture adds to every point of the outline."""
+    return _UNCLEAR_SPREAD * doubt * size_px if doubt > _UNCLEAR_FROM else 0.0
+
+
+def withheld(layout: Layout, *, joint: Joint, doubt: float) -> dict[str, str]:
+    """Quantities that the doubts rule out, with the reason."""
+    if doubt >= 1.0:
+        reason = "the picture is too unclear here to tell weld, members and background apart"
+        return {q.key: reason for q in QUANTITIES}
+    if joint == "tee" and layout.member_margin < _UNTOLD:
+        reason = "which member is the butting one could not be told"
+        own = ("root_penetration", "root_shortfall", "unfused_land", "actual_throat", "effective_throat")
+        return {
+            q.key: reason for q in QUANTITIES if q.key.endswith(("_butting", "_nonbutting")) or q.key in own
+        }
+    return {}
 
 
 def point(p: FloatArray) -> Point:
@@ -84,9 +130,13 @@ def find_doubts(
     joint: Joint,
     root: FloatArray | None,
     voids: tuple[FloatArray, ...],
+    doubt: float,
 ) -> tuple[Flag, ...]:
-    """Collect the flags of one weld."""
+    """Collect the flags of one weld; `doubt` as `unclear` gives it."""
     flags: list[Flag] = []
+    if doubt > _UNCLEAR_FROM:
+        text = "Weld metal, members and background are hard to tell apart here."
+        flags.append(Flag("regions_unsure", text, (point(maps.photo_points(np.array([layout.centre]))[0]),)))
     chord = float(np.hypot(*(toes[0].point - toes[1].point)))
     legs = [chord * 0.7 if root is None else float(np.hypot(*(t.point - root))) for t in toes]
     sides = [("nonbutting", surfaces.nonbutting, legs[1], toes[1], False)]

@@ -161,7 +161,9 @@ def find_faying(
     s, base = s[:stop], base[:stop]
     offsets = np.arange(-6.0, 30.0, 0.5) * scale
     points = base[:, None, :] + offsets[None, :, None] * out
-    p = {k: maps.sample(maps.regions[k], points) for k in (BACKGROUND, WELD, BUTTING)}
+    p = {k: maps.sample(maps.regions[k], points) for k in (BACKGROUND, WELD)}
+    # Which member the network calls it matters less than that it is a member.
+    plate = maps.sample(maps.regions[BUTTING], points) + maps.sample(maps.regions[NONBUTTING], points)
     # Past the weld's own end: where it reaches furthest along the faying surface.
     own = (fusion - foot) @ back
     beside = np.abs((fusion - foot) @ out) < 3.0 * scale
@@ -170,14 +172,16 @@ def find_faying(
     if begin >= stop - 6:
         return Faying(None, None)
     # Opening: background between the members, from the surface up to where the butting member begins.
-    member = p[BUTTING] > 0.5
-    first_metal = np.where(member.any(axis=1), member.argmax(axis=1), 0)
-    low = np.flatnonzero(offsets >= -2.0 * scale)[0]
+    low = int(np.flatnonzero(offsets >= -2.0 * scale)[0])
+    up = int(np.flatnonzero(offsets >= 2.0 * scale)[0])
+    open_here = p[BACKGROUND][:, low : up + 1].max(axis=1) > 0.5
+    # With a gap the butting member begins past it, without one right above the line.
+    rising = (plate > 0.5) & (offsets >= 0) & np.maximum.accumulate(p[BACKGROUND] > 0.5, axis=1)
+    first_metal = np.where(open_here & rising.any(axis=1), rising.argmax(axis=1), up)
     opening = np.array([p[BACKGROUND][i, low : max(int(first_metal[i]) + 1, low)].sum() * 0.5 for i in range(stop)])
     peak = np.array([p[BACKGROUND][i, low : max(int(first_metal[i]) + 1, low + 1)].max() for i in range(stop)])
-    above_k = np.clip(first_metal + 4, 0, len(offsets) - 1)
-    over_k = np.where(member.any(axis=1), above_k, low + 12)
-    butting_above = p[BUTTING][np.arange(stop), over_k]
+    over_k = np.clip(first_metal + 4, 0, len(offsets) - 1)
+    butting_above = plate[np.arange(stop), over_k]
     along_line = p[WELD][:, int(np.argmin(np.abs(offsets)))]
     ends = [
         e

@@ -6,7 +6,7 @@ from macrocheck.arrays import FloatArray, frozen
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
-from macrocheck.segment.doubts import find_doubts
+from macrocheck.segment.doubts import find_doubts, unclear, widening, withheld
 from macrocheck.segment.extras import Faying, find_faying, find_groove, find_haz, find_voids
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.hints import Hints
@@ -92,7 +92,8 @@ def fit_weld(
         NotFoundError: where the maps show no weld metal, or none with a face.
     """
     del mm_per_px
-    layout: Layout = lay_out(maps, joint=joint, photo_size=(photo.width, photo.height))
+    size = (photo.width, photo.height)
+    layout: Layout = lay_out(maps, joint=joint, photo_size=size)
     scale = maps.scale
     first = first_path(maps, layout, hints)
     surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints)
@@ -119,6 +120,9 @@ def fit_weld(
     boundary, on_b, on_n = with_surfaces(maps, layout, boundary, surfaces, root, (toe_b.point, toe_n.point))
     face, u_face = _finish_face(air, toe_b, toe_n, scale)
     fusion, u_fusion = close_at_toes(boundary, (toe_b.point, toe_n.point), scale, (float(u_face[0]), float(u_face[-1])))
+    doubt = unclear(maps, layout, size)
+    size_px = float(np.hypot(*np.ptp(np.vstack([face, fusion]), axis=0)))
+    u_face, u_fusion = (np.hypot(u, widening(doubt, size_px)) for u in (u_face, u_fusion))
     voids = find_voids(photo, maps, layout)
     haz = find_haz(maps, layout, fusion)
     faying = Faying(None, None)
@@ -134,7 +138,7 @@ def fit_weld(
         )
     ]
     flags = find_doubts(
-        maps, layout, surfaces, boundary, (toe_b, toe_n), joint=joint, root=root, voids=voids
+        maps, layout, surfaces, boundary, (toe_b, toe_n), joint=joint, root=root, voids=voids, doubt=doubt
     )
     return WeldOutline(
         joint=joint,
@@ -157,4 +161,5 @@ def fit_weld(
         groove_butting=None if grooves[0] is None else frozen(grooves[0]),
         groove_nonbutting=None if grooves[1] is None else frozen(grooves[1]),
         flags=flags,
+        withheld=withheld(layout, joint=joint, doubt=doubt),
     )

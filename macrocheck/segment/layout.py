@@ -94,7 +94,7 @@ def _choose_weld(maps: RegionMaps) -> tuple[ByteArray, tuple[float, float] | Non
         else:
             score[k - 1] = 0.0
     best = int(np.argmax(score)) + 1
-    own = (labels == best).astype(np.uint8)
+    own = _cut_along_ridge(maps, (labels == best).astype(np.uint8))
     contours, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros_like(own)
     cv2.drawContours(filled, [max(contours, key=cv2.contourArea)], -1, (1,), cv2.FILLED)
@@ -106,6 +106,32 @@ def _choose_weld(maps: RegionMaps) -> tuple[ByteArray, tuple[float, float] | Non
             second = (float(centres[k, 0]), float(centres[k, 1]))
             break
     return filled, second
+
+
+def _cut_along_ridge(maps: RegionMaps, own: ByteArray) -> ByteArray:
+    """Take off what hangs on the weld past a fusion ridge and is not surely weld metal itself."""
+    ridge = (maps.fusion_line > 0.4).astype(np.uint8)
+    n, labels, stats, _ = cv2.connectedComponentsWithStats(own & (1 - ridge), connectivity=4)
+    if n < 3:
+        return own
+    area = stats[:, cv2.CC_STAT_AREA].astype(float)
+    area[0] = 0.0
+    keep = np.zeros(n, np.bool_)
+    for k in range(1, n):
+        sure = float(maps.regions[WELD][labels == k].mean())
+        keep[k] = area[k] == area.max() or area[k] < _SMALLEST_WELD or sure > 0.85
+    if keep[1:].all():
+        return own
+    # Grown back over the ridge's own width, each pixel to the part it is nearest to.
+    far = [
+        cv2.distanceTransform(1 - np.isin(labels, np.flatnonzero(side)).astype(np.uint8), cv2.DIST_L2, 3)
+        for side in (keep & (np.arange(n) > 0), ~keep & (np.arange(n) > 0))
+    ]
+    left = (own > 0) & (far[0] <= far[1]) & (far[0] < 4.0)
+    count, parts, sizes, _ = cv2.connectedComponentsWithStats(left.astype(np.uint8), connectivity=4)
+    if count < 2:
+        return own
+    return np.asarray(parts == 1 + int(np.argmax(sizes[1:, cv2.CC_STAT_AREA])), np.uint8)
 
 
 def _clean_probability(maps: RegionMaps, weld: ByteArray) -> Float32Array:
@@ -221,6 +247,69 @@ def _leaning(maps: RegionMaps, walk: FloatArray, toe: FloatArray) -> float:
     return float((b - n + 2 * (heat[0] - heat[1])) / (b + n + 2 * sum(heat) + 0.02 * weight + 1e-6))
 
 
+def _stem_ends(maps: RegionMaps, behind: FloatArray, normal: FloatArray, face: FloatArray) -> float:
+    """1 where the metal on the face's side of a surface's continuation ends while that on the other side goes on.
+
+    That is the far side of a tee's butting member standing on the nonbutting one.
+    """
+    side = np.sign((face.mean(axis=0) - behind[0]) @ normal)
+    air = [sample(maps.regions[BACKGROUND], behind + k * 8.0 * side * normal) for k in (1.0, -1.0)]
+    if len(air[0]) < 30:
+        return 0.0
+    # A cavity at the root is short; the space beyond a plate is not.
+    out = np.flatnonzero(np.convolve(air[0] > 0.6, np.ones(26), "valid") > 25)
+    if not len(out):
+        return 0.0
+    other = air[1][int(out[0]) : int(out[0]) + 8]
+    return float(np.clip(1 - 2 * other.mean(), 0, 1)) * 0.8
+
+
+def _faying_score(maps: RegionMaps, weld: ByteArray, face: FloatArray, walk: FloatArray, *, opening: bool) -> float:
+    """How surely the surface beyond a toe goes on behind the weld as a seam (or an opening) between members, 0-1.
+
+    That is what the nonbutting member's surface does, and the butting member's never. `walk`: map px from the toe
+    on; `opening`: a strip of background behind the weld counts as well as a seam.
+    """
+    if len(walk) < 14:
+        return 0.0
+    h, w = maps.shape
+    toe = face[-1] if np.hypot(*(face[-1] - walk[0])) < np.hypot(*(face[0] - walk[0])) else face[0]
+    best = 0.0
+    # Without knowing where an undercut ends, the surface is taken from several stretches of the outline.
+    for first in (2, 12, 24, 40):
+        part = walk[first : first + 70]
+        if len(part) < 12:
+            break
+        centre = part.mean(axis=0)
+        _, _, vt = np.linalg.svd(part - centre)
+        d = vt[0] if (part[0] - part[-1]) @ vt[0] > 0 else -vt[0]
+        if np.abs((part - centre) @ np.array([-d[1], d[0]])).max() > 1.8:
+            continue
+        if abs((toe - centre) @ np.array([-d[1], d[0]])) > 6.0:
+            continue
+        s = np.arange(float((toe - centre) @ d), 2.0 * max(h, w))
+        at = centre + s[:, None] * d
+        at = at[(at > 3).all(axis=1) & (at[:, 0] < w - 4) & (at[:, 1] < h - 4)]
+        if len(at) < 12:
+            continue
+        inside = sample(weld, at) > 0.5
+        last = int(np.flatnonzero(inside)[-1]) if inside.any() else 0
+        behind = at[last + 3 : last + 45]
+        if len(behind) < 8:
+            continue
+        normal = np.array([-d[1], d[0]])
+        probes = behind[:, None, :] + np.arange(-3.0, 3.1)[None, :, None] * normal
+        seen = sample(maps.seam, probes.reshape(-1, 2)).reshape(probes.shape[:2]).max(axis=1)
+        if opening:
+            best = max(best, _stem_ends(maps, at[last + 3 :], normal, face))
+            air = sample(maps.regions[BACKGROUND], probes.reshape(-1, 2)).reshape(probes.shape[:2])
+            sides = behind[:, None, :] + np.array([-1.0, 1.0])[None, :, None] * 9.0 * normal
+            solid = sample(maps.regions[BACKGROUND], sides.reshape(-1, 2)).reshape(sides.shape[:2]).min(axis=1) < 0.5
+            seen = np.maximum(seen, air.max(axis=1) * solid)
+        best = max(best, float(seen[:30].mean()))
+    return best
+
+
 def smooth_open(points: FloatArray, sd: float) -> FloatArray:
     """Smooth an open chain of evenly spaced points with a Gaussian of `sd` steps; the ends stay put."""
     n = len(points)
@@ -286,8 +375,12 @@ def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int]) -> L
         turn = chord[0] * inward[1] - chord[1] * inward[0] < 0
     else:
         lean_start, lean_end = _leaning(maps, before, face[0]), _leaning(maps, after, face[-1])
-        margin = abs(lean_start - lean_end) / 2
-        turn = lean_end > lean_start
+        seam_start = _faying_score(maps, weld, face, before, opening=joint == "tee")
+        seam_end = _faying_score(maps, weld, face, after, opening=joint == "tee")
+        # Positive: the outline's start is on the butting member.
+        vote = (lean_start - lean_end) / 2 + 1.8 * (seam_end - seam_start)
+        margin = min(abs(vote), 1.0)
+        turn = vote < 0
     if turn:
         face, before, after, cut_b, cut_n = face[::-1], after, before, cut_n, cut_b
     fusion = _fusion_arc(weld, face)

@@ -1,6 +1,6 @@
 """Straight lines through edge points: along a map's outline, then sub-pixel on the photo."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -71,6 +71,38 @@ def crossing(a: Line, b: Line) -> FloatArray | None:
     return np.asarray(a.point + t * a.direction)
 
 
+def combine(a: Line, b: Line) -> tuple[Line, float]:
+    """Weighted mean of two lines through the same surface, with `a`'s stretch, and the misfit chi^2 (2 d.o.f.)."""
+    normal = a.normal
+    reach = float((b.point - a.point) @ a.direction)
+    offset = float((b.point - a.point) @ normal)
+    along_b = b.direction if b.direction @ a.direction > 0 else -b.direction
+    turn = float(np.arctan2(a.direction[0] * along_b[1] - a.direction[1] * along_b[0], a.direction @ along_b))
+    rows = np.array([[1.0, 0.0], [0.0, 1.0], [1.0, reach], [0.0, 1.0]])
+    u = np.array([a.u_offset, a.u_angle, b.u_offset, b.u_angle])
+    seen = np.array([0.0, 0.0, offset, turn]) / u
+    scaled = rows / u[:, None]
+    covariance = np.linalg.inv(scaled.T @ scaled)
+    shift, angle = covariance @ scaled.T @ seen
+    misfit = float(((seen - scaled @ np.array([shift, angle])) ** 2).sum())
+    direction = np.cos(angle) * a.direction + np.sin(angle) * normal
+    # The point where offset and direction are told apart best: their errors are then independent.
+    s0 = float(-covariance[0, 1] / covariance[1, 1])
+    point = a.point + shift * normal + s0 * direction
+    return (
+        replace(
+            a,
+            point=point,
+            direction=direction,
+            u_offset=float(np.sqrt(max(covariance[0, 0] - covariance[0, 1] ** 2 / covariance[1, 1], 1e-4))),
+            u_angle=float(np.sqrt(covariance[1, 1])),
+            start=a.start - s0,
+            end=a.end - s0,
+        ),
+        misfit,
+    )
+
+
 def total_least_squares(points: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
     """Centre and direction (in the points' order) of the line of least squared normal distance."""
     w = np.ones(len(points)) if weight is None else weight
@@ -92,13 +124,14 @@ def straight_stretch(
     within: float = 5.0,
     parallel_to: FloatArray | None = None,
     chord: Chord | None = None,
+    onto: tuple[FloatArray, FloatArray] | None = None,
     shortest: float = 8.0,
 ) -> tuple[int, int] | None:
     """The longest straight stretch [i, j) of an outline of evenly spaced points, preferring its beginning.
 
     `tolerance`: rms distance from the line allowed, px, growing with length. `through`: a point the line must
-    pass `within` px of. `parallel_to`: a direction it must be within 35 degrees of. `chord`: see `Chord`. None where
-    nothing fits.
+    pass `within` px of. `parallel_to`: a direction it must be within 35 degrees of. `chord`: see `Chord`. `onto`: point and
+    direction of a line it must continue, within 4 degrees. None where nothing fits.
     """
     n = len(walk)
     if n < shortest:
@@ -127,6 +160,11 @@ def straight_stretch(
         good &= off <= within + 0.03 * i
     if parallel_to is not None:
         good &= np.abs(d @ parallel_to) > np.cos(np.deg2rad(35))
+    if onto is not None:
+        rel = onto[0] - walk[0]
+        reach = np.abs((rel[0] - mx) * d[:, 0] + (rel[1] - my) * d[:, 1])
+        off = np.abs((rel[0] - mx) * d[:, 1] - (rel[1] - my) * d[:, 0])
+        good &= (np.abs(d @ onto[1]) > np.cos(np.deg2rad(4))) & (off < 2.5 + 0.03 * reach)
     if chord is not None:
         good &= _plausible(walk, i, j, d, chord)
     if not good.any():

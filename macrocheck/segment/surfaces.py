@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import FloatArray
@@ -11,6 +12,7 @@ from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout, resample, smooth_open
 from macrocheck.segment.lines import (
     Line,
+    combine,
     crossing,
     fit_line,
     refine_line,
@@ -129,6 +131,44 @@ def _seam_stretch(maps: RegionMaps, fusion: FloatArray, nonbutting: Line) -> Lin
     return line
 
 
+def faying_line(maps: RegionMaps, layout: Layout) -> Line | None:
+    """The seam between the members behind the weld as a line, photo px; None where none is seen.
+
+    It is the nonbutting member's own surface, going on under the butting member.
+    """
+    away = cv2.distanceTransform(1 - layout.weld, cv2.DIST_L2, 3)
+    seam = np.where(away > 4.0, maps.seam, 0.0)
+    n, labels, stats, _ = cv2.connectedComponentsWithStats((seam > 0.4).astype(np.uint8), connectivity=8)
+    best: Line | None = None
+    toes = layout.face[[0, -1]]
+    for k in range(1, n):
+        if max(stats[k, cv2.CC_STAT_WIDTH], stats[k, cv2.CC_STAT_HEIGHT]) < 24:
+            continue
+        ys, xs = np.nonzero(labels == k)
+        # The part nearest the weld: far off, another weld's seam may have joined it.
+        near = away[ys, xs]
+        order = np.argsort(near)[: max(30, int(3 * 90))]
+        points = np.column_stack([xs, ys])[order].astype(np.float64)
+        if near.min() > 20.0:
+            continue
+        weight = np.asarray(seam[ys[order], xs[order]], np.float64)
+        centre, d = total_least_squares(points, weight)
+        off = (points - centre) @ np.array([-d[1], d[0]])
+        span = float(np.ptp((points - centre) @ d))
+        if span < 24 or float(np.sqrt((weight * off**2).sum() / weight.sum())) > 1.8:
+            continue
+        # A seam behind the root leads away from both toes.
+        if np.hypot(*(points[0] - toes).T).min() < 6.0:
+            continue
+        scale = maps.scale
+        at = maps.photo_points(np.vstack([centre, centre + d]))
+        direction = (at[1] - at[0]) / np.hypot(*(at[1] - at[0]))
+        line = Line(at[0], direction, 0.6 * scale, float(np.hypot(1.2 / (span / 2), 0.002)), -span / 2 * scale, span / 2 * scale)
+        if best is None or line.length > best.length:
+            best = line
+    return best
+
+
 def _outward(line: Line, away: FloatArray) -> Line:
     """The line turned to point along `away`."""
     if line.direction @ away >= 0:
@@ -213,21 +253,43 @@ def find_surfaces(
     ys, xs = np.nonzero(layout.weld)
     inward = np.array([xs.mean(), ys.mean()]) - middle
 
-    def one(walk: FloatArray, toe: FloatArray) -> Line | None:
+    def one(walk: FloatArray, toe: FloatArray, along: Line | None = None) -> Line | None:
+        onto = along
         points = _walk(walk, toe)
         if not len(points):
             return None
         across = (layout.face[-1] if np.array_equal(toe, layout.face[0]) else layout.face[0]) - toe
         unit = across / max(float(np.hypot(*across)), 1e-9)
         side = -1.0 if unit[0] * inward[1] - unit[1] * inward[0] > 0 else 1.0
-        found = straight_stretch(points, tolerance=0.55, through=toe, within=within, chord=(unit, side, *angles))
-        return None if found is None else _line_on(photo, maps, points, found, follow=True)
+        found = None
+        if onto is not None:
+            ends = maps.map_points(np.vstack([onto.point, onto.point + 100 * onto.direction]))
+            d = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
+            found = straight_stretch(points, tolerance=0.55, chord=(unit, side, *angles), onto=(ends[0], d))
+        if found is None:
+            onto = None
+            found = straight_stretch(
+                points, tolerance=0.55, through=toe, within=within, chord=(unit, side, *angles)
+            )
+        if found is None:
+            return None
+        line = _line_on(photo, maps, points, found, follow=True)
+        if onto is None:
+            # Short of its leg and at odds with the seam behind the root, it is a groove's wall or a plate's corner.
+            short = line.length < 0.5 * reach * maps.scale
+            return None if short and along is not None and combine(line, along)[1] > 25.0 else line
+        both, misfit = combine(line, onto)
+        return both if misfit < 12.0 else line
 
     if joint == "bead":
         left = one(layout.beyond_butting, layout.face[0])
         right = one(layout.beyond_nonbutting, layout.face[-1])
         return Surfaces(None, _through_both(left, right))
-    nonbutting = one(layout.beyond_nonbutting, layout.face[-1])
+    seam = faying_line(maps, layout)
+    nonbutting = one(layout.beyond_nonbutting, layout.face[-1], seam)
+    if nonbutting is None and seam is not None:
+        # Nothing of the surface is left beyond the toe, but it shows behind the root.
+        nonbutting = _outward(seam, maps.photo_points(layout.face[-1:])[0] - seam.point)
     if joint == "lap":
         return _lap(photo, maps, layout, fusion, nonbutting, hints)
     return Surfaces(one(layout.beyond_butting, layout.face[0]), nonbutting)
