@@ -14,7 +14,7 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray
 from macrocheck.calibrate.mark import Candidate, Mark
-from macrocheck.calibrate.profile import crossing, fit_edge, fit_line, strip
+from macrocheck.calibrate.profile import crossing, fit_edge, fit_line, sample, strip
 from macrocheck.photo import Photo
 
 SEARCH_SIDE = 1500
@@ -29,6 +29,10 @@ THICKEST = 0.22
 """Largest thickness over length."""
 
 
+TEXTURE = 1.0
+"""Shift of an end, in blurs, for a ground whose texture is as strong as the bar's contrast; fitted to rendered bars."""
+LEAST_U = 0.02
+"""Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
 WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
 MOST_BLOBS = 100
@@ -67,8 +71,9 @@ class _Bar(_Seed):
 
     @property
     def strength(self) -> float:
-        """Contrast, less for a hairline."""
-        return self.contrast * min(self.thickness / 3.0, 1.0)
+        """Contrast, less for a hairline, more for a bar along the picture's rows or columns as burned-in ones are."""
+        level = float(np.abs(self.direction).max()) > math.cos(math.radians(0.2))
+        return self.contrast * min(self.thickness / 3.0, 1.0) * (1.5 if level else 1.0)
 
 
 def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
@@ -80,7 +85,7 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     bars: list[_Bar] = []
     seeds: list[_Seed] = []
     for ceiling, level in zip((255, *LEVELS), LEVELS, strict=False):
-        if bars and ceiling < WEAKEST * max(b.strength for b in bars):
+        if bars and 1.5 * ceiling < WEAKEST * max(b.strength for b in bars):
             break  # whatever is left is too weak to count
         new = [seed for hat in hats for seed in _blobs(hat >= level, reach, scale)]
         fresh = len(seeds)
@@ -93,6 +98,7 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
             if bar is not None and not any(_same(bar, other) for other in bars):
                 bars.append(bar)
     bars = [bar for bar, ok in zip(bars, _clear_of_hatching(bars, most=1), strict=True) if ok]
+    bars = [bar for bar in bars if not _in_a_row(bar, seeds)]
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
@@ -265,12 +271,15 @@ def _sides(
     core = signal[inside].mean(axis=0)
     left = signal[v <= -0.5 * thick - 2.0].mean(axis=0)
     right = signal[v >= 0.5 * thick + 2.0].mean(axis=0)
-    if float(np.min(signal[np.abs(v) <= max(0.35 * thick, 0.5)].mean(axis=1))) < 0.55:
+    if float(np.min(np.median(signal[np.abs(v) <= max(0.35 * thick, 0.5)], axis=1))) < 0.5:
         return None
-    solid = (core > 0.4) & (core < 1.8)
-    least = max(0.15, 10.0 / math.sqrt(size / 3))
-    clear = solid & (core - left > least) & (core - right > least)
-    if float(np.mean(clear)) < part or float(np.std(core[solid])) > 0.3:
+    # how much of the step from the ground beside it to the bar's own tone each cell shows: a thin blurred bar
+    # takes on some of its ground
+    side = np.maximum(left, right)
+    shown = np.clip((core - side) / np.maximum(1.0 - side, 0.25), 0.0, 1.2)
+    least = max(0.12, 10.0 / math.sqrt(size / 3))
+    clear = (shown > 0.35) & (core < 1.8) & (core - side > least)
+    if float(np.mean(clear)) < part or float(np.std(shown[clear])) > 0.3:
         return None
     # a bar lies on one ground; a band of the section has another metal on either side
     lopsided = np.abs(left - right) > 0.6 * (core - (left + right) / 2)
@@ -361,8 +370,18 @@ def _end(
     fit = fit_edge(u, values, fit[0]) or fit
     if not 0.3 < fit[3] < 2.5 or fit[2] > 0.2 * window + 3.0 or abs(fit[0]) > 0.8 * window:
         return None
-    # samples half a px apart share pixels: their residuals hold half the information
-    return fit[0], math.sqrt(2) * fit[1], False
+    # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
+    turn = np.deg2rad(np.arange(-95, 96, 5.0))
+    radius = 0.9 * thick + 1.5 * fit[2] + 2.0
+    across = np.array([-outward[1], outward[0]])
+    ring = tip + outward * fit[0] + radius * (np.cos(turn)[:, None] * outward + np.sin(turn)[:, None] * across)
+    around = (sample(pixels, ring[:, 0], ring[:, 1]) - ground) @ lean
+    if float(np.percentile(around, 85)) > values.max() - 0.5 * fit[3]:
+        return None
+    # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
+    # number says (1.8: from rendered bars); the ground's own texture moves the half-way point as well
+    texture = float(np.std(around)) / fit[3]
+    return fit[0], math.hypot(1.8 * fit[1], TEXTURE * texture * fit[2], LEAST_U), False
 
 
 def _tick(
@@ -395,13 +414,17 @@ def _tick(
     wide = float(np.sum(profile > 0.5 * profile.max()))
     if wide > 0.5 * len(u) or wide > 4.0 * thick + 4.0:
         return None
-    fit = None
-    for part in (1.6, 1.0):
+    fits = []
+    for part, step_too in ((1.6, False), (1.6, True), (1.0, False)):
         near = np.abs(u - at) <= max(4.0, part * wide)
-        fit = fit or fit_line(u[near], profile[near], at, wide / 2.35)
-    if fit is None or not 0.3 < fit[3] < 2.5:
+        fit = fit_line(u[near], profile[near], at, wide / 2.35, step=step_too)
+        if fit is not None and 0.3 < fit[3] < 2.5 and abs(fit[0] - at) < 0.5 * wide + 1.0:
+            fits.append(fit)
+    if not fits:
         return None
-    return fit[0], fit[1]
+    # the plain line unless the ground plainly differs on its two sides
+    fit = fits[0] if fits[0][1] < 2.0 * min(f[1] for f in fits) else min(fits, key=lambda f: f[1])
+    return fit[0], math.hypot(1.8 * fit[1], LEAST_U)
 
 
 def _same(a: _Bar, b: _Bar) -> bool:
@@ -433,6 +456,20 @@ def _within(seed: _Seed, bar: _Bar) -> bool:
     if seed.thickness < 0.4 * bar.thickness:
         return False
     return bool(across < 1.0 + 0.5 * bar.thickness and along.min() > -slack and along.max() < bar.length + slack)
+
+
+def _in_a_row(bar: _Bar, seeds: Sequence[_Seed]) -> bool:
+    """Whether three or more strokes as long as the bar stand beside it, on lines of their own."""
+    places = []
+    for seed in seeds:
+        shift = seed.middle - bar.middle
+        along = abs(float(shift @ bar.direction))
+        across = float(bar.direction[0] * shift[1] - bar.direction[1] * shift[0])
+        alike = abs(float(seed.direction @ bar.direction)) > 0.99 and 0.6 < seed.length / bar.length < 1.6
+        if alike and along < 0.5 * bar.length and 1.4 * bar.thickness < abs(across) < 3 * bar.length:
+            places.append(across)
+    places.sort()
+    return sum(b - a > 1.4 * bar.thickness for a, b in zip([-math.inf, *places], places, strict=False)) >= 3
 
 
 def _clear_of_hatching(strokes: Sequence[_Seed], most: int) -> BoolArray:

@@ -64,11 +64,11 @@ def _line_model(u: FloatArray, at: float, sigma: float) -> tuple[FloatArray, Flo
 
 
 def _fit(
-    u: FloatArray, values: FloatArray, at: float, sigma: float, *, line: bool
+    u: FloatArray, values: FloatArray, at: float, sigma: float, *, line: bool, step: bool = False
 ) -> tuple[float, float, float, float] | None:
     """Gauss-Newton on (position, width, amplitude, ground); returns (position, u, width, amplitude)."""
     model = _line_model if line else _edge_model
-    step = float(u[1] - u[0])
+    spacing = float(u[1] - u[0])
     widest = float(u[-1] - u[0]) / 3
     cov = np.zeros((4, 4))
     amplitude = 0.0
@@ -76,21 +76,24 @@ def _fit(
     for _ in range(12):
         shape, d_at, d_sigma = model(u, at, sigma)
         base = np.column_stack([shape, np.ones_like(u)])
-        amplitude, ground = np.linalg.lstsq(base, values, rcond=None)[0]
-        jacobian = np.column_stack([amplitude * d_at, amplitude * d_sigma, shape, np.ones_like(u)])
-        residual = values - amplitude * shape - ground
+        if step:
+            base = np.column_stack([base, _edge_model(u, at, sigma)[0]])
+        height = np.linalg.lstsq(base, values, rcond=None)[0]
+        amplitude = float(height[0])
+        jacobian = np.column_stack([amplitude * d_at, amplitude * d_sigma, base])
+        residual = values - base @ height
         try:
-            cov = np.linalg.inv(jacobian.T @ jacobian + 1e-12 * np.eye(4))
+            cov = np.linalg.inv(jacobian.T @ jacobian + 1e-12 * np.eye(jacobian.shape[1]))
         except np.linalg.LinAlgError:
             return None
         delta = cov @ jacobian.T @ residual
         at += float(np.clip(delta[0], -1.5, 1.5))
-        sigma = float(np.clip(sigma + np.clip(delta[1], -0.5, 0.5), 0.35 * step, widest))
+        sigma = float(np.clip(sigma + np.clip(delta[1], -0.5, 0.5), 0.35 * spacing, widest))
         if not u[0] < at < u[-1]:
             return None
         if abs(delta[0]) < 1e-4 and abs(delta[1]) < 1e-3:
             break
-    noise = float(np.sum(residual**2)) / max(len(u) - 4, 1)
+    noise = float(np.sum(residual**2)) / max(len(u) - cov.shape[0], 1)
     return at, math.sqrt(max(noise * cov[0, 0], 0.0)), sigma, float(amplitude)
 
 
@@ -102,6 +105,11 @@ def fit_edge(u: FloatArray, values: FloatArray, at: float) -> tuple[float, float
     return _fit(u, values, at, 1.0, line=False)
 
 
-def fit_line(u: FloatArray, values: FloatArray, at: float, width: float) -> tuple[float, float, float, float] | None:
-    """Fit a bright thin line to `values` at positions `u` (px); returned as by `fit_edge`."""
-    return _fit(u, values, at, max(width, 0.7), line=True)
+def fit_line(
+    u: FloatArray, values: FloatArray, at: float, width: float, *, step: bool = False
+) -> tuple[float, float, float, float] | None:
+    """Fit a bright thin line to `values` at positions `u` (px); returned as by `fit_edge`.
+
+    With `step` the ground may differ on the two sides of the line.
+    """
+    return _fit(u, values, at, max(width, 0.7), line=True, step=step)
