@@ -16,7 +16,7 @@ from macrocheck.scale import Scale
 from tests.measure import weld_shapes as shapes
 from tests.measure.boundary_noise import seen
 
-SEEN = 30
+SEEN = 36
 SCALE = Scale(1 / shapes.PX_PER_MM, 0.002, "stated")
 
 
@@ -33,12 +33,14 @@ def with_cold_ends() -> WeldOutline:
 def errors() -> dict[str, FloatArray]:
     """Quantity -> rows of (error, u, U95)."""
     table: dict[str, list[tuple[float, float, float]]] = {}
-    for shape in (shapes.sound(n=80), shapes.sound(n=80, pen=0.3, bulge=-0.5, psi=110.0), with_cold_ends()):
-        rng = np.random.default_rng(11)
+    for n, shape in enumerate(
+        (shapes.sound(n=80), shapes.sound(n=80, pen=0.3, bulge=-0.5, psi=110.0), with_cold_ends())
+    ):
+        rng = np.random.default_rng([11, n])
         true = measure_weld(shape, SCALE, draws=20)
         for k in range(SEEN):
             outline, scale = seen(rng, shape, SCALE)
-            found = measure_weld(outline, scale, draws=100, seed=k)
+            found = measure_weld(outline, scale, draws=80, seed=1000 * n + k)
             for key, quantity in found.quantities.items():
                 expected = true.quantities[key].value
                 if isinstance(quantity.value, float) and isinstance(expected, float):
@@ -61,7 +63,8 @@ def errors() -> dict[str, FloatArray]:
 def test_error_over_u_is_about_one_and_its_interval_covers(key: str) -> None:
     error, u, U95 = errors()[key].T
     assert 0.75 < np.sqrt(np.mean((error / u) ** 2)) < 1.3
-    assert np.mean(np.abs(error) <= U95) >= 0.89
+    # The claim is 93 to 98 %; three binomial standard deviations of 108 cases under 93 % are 86 %.
+    assert np.mean(np.abs(error) <= U95) >= 0.86
 
 
 def test_one_sided_quantities_are_covered_at_zero() -> None:
