@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, FloatArray, Point
+from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along, best_path, normals_of
+from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.hints import Hints
-from macrocheck.segment.layout import Layout, resample, smooth_open
+from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.surfaces import Surfaces
@@ -20,6 +21,8 @@ _MAP_FACTOR = 1.0
 """Standard error of the network's border over the spread its own ramp states (measured on rendered sections)."""
 _MAP_FLOOR = 0.25
 """Map px: no border is surer than this, whatever its ramp says."""
+_ROUNDED = 6.0
+"""Map px from the joint root within which its corner is rounded off in the maps."""
 _PHOTO_GAIN = 1.1
 _PHOTO_MOST = 4.5
 """Log-likelihood an edge of the photo adds per standard deviation above its surroundings, and at most."""
@@ -102,7 +105,8 @@ def _bend_to_hints(base: FloatArray, hints: Hints | None, scale: float) -> Float
     places.sort(key=lambda p: p[0])
     n = len(base)
     spacing = max(float(np.hypot(*np.diff(base, axis=0).T).mean()), 1e-6)
-    knots, shifts = [], []
+    knots: list[int] = []
+    shifts: list[FloatArray] = []
     for i, shift in places:
         if knots and i <= knots[-1]:
             continue
@@ -166,7 +170,9 @@ def place_boundary(
     rows = np.arange(len(base))
     offset = band.offsets[path]
     near = np.abs(band.offsets[None] - offset[:, None])
-    weight = np.exp(np.clip(score - extra - (score - extra).max(axis=1, keepdims=True), -30, 0)) * (near < 2.5 * scale)
+    weight = np.exp(np.clip(score - extra - (score - extra).max(axis=1, keepdims=True), -30, 0)) * (
+        near < 2.5 * scale
+    )
     weight /= weight.sum(axis=1, keepdims=True)
     mean = (weight * band.offsets).sum(axis=1)
     var = (weight * (band.offsets - mean[:, None]) ** 2).sum(axis=1)
@@ -209,7 +215,13 @@ def _two_state(gain: FloatArray, switch: float) -> BoolArray:
 
 
 def unfused_on(
-    maps: RegionMaps, boundary: Boundary, line: Line, *, toe: FloatArray, root: FloatArray | None, inward: FloatArray
+    maps: RegionMaps,
+    boundary: Boundary,
+    line: Line,
+    *,
+    toe: FloatArray,
+    root: FloatArray | None,
+    inward: FloatArray,
 ) -> BoolArray:
     """Which points of the boundary lie on a member's surface line unfused.
 
@@ -262,7 +274,7 @@ def with_surfaces(
     surfaces: Surfaces,
     root: FloatArray | None,
     toes: tuple[FloatArray, FloatArray],
-) -> tuple[Boundary, BoolArray, BoolArray]:
+) -> Boundary:
     """Lay unfused spans on the surface lines and set the joint root in where both members are unfused there."""
     on_b = on_n = np.zeros(len(boundary.points), np.bool_)
     if surfaces.nonbutting is not None:
@@ -276,26 +288,39 @@ def with_surfaces(
         out = snap(out, on_n, surfaces.nonbutting, maps.scale)
     if surfaces.butting is not None:
         out = snap(out, on_b, surfaces.butting, maps.scale)
-    if root is not None and on_n.any() and on_b.any():
-        i, j = int(np.flatnonzero(on_n)[-1]), int(np.flatnonzero(on_b)[0])
-        near = np.hypot(*(out.points[[i, j]] - root).T).max() < 8 * maps.scale
-        if i < j and j - i < 14 and near:
-            keep = np.r_[0 : i + 1, j : len(out.points)]
-            at = i + 1
+    return out if root is None else _sharpen_root(out, on_b, on_n, root, maps.scale)
 
-            def join(values: FloatArray, new: float) -> FloatArray:
-                return np.insert(values[keep], at, new)
 
-            out = Boundary(
-                np.insert(out.points[keep], at, root, axis=0),
-                join(out.u, 0.25 * maps.scale),
-                join(out.spread, 0.5),
-                join(out.rival, 0.0),
-                join(out.contrast, 0.0),
-                np.insert(out.pinned[keep], at, values=False),
-            )
-            on_n, on_b = np.insert(on_n[keep], at, values=True), np.insert(on_b[keep], at, values=True)
-    return out, on_b, on_n
+def _sharpen_root(
+    boundary: Boundary, on_b: BoolArray, on_n: BoolArray, root: FloatArray, scale: float
+) -> Boundary:
+    """Put the joint root in as a corner where an unfused span runs into it: maps and smoothing round it off."""
+    points = boundary.points
+    away = np.hypot(*(points - root).T)
+    close = away < _ROUNDED * scale
+    if not (close & (on_b | on_n)).any():
+        return boundary
+    n_close, b_close = np.flatnonzero(close & on_n), np.flatnonzero(close & on_b)
+    inside = np.flatnonzero(close)
+    first, last = int(inside[0]), int(inside[-1])
+    # An unfused side keeps its points up to the corner, a fused one comes straight in from where it is clear of it.
+    start = int(n_close[-1]) + 1 if len(n_close) else first
+    end = int(b_close[0]) if len(b_close) else last + 1
+    if end < start:
+        return boundary
+    keep = np.r_[0:start, end : len(points)]
+
+    def join(values: FloatArray, new: float) -> FloatArray:
+        return np.insert(values[keep], start, new)
+
+    return Boundary(
+        np.insert(points[keep], start, root, axis=0),
+        join(boundary.u, 0.6 * scale),
+        join(boundary.spread, 0.5),
+        join(boundary.rival, 0.0),
+        join(boundary.contrast, 0.0),
+        np.insert(boundary.pinned[keep], start, values=False),
+    )
 
 
 def close_at_toes(
@@ -316,9 +341,3 @@ def close_at_toes(
     points = np.vstack([toe_n, points[first:last], toe_b])
     u = np.concatenate([[u_toes[1]], u[first:last], [u_toes[0]]])
     return points, u
-
-
-def centre_of(points: FloatArray) -> Point:
-    """Middle point of a stretch, for a flag's place."""
-    p = points[len(points) // 2]
-    return float(p[0]), float(p[1])

@@ -66,9 +66,7 @@ def withheld(layout: Layout, *, joint: Joint, doubt: float) -> dict[str, str]:
     if joint == "tee" and layout.member_margin < _UNTOLD:
         reason = "which member is the butting one could not be told"
         own = ("root_penetration", "root_shortfall", "unfused_land", "actual_throat", "effective_throat")
-        return {
-            q.key: reason for q in QUANTITIES if q.key.endswith(("_butting", "_nonbutting")) or q.key in own
-        }
+        return {q.key: reason for q in QUANTITIES if q.key.endswith(("_butting", "_nonbutting")) or q.key in own}
     return {}
 
 
@@ -96,7 +94,9 @@ def _of_surface(name: str, line: Line | None, leg: float, toe: FloatArray, *, fr
     flags = []
     if line.length < _SHORT * leg and line.length > 0:
         what = "under the weld" if from_seam else "beyond the toe"
-        text = f"Only {100 * line.length / max(leg, 1):.0f} % of a leg of the {name} member's surface is seen {what}."
+        text = (
+            f"Only {100 * line.length / max(leg, 1):.0f} % of a leg of the {name} member's surface is seen {what}."
+        )
         flags.append(Flag("surface_short", text, (point(line.point),)))
     if line.bend > max(1.2, 0.004 * line.length):
         text = f"The {name} member's surface bends by {line.bend:.1f} px over the stretch it was fitted to."

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import Float32Array, FloatArray, Point
+from macrocheck.arrays import BoolArray, FloatArray, Point
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along, normals_of
+from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.face import trace_air
-from macrocheck.segment.layout import Layout, clear_of_border, resample, smooth_open
+from macrocheck.segment.layout import Layout, clear_of_border
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
 
@@ -71,47 +72,84 @@ class Haz:
     u: float
 
 
-def find_haz(maps: RegionMaps, layout: Layout, fusion: FloatArray) -> Haz:
-    """Follow the HAZ map outwards from the fusion boundary (photo px) to where it ends."""
+def _longest_run(on: BoolArray, bridged: int) -> BoolArray:
+    """The longest stretch of True, breaks of up to `bridged` samples included; only its True samples are on."""
+    index = np.flatnonzero(on)
+    if not len(index):
+        return on
+    breaks = np.flatnonzero(np.diff(index) > bridged + 1)
+    starts, ends = np.concatenate([[0], breaks + 1]), np.concatenate([breaks + 1, [len(index)]])
+    k = int(np.argmax(ends - starts))
+    out = np.zeros(len(on), np.bool_)
+    out[index[starts[k] : ends[k]]] = True
+    return out
+
+
+def member_split(fusion: FloatArray, nonbutting: Line | None, inward: FloatArray | None, scale: float) -> int:
+    """Index in `fusion` (from the nonbutting toe on) where it leaves the nonbutting member for good."""
+    if nonbutting is None or inward is None:
+        return len(fusion)
+    below = (fusion - nonbutting.point) @ inward > -1.5 * scale
+    return int(np.flatnonzero(below)[-1]) + 1 if below.any() else 0
+
+
+def find_haz(
+    photo: Photo,
+    maps: RegionMaps,
+    layout: Layout,
+    fusion: FloatArray,
+    nonbutting: Line | None,
+    inward: FloatArray | None,
+) -> Haz:
+    """Follow the HAZ map outwards from the fusion boundary (photo px) to where it ends.
+
+    `inward`: unit normal of the nonbutting surface into that member.
+    """
     scale = maps.scale
     line = resample(fusion, 2.0 * scale)
     if len(line) < 12:
         return Haz(None, None, 0.0)
     normal = normals_of(smooth_open(line, 3.0), 3.0)
     probe = 4.0 * scale
-    if maps.sample(layout.p_weld, line + probe * normal).sum() > maps.sample(layout.p_weld, line - probe * normal).sum():
+    right, left = (maps.sample(layout.p_weld, line + k * probe * normal).sum() for k in (1, -1))
+    if right > left:
         normal = -normal
     size = float(np.hypot(*np.ptp(fusion, axis=0)))
     band = Band(line, normal, np.arange(0.0, 0.5 * size, scale))
     points = band.points()
     haz = along(maps.sample(maps.haz, points), 1.0)
-    members = [maps.sample(maps.regions[k], points) for k in (BUTTING, NONBUTTING)]
+    plate = maps.sample(maps.regions[BUTTING], points) + maps.sample(maps.regions[NONBUTTING], points)
+    at = maps.map_points(points.reshape(-1, 2))
+    inside = clear_of_border(maps, (photo.width, photo.height), at).reshape(haz.shape)
+    split = member_split(line, nonbutting, inward, scale)
+    station = np.arange(len(line))
+    starts = haz[:, 2:5].max(axis=1) > 0.5
+    ended = haz < 0.5
+    ended[:, :4] = False
+    k = np.argmax(ended, axis=1)
+    last = haz.shape[1] - 1
+    # Plate must go on past the edge: where the zone reaches the plate's far side its edge is not seen.
+    beyond = np.minimum(plate[station, np.minimum(k + 3, last)], plate[station, np.minimum(k + 6, last)])
+    good = starts & (k > 3) & inside[station, np.minimum(k + 6, last)] & (beyond > 0.5)
+    before, after = haz[station, k - 1], haz[station, k]
+    offset = (k - 1 + (before - 0.5) / np.maximum(before - after, 1e-6)) * scale
     found: list[FloatArray | None] = []
     roughness = []
-    h, w = maps.shape
-    at = maps.map_points(points.reshape(-1, 2)).reshape(points.shape)
-    inside = (at > 2).all(axis=2) & (at[..., 0] < w - 3) & (at[..., 1] < h - 3)
-    for own, other in (members, members[::-1]):
-        mine = own[:, 3:8].mean(axis=1) > np.maximum(other[:, 3:8].mean(axis=1), 0.5)
-        starts = haz[:, 2:5].max(axis=1) > 0.5
-        ended = haz < 0.5
-        ended[:, :4] = False
-        k = np.argmax(ended, axis=1)
-        row = np.arange(len(line))
-        good = mine & starts & (k > 3) & inside[row, k] & (own[row, np.minimum(k + 2, own.shape[1] - 1)] > 0.5)
-        if mine.sum() < 8 or good.sum() < _HAZ_SHARE * mine.sum():
+    for mine in (station >= split, station < split):
+        own = _longest_run(good & mine, 4)
+        if mine.sum() < 8 or own.sum() < max(6, _HAZ_SHARE * mine.sum()):
             found.append(None)
             continue
-        before, after = haz[row, k - 1], haz[row, k]
-        offset = (k - 1 + (before - 0.5) / np.maximum(before - after, 1e-6)) * scale
-        index = np.flatnonzero(good)
+        index = np.flatnonzero(own)
         value = offset[index]
-        kernel = 5
-        padded = np.pad(value, kernel // 2, mode="edge")
-        median = np.median(np.lib.stride_tricks.sliding_window_view(padded, kernel), axis=1)
+        padded = np.pad(value, 3, mode="edge")
+        median = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
         keep = np.abs(value - median) < 3 * scale
-        roughness.append(float(np.std(value[keep] - median[keep])) if keep.any() else scale)
-        found.append((line + offset[:, None] * normal)[index[keep]] if keep.sum() >= 6 else None)
+        if keep.sum() < 6:
+            found.append(None)
+            continue
+        roughness.append(float(np.std(value[keep] - median[keep])))
+        found.append((line + offset[:, None] * normal)[index[keep]])
     u = float(np.hypot(3.0 * scale, max(roughness, default=0.0)))
     return Haz(found[0], found[1], u)
 
@@ -186,7 +224,7 @@ def find_faying(
     ends = [
         e
         for e in (_first_over(1 - butting_above, begin, 0.5), _first_over(along_line, begin, 0.5))
-        if e is not None and e > begin + 2
+        if e is not None and e > begin + 6
     ]
     end_index = min(ends) if ends else None
     end: Point | None = None
@@ -229,7 +267,7 @@ def _gap_on_photo(
 
 
 def find_groove(
-    photo: Photo, maps: RegionMaps, walk: Float32Array | FloatArray, toe: FloatArray, line: Line | None, leg: float
+    photo: Photo, maps: RegionMaps, walk: FloatArray, toe: FloatArray, line: Line | None, leg: float
 ) -> FloatArray | None:
     """Exposed outline of a member just beyond a toe, (k, 2) photo px from the toe outwards.
 

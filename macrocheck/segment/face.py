@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from macrocheck.arrays import FloatArray
+from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along, best_path, normals_of
-from macrocheck.segment.layout import resample, smooth_open
+from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.maps import BACKGROUND, RegionMaps
 
 _HALF = 4.0
@@ -74,7 +74,7 @@ def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray) -> AirLine:
     return AirLine(band.at(smooth), along(u[:, None], 3.0)[:, 0], seen)
 
 
-def _noise(grey: FloatArray, inner: FloatArray) -> float:
+def _noise(grey: FloatArray, inner: BoolArray) -> float:
     """Typical grey noise in the metal just inside, grey levels."""
     metal = grey[:, inner]
     if metal.shape[1] < 3:

@@ -13,7 +13,7 @@ from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout, lay_out
 from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
-from macrocheck.segment.surfaces import Surfaces, find_surfaces
+from macrocheck.segment.surfaces import Surfaces, find_surfaces, pass_root
 from macrocheck.segment.toes import Toe, find_toe
 
 _CORRELATION = 14.0
@@ -32,10 +32,9 @@ def _as_surface(line: Line | None) -> SurfaceLine | None:
     )
 
 
-def _pins(hints: Hints | None, photo: Photo, rough: tuple[FloatArray, FloatArray]) -> list[FloatArray | None]:
+def _pins(hints: Hints | None, rough: tuple[FloatArray, FloatArray]) -> list[FloatArray | None]:
     """Hinted toes given to the nearer of the two rough toes."""
     out: list[FloatArray | None] = [None, None]
-    del photo
     if hints is None:
         return out
     for point in hints.toes[:2]:
@@ -97,37 +96,41 @@ def fit_weld(
     scale = maps.scale
     first = first_path(maps, layout, hints)
     surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints)
+    if hints is not None and hints.root:
+        surfaces = pass_root(surfaces, hints.root[0], scale)
     boundary = place_boundary(photo, maps, layout, first, hints)
     air = trace_air(photo, maps, layout.face)
     rough = (air.points[0], air.points[-1])
-    pins = _pins(hints, photo, rough)
-    line_b = surfaces.nonbutting if joint == "bead" else _toe_line(surfaces, rough[0])
+    pins = _pins(hints, rough)
+    line_b = _toe_line(surfaces, rough[0])
+    if joint == "bead" and surfaces.nonbutting is not None:
+        line_b = surfaces.nonbutting.turned()
     toes = []
     for line, layer, at_start, pin, whole in (
         (line_b, TOE_BUTTING, True, pins[0], layout.complete_butting),
         (surfaces.nonbutting, TOE_NONBUTTING, False, pins[1], layout.complete_nonbutting),
     ):
-        if line is not None and joint == "bead" and at_start:
-            line = Line(line.point, -line.direction, line.u_offset, line.u_angle, -line.end, -line.start)
-        inward = None if line is None else into_member(line, layout, maps)
+        into = None if line is None else into_member(line, layout, maps)
         toes.append(
-            find_toe(maps, air, line if whole else None, layer=layer, inward=inward, at_start=at_start, pin=pin)
+            find_toe(maps, air, line if whole else None, layer=layer, inward=into, at_start=at_start, pin=pin)
         )
     toe_b, toe_n = toes
     root = None
     if surfaces.butting is not None and surfaces.nonbutting is not None:
         root = crossing(surfaces.butting, surfaces.nonbutting)
-    boundary, on_b, on_n = with_surfaces(maps, layout, boundary, surfaces, root, (toe_b.point, toe_n.point))
+    boundary = with_surfaces(maps, layout, boundary, surfaces, root, (toe_b.point, toe_n.point))
     face, u_face = _finish_face(air, toe_b, toe_n, scale)
-    fusion, u_fusion = close_at_toes(boundary, (toe_b.point, toe_n.point), scale, (float(u_face[0]), float(u_face[-1])))
+    fusion, u_fusion = close_at_toes(
+        boundary, (toe_b.point, toe_n.point), scale, (float(u_face[0]), float(u_face[-1]))
+    )
     doubt = unclear(maps, layout, size)
     size_px = float(np.hypot(*np.ptp(np.vstack([face, fusion]), axis=0)))
     u_face, u_fusion = (np.hypot(u, widening(doubt, size_px)) for u in (u_face, u_fusion))
     voids = find_voids(photo, maps, layout)
-    haz = find_haz(maps, layout, fusion)
+    inward = None if surfaces.nonbutting is None else into_member(surfaces.nonbutting, layout, maps)
+    haz = find_haz(photo, maps, layout, fusion, surfaces.nonbutting, inward)
     faying = Faying(None, None)
-    if root is not None and surfaces.nonbutting is not None:
-        inward = into_member(surfaces.nonbutting, layout, maps)
+    if root is not None and surfaces.nonbutting is not None and inward is not None:
         faying = find_faying(photo, maps, surfaces.nonbutting, root, inward, fusion)
     leg = float(np.hypot(*(toe_b.point - toe_n.point))) * 0.7
     grooves = [

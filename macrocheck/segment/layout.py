@@ -22,6 +22,7 @@ from macrocheck.segment.maps import (
     RegionMaps,
     sample,
 )
+from macrocheck.segment.members import continues_behind, leaning
 
 _SMALLEST_WELD = 60
 """Map px of weld metal below which there is no weld to speak of."""
@@ -79,7 +80,9 @@ def _choose_weld(maps: RegionMaps) -> tuple[ByteArray, tuple[float, float] | Non
     mask = (maps.regions[WELD] > 0.5).astype(np.uint8)
     n, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=4)
     if n < 2 or int(stats[1:, cv2.CC_STAT_AREA].max()) < _SMALLEST_WELD:
-        msg = "no weld metal was found here; if there is one, crop the photo closer to it or draw its outline by hand"
+        msg = (
+            "no weld metal was found here; if there is one, crop the photo closer to it or draw its outline by hand"
+        )
         raise NotFoundError(msg)
     h, w = maps.shape
     box = stats[1:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]] + stats[1:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]] / 2
@@ -234,107 +237,6 @@ def _face_run(maps: RegionMaps, weld: ByteArray, photo_size: tuple[int, int]) ->
     )
 
 
-def _leaning(maps: RegionMaps, walk: FloatArray, toe: FloatArray) -> float:
-    """Butting (+1) or nonbutting (-1), from the regions along the outline beyond a toe and the toe's heat map."""
-    p_b = cv2.GaussianBlur(maps.regions[BUTTING], (0, 0), 2.5)
-    p_n = cv2.GaussianBlur(maps.regions[NONBUTTING], (0, 0), 2.5)
-    at = walk[4:60] if len(walk) > 8 else np.vstack([walk, toe[None]])
-    b, n = float(sample(p_b, at).sum()), float(sample(p_n, at).sum())
-    heat = [
-        float(sample(cv2.GaussianBlur(maps.points[k], (0, 0), 3), toe[None])[0]) for k in (TOE_BUTTING, TOE_NONBUTTING)
-    ]
-    weight = min(len(at), 30) * 0.4
-    return float((b - n + 2 * (heat[0] - heat[1])) / (b + n + 2 * sum(heat) + 0.02 * weight + 1e-6))
-
-
-def _stem_ends(maps: RegionMaps, behind: FloatArray, normal: FloatArray, face: FloatArray) -> float:
-    """1 where the metal on the face's side of a surface's continuation ends while that on the other side goes on.
-
-    That is the far side of a tee's butting member standing on the nonbutting one.
-    """
-    side = np.sign((face.mean(axis=0) - behind[0]) @ normal)
-    air = [sample(maps.regions[BACKGROUND], behind + k * 8.0 * side * normal) for k in (1.0, -1.0)]
-    if len(air[0]) < 30:
-        return 0.0
-    # A cavity at the root is short; the space beyond a plate is not.
-    out = np.flatnonzero(np.convolve(air[0] > 0.6, np.ones(26), "valid") > 25)
-    if not len(out):
-        return 0.0
-    other = air[1][int(out[0]) : int(out[0]) + 8]
-    return float(np.clip(1 - 2 * other.mean(), 0, 1)) * 0.8
-
-
-def _faying_score(maps: RegionMaps, weld: ByteArray, face: FloatArray, walk: FloatArray, *, opening: bool) -> float:
-    """How surely the surface beyond a toe goes on behind the weld as a seam (or an opening) between members, 0-1.
-
-    That is what the nonbutting member's surface does, and the butting member's never. `walk`: map px from the toe
-    on; `opening`: a strip of background behind the weld counts as well as a seam.
-    """
-    if len(walk) < 14:
-        return 0.0
-    h, w = maps.shape
-    toe = face[-1] if np.hypot(*(face[-1] - walk[0])) < np.hypot(*(face[0] - walk[0])) else face[0]
-    best = 0.0
-    # Without knowing where an undercut ends, the surface is taken from several stretches of the outline.
-    for first in (2, 12, 24, 40):
-        part = walk[first : first + 70]
-        if len(part) < 12:
-            break
-        centre = part.mean(axis=0)
-        _, _, vt = np.linalg.svd(part - centre)
-        d = vt[0] if (part[0] - part[-1]) @ vt[0] > 0 else -vt[0]
-        if np.abs((part - centre) @ np.array([-d[1], d[0]])).max() > 1.8:
-            continue
-        if abs((toe - centre) @ np.array([-d[1], d[0]])) > 6.0:
-            continue
-        s = np.arange(float((toe - centre) @ d), 2.0 * max(h, w))
-        at = centre + s[:, None] * d
-        at = at[(at > 3).all(axis=1) & (at[:, 0] < w - 4) & (at[:, 1] < h - 4)]
-        if len(at) < 12:
-            continue
-        inside = sample(weld, at) > 0.5
-        last = int(np.flatnonzero(inside)[-1]) if inside.any() else 0
-        behind = at[last + 3 : last + 45]
-        if len(behind) < 8:
-            continue
-        normal = np.array([-d[1], d[0]])
-        probes = behind[:, None, :] + np.arange(-3.0, 3.1)[None, :, None] * normal
-        seen = sample(maps.seam, probes.reshape(-1, 2)).reshape(probes.shape[:2]).max(axis=1)
-        if opening:
-            best = max(best, _stem_ends(maps, at[last + 3 :], normal, face))
-            air = sample(maps.regions[BACKGROUND], probes.reshape(-1, 2)).reshape(probes.shape[:2])
-            sides = behind[:, None, :] + np.array([-1.0, 1.0])[None, :, None] * 9.0 * normal
-            solid = sample(maps.regions[BACKGROUND], sides.reshape(-1, 2)).reshape(sides.shape[:2]).min(axis=1) < 0.5
-            seen = np.maximum(seen, air.max(axis=1) * solid)
-        best = max(best, float(seen[:30].mean()))
-    return best
-
-
-def smooth_open(points: FloatArray, sd: float) -> FloatArray:
-    """Smooth an open chain of evenly spaced points with a Gaussian of `sd` steps; the ends stay put."""
-    n = len(points)
-    if n < 4 or sd <= 0:
-        return points
-    pad = min(int(3 * sd) + 1, n - 1)
-    # Point reflection at the ends keeps both the ends and the slope there.
-    head = 2 * points[0] - points[pad:0:-1]
-    tail = 2 * points[-1] - points[-2 : -pad - 2 : -1]
-    full = np.vstack([head, points, tail])
-    x = np.arange(-pad, pad + 1)
-    kernel = np.exp(-0.5 * (x / sd) ** 2)
-    kernel /= kernel.sum()
-    return np.column_stack([np.convolve(full[:, i], kernel, "valid") for i in range(points.shape[1])])
-
-
-def resample(points: FloatArray, step: float) -> FloatArray:
-    """Even points about `step` apart along an open chain, ends kept."""
-    steps = np.hypot(*np.diff(points, axis=0).T)
-    along = np.concatenate([[0.0], np.cumsum(steps)])
-    n = max(2, round(along[-1] / step) + 1)
-    at = np.linspace(0, along[-1], n)
-    return np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])])
-
-
 def _fusion_arc(weld: ByteArray, face: FloatArray) -> FloatArray:
     """The part of the weld region's outline that is not the face, from the face's end back to its start."""
     contours, _ = cv2.findContours(weld, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -374,9 +276,9 @@ def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int]) -> L
         inward = (np.array([xs.mean(), ys.mean()]) if len(xs) else centre) - face.mean(axis=0)
         turn = chord[0] * inward[1] - chord[1] * inward[0] < 0
     else:
-        lean_start, lean_end = _leaning(maps, before, face[0]), _leaning(maps, after, face[-1])
-        seam_start = _faying_score(maps, weld, face, before, opening=joint == "tee")
-        seam_end = _faying_score(maps, weld, face, after, opening=joint == "tee")
+        lean_start, lean_end = leaning(maps, before, face[0]), leaning(maps, after, face[-1])
+        seam_start = continues_behind(maps, weld, face, before, opening=joint == "tee")
+        seam_end = continues_behind(maps, weld, face, after, opening=joint == "tee")
         # Positive: the outline's start is on the butting member.
         vote = (lean_start - lean_end) / 2 + 1.8 * (seam_end - seam_start)
         margin = min(abs(vote), 1.0)

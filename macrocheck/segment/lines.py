@@ -44,6 +44,10 @@ class Line:
         """Unit normal to the right of the direction (y down)."""
         return np.array([-self.direction[1], self.direction[0]])
 
+    def turned(self) -> "Line":
+        """The same line pointing the other way."""
+        return replace(self, direction=-self.direction, start=-self.end, end=-self.start)
+
     def distance(self, points: FloatArray) -> FloatArray:
         """Signed distance of (n, 2) points, positive on the normal's side."""
         return np.asarray((points - self.point) @ self.normal)
@@ -130,8 +134,8 @@ def straight_stretch(
     """The longest straight stretch [i, j) of an outline of evenly spaced points, preferring its beginning.
 
     `tolerance`: rms distance from the line allowed, px, growing with length. `through`: a point the line must
-    pass `within` px of. `parallel_to`: a direction it must be within 35 degrees of. `chord`: see `Chord`. `onto`: point and
-    direction of a line it must continue, within 4 degrees. None where nothing fits.
+    pass `within` px of. `parallel_to`: a direction it must be within 35 degrees of. `chord`: see `Chord`.
+    `onto`: point and direction of a line it must continue, within 4 degrees. None where nothing fits.
     """
     n = len(walk)
     if n < shortest:
@@ -174,9 +178,7 @@ def straight_stretch(
     return int(i[k]), int(j[k])
 
 
-def _plausible(
-    walk: FloatArray, i: IntArray, j: IntArray, d: FloatArray, chord: Chord
-) -> BoolArray:
+def _plausible(walk: FloatArray, i: IntArray, j: IntArray, d: FloatArray, chord: Chord) -> BoolArray:
     unit, side, low, high = chord
     forth = walk[j - 1] - walk[i]
     out = d * np.sign((d * forth).sum(axis=1))[:, None]

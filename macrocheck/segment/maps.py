@@ -6,7 +6,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from macrocheck.arrays import Float32Array, FloatArray
+from macrocheck.arrays import AnyArray, Float32Array, FloatArray
 
 BACKGROUND, WELD, BUTTING, NONBUTTING = 0, 1, 2, 3
 ROOT, TOE_BUTTING, TOE_NONBUTTING = 0, 1, 2
@@ -61,7 +61,7 @@ class RegionMaps:
         return sample(layer, at).reshape(points_px.shape[:-1])
 
 
-def sample(image: Float32Array, at: FloatArray | Float32Array) -> FloatArray:
+def sample(image: AnyArray, at: FloatArray | Float32Array) -> FloatArray:
     """Bilinear values of a 2-D float32 or uint8 `image` at (n, 2) points (x, y) px; its border goes on outside."""
     # OpenCV's remap takes at most 32767 rows; a square-ish sheet of points keeps clear of that.
     n = len(at)

@@ -5,11 +5,12 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from macrocheck.arrays import FloatArray
+from macrocheck.arrays import FloatArray, Point
 from macrocheck.outline import Joint
 from macrocheck.photo import Photo
+from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.hints import Hints
-from macrocheck.segment.layout import Layout, resample, smooth_open
+from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import (
     Line,
     combine,
@@ -23,6 +24,8 @@ from macrocheck.segment.maps import BACKGROUND, RegionMaps, sample
 
 _MAP_FLOOR = 0.35
 """Map px: a line seen in the maps alone is no surer than this."""
+_SEAM_PIXELS = 270
+"""The seam's pixels nearest the weld: a stretch of about 90 map px of a ridge 3 px wide."""
 _ONWARD = 3.0
 """A surface is followed past the crop for at most this many times its stretch in the crop."""
 
@@ -141,15 +144,17 @@ def faying_line(maps: RegionMaps, layout: Layout) -> Line | None:
     n, labels, stats, _ = cv2.connectedComponentsWithStats((seam > 0.4).astype(np.uint8), connectivity=8)
     best: Line | None = None
     toes = layout.face[[0, -1]]
+    size = float(np.sqrt(layout.weld.sum()))
     for k in range(1, n):
         if max(stats[k, cv2.CC_STAT_WIDTH], stats[k, cv2.CC_STAT_HEIGHT]) < 24:
             continue
         ys, xs = np.nonzero(labels == k)
         # The part nearest the weld: far off, another weld's seam may have joined it.
         near = away[ys, xs]
-        order = np.argsort(near)[: max(30, int(3 * 90))]
+        order = np.argsort(near)[:_SEAM_PIXELS]
         points = np.column_stack([xs, ys])[order].astype(np.float64)
-        if near.min() > 20.0:
+        # A cavity may lie between the weld and the seam.
+        if near.min() > 0.45 * size:
             continue
         weight = np.asarray(seam[ys[order], xs[order]], np.float64)
         centre, d = total_least_squares(points, weight)
@@ -163,7 +168,14 @@ def faying_line(maps: RegionMaps, layout: Layout) -> Line | None:
         scale = maps.scale
         at = maps.photo_points(np.vstack([centre, centre + d]))
         direction = (at[1] - at[0]) / np.hypot(*(at[1] - at[0]))
-        line = Line(at[0], direction, 0.6 * scale, float(np.hypot(1.2 / (span / 2), 0.002)), -span / 2 * scale, span / 2 * scale)
+        line = Line(
+            at[0],
+            direction,
+            0.6 * scale,
+            float(np.hypot(1.2 / (span / 2), 0.002)),
+            -span / 2 * scale,
+            span / 2 * scale,
+        )
         if best is None or line.length > best.length:
             best = line
     return best
@@ -173,7 +185,7 @@ def _outward(line: Line, away: FloatArray) -> Line:
     """The line turned to point along `away`."""
     if line.direction @ away >= 0:
         return line
-    return replace(line, direction=-line.direction, start=-line.end, end=-line.start)
+    return line.turned()
 
 
 def _lap(
@@ -217,9 +229,10 @@ def _lap(
         seam_line = _seam_stretch(maps, fusion, nonbutting)
         if seam_line is not None and (face_line is None or face_line.length < 0.5 * seam_line.length):
             face_line, from_seam = seam_line, True
-        if face_line is None and hints is not None and hints.edge:
+        stated_at = () if hints is None else hints.edge or hints.root
+        if face_line is None and stated_at:
             across = nonbutting.normal if top is None else top.normal
-            edge = np.asarray(hints.edge, np.float64)
+            edge = np.asarray(stated_at, np.float64)
             direction = across
             if len(edge) > 1:
                 _, direction = total_least_squares(edge)
@@ -233,6 +246,19 @@ def _lap(
             if root is not None:
                 nonbutting = _outward(nonbutting, maps.photo_points(layout.face[-1:])[0] - root)
     return Surfaces(face_line, nonbutting, top, from_seam, stated)
+
+
+def pass_root(surfaces: Surfaces, root: Point, scale: float) -> Surfaces:
+    """Surfaces moved to meet at a hinted joint root (x, y) px, as far as their own doubt allows."""
+    at = np.asarray(root, np.float64)
+
+    def through(line: Line | None) -> Line | None:
+        if line is None:
+            return None
+        # A person's click is good to about a map px; it says nothing of the direction.
+        return combine(line, Line(at, line.direction, 0.8 * scale, 10.0, 0.0, 0.0))[0]
+
+    return replace(surfaces, butting=through(surfaces.butting), nonbutting=through(surfaces.nonbutting))
 
 
 def find_surfaces(

@@ -28,7 +28,7 @@ class Toe:
 def _heat(maps: RegionMaps, layer: int, near: FloatArray) -> tuple[FloatArray, float] | None:
     """Sub-pixel peak of a heat map within reach of a map point, and its height."""
     h, w = maps.shape
-    x, y = (int(round(float(v))) for v in near)
+    x, y = (round(float(v)) for v in near)
     r = 14
     x0, x1, y0, y1 = max(x - r, 0), min(x + r + 1, w), max(y - r, 0), min(y + r + 1, h)
     part = maps.points[layer, y0:y1, x0:x1].astype(np.float64)

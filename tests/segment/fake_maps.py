@@ -61,7 +61,7 @@ def smooth_field(rng: np.random.Generator, shape: tuple[int, int], length: float
     return np.asarray((f - f.mean()) / f.std(), np.float32)
 
 
-def truth_of(section: Section, weld: WeldGeometry, view: View) -> Truth:
+def truth_of(weld: WeldGeometry, view: View) -> Truth:
     a = np.deg2rad(weld.psi)
     unit = weld.to_section(np.array([[0.0, 0.0], [np.cos(a), np.sin(a)], [1.0, 0.0]]))
     px = view.to_px(unit)
@@ -111,7 +111,9 @@ def make_maps(
     v = view_in_map(view, to_photo, size)
     shape = (size, size)
     fine = region_map(section, v, finer=3)
-    hot = np.stack([cv2.resize((fine == k).astype(np.float32), shape, interpolation=cv2.INTER_AREA) for k in range(4)])
+    hot = np.stack(
+        [cv2.resize((fine == k).astype(np.float32), shape, interpolation=cv2.INTER_AREA) for k in range(4)]
+    )
     near_air = cv2.GaussianBlur(cv2.dilate(hot[0], np.ones((5, 5))), (0, 0), 4)
     length = float(rng.uniform(20, 40))
     amp = displacement * (1 - 0.7 * np.clip(near_air * 1.5, 0, 1)) * np.exp(0.3 * smooth_field(rng, shape, 60))
@@ -121,7 +123,8 @@ def make_maps(
 
     def moved(layer: AnyArray) -> Float32Array:
         return np.asarray(
-            cv2.remap(layer.astype(np.float32), mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32
+            cv2.remap(layer.astype(np.float32), mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE),
+            np.float32,
         )
 
     def soft(layer: Float32Array) -> Float32Array:
@@ -154,7 +157,7 @@ def make_maps(
     width = np.where(exact == 2, weld.spec.haz_butting, weld.spec.haz_nonbutting) * v.px_per_mm
     haz = ((coordinates.distance < width) & (exact >= 2)).astype(np.float32)
     heat = []
-    truth = truth_of(section, weld, v)
+    truth = truth_of(weld, v)
     for p, there in ((truth.root, True), (truth.face[0], True), (truth.face[-1], True)):
         q = p + rng.normal(0, 1.5, 2)
         g = np.exp(-0.5 * ((x - q[0]) ** 2 + (y - q[1]) ** 2) / 4.0**2) * rng.uniform(0.5, 0.95)
@@ -200,9 +203,7 @@ def plain_painting(
     return Photo(np.repeat(grey[..., None], 3, axis=2), "made-up", "0" * 64)
 
 
-def view_of(
-    weld: WeldGeometry, rng: np.random.Generator, *, width: int, height: int, px_per_mm: float
-) -> View:
+def view_of(weld: WeldGeometry, rng: np.random.Generator, *, width: int, height: int, px_per_mm: float) -> View:
     polygon = np.vstack([weld.face, weld.fusion])
     size = float(np.ptp(polygon, axis=0).max())
     middle = (polygon.min(axis=0) + polygon.max(axis=0)) / 2 + rng.uniform(-0.25, 0.25, 2) * size
@@ -237,7 +238,7 @@ def make_case(
     leg = max(weld.spec.leg_nonbutting, weld.spec.leg_butting)
     px_per_mm = float(rng.uniform(0.28, 0.42) * height / leg)
     view = view_of(weld, rng, width=width, height=height, px_per_mm=px_per_mm)
-    truth = truth_of(section, weld, view)
+    truth = truth_of(weld, view)
     to_photo = crop_affine(truth, rng, size)
     maps = make_maps(section, view, weld, to_photo, rng, size=size, displacement=displacement)
     photo = plain_painting(section, view, rng, contrast=contrast, noise=noise)
