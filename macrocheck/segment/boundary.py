@@ -291,9 +291,7 @@ def with_surfaces(
     return out if root is None else _sharpen_root(out, on_b, on_n, root, maps.scale)
 
 
-def _sharpen_root(
-    boundary: Boundary, on_b: BoolArray, on_n: BoolArray, root: FloatArray, scale: float
-) -> Boundary:
+def _sharpen_root(boundary: Boundary, on_b: BoolArray, on_n: BoolArray, root: FloatArray, scale: float) -> Boundary:
     """Put the joint root in as a corner where an unfused span runs into it: maps and smoothing round it off."""
     points = boundary.points
     away = np.hypot(*(points - root).T)

@@ -28,14 +28,14 @@ _UNTOLD = 0.4
 """Margin between the two ends below which the members could not be told apart."""
 
 
-_UNCLEAR_AROUND, _UNCLEAR_INSIDE = 0.25, 0.04
+_UNCLEAR_AROUND, _UNCLEAR_INSIDE = 0.25, 0.016
 """Share of the ring around the weld where no region leads, and mean doubt inside it, from which nothing is told.
 
-On rendered sections (fair, grain, hard) outlines off by more than 0.05 of the weld's size start at about a quarter
-of these values; the sound ones stay under a tenth of them.
+On rendered sections (fair, grain, hard) outlines off by more than 0.05 of the weld's size start at about a fifth
+of these values; the sound ones mostly stay under a tenth of them.
 """
-_UNCLEAR_FROM = 0.25
-_UNCLEAR_SPREAD = 0.08
+_UNCLEAR_FROM = 0.2
+_UNCLEAR_SPREAD = 0.12
 """Part of the weld's size by which an outline may be off where `unclear` is 1."""
 
 
@@ -49,7 +49,9 @@ def unclear(maps: RegionMaps, layout: Layout, photo_size: tuple[int, int]) -> fl
     at = maps.photo_points(np.column_stack([xs, ys]).astype(np.float64))
     seen = (at >= 0).all(axis=1) & (at[:, 0] < photo_size[0]) & (at[:, 1] < photo_size[1])
     around = float((leading[ys[seen], xs[seen]] < 0.8).mean()) if seen.any() else 1.0
-    inside = float(1 - r[WELD][layout.weld > 0].mean())
+    # The border's own ramp is no doubt about what the region is.
+    deep = cv2.distanceTransform(layout.weld, cv2.DIST_L2, 3) > 3.0
+    inside = float(1 - r[WELD][deep].mean()) if deep.any() else 0.0
     return min(1.0, max(around / _UNCLEAR_AROUND, inside / _UNCLEAR_INSIDE))
 
 

@@ -185,14 +185,15 @@ def plain_painting(
     other = base + rng.normal(0, 12)
     air = rng.uniform(5, 45) if rng.random() < 0.75 else rng.uniform(205, 245)
     tones = np.array([air, (base + other) / 2 + polarity * contrast, base, other], np.float32)
-    picture = tones[fine]
+    picture: Float32Array = tones[fine]
     picture[void] = 25
-    picture = cv2.resize(picture, (view.width, view.height), interpolation=cv2.INTER_AREA)
+    picture = np.asarray(cv2.resize(picture, (view.width, view.height), interpolation=cv2.INTER_AREA), np.float32)
     coords = weld_coordinates(section, view)
     exact = region_map(section, view)
     width = max(2.0, section.welds[0].spec.haz_nonbutting * view.px_per_mm)
     band = np.clip(1.2 - coords.distance / width, 0, 1) * (exact >= 2)
-    picture = picture + cv2.GaussianBlur(band.astype(np.float32), (0, 0), 1.5) * rng.uniform(-25, 25)
+    tint = np.float32(rng.uniform(-25, 25))
+    picture = picture + np.asarray(cv2.GaussianBlur(band.astype(np.float32), (0, 0), 1.5), np.float32) * tint
     seam = np.asarray(seam_map(section, view, width_px=2), np.float32) * (rng.random() < 0.7)
     picture = picture * (1 - 0.6 * cv2.GaussianBlur(seam, (0, 0), 0.7))
     texture = cv2.GaussianBlur(rng.standard_normal(picture.shape).astype(np.float32), (0, 0), 1.2) * 4.2 * noise
