@@ -1,9 +1,10 @@
 """Photo, joint and hints to Outline: regions by a network, geometry by fitting.
 
-`find_outline` (in `find.py`) looks for welds in the whole photo (`locate.py`), tells the joint (`joint.py`), and has
-each weld fitted: `fit_weld` (in `fit.py`) turns the network's maps of one weld into its outline: the weld's place in the maps
-(`layout.py`), member surfaces (`surfaces.py`), the face (`face.py`), toes (`toes.py`), the fusion boundary
-(`boundary.py`), what lies in and beside it (`extras.py`) and what is doubtful about it (`doubts.py`).
+`find_outline` (in `find.py`) looks for welds in the whole photo (`locate.py`, `network.py`), tells the joint
+(`joint.py`), and has each weld fitted: `fit_weld` (in `fit.py`) turns the network's maps of one weld into its
+outline: the weld's place in the maps (`layout.py`), member surfaces (`surfaces.py`), the face (`face.py`), toes
+(`toes.py`), the fusion boundary (`boundary.py`), what lies in and beside it (`extras.py`) and what is doubtful
+about it (`doubts.py`).
 """
 
 from macrocheck.segment.find import find_outline

@@ -1,4 +1,4 @@
-"""Where the welds are: a coarse look at the whole photo, then a close crop around each weld."""
+"""Where the welds are: a coarse look at the whole photo, then close looks at each weld."""
 
 from dataclasses import dataclass
 
@@ -8,19 +8,24 @@ import numpy as np
 from macrocheck.arrays import ByteArray, Float32Array, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.maps import BUTTING, NONBUTTING, WELD, RegionMaps
-from macrocheck.segment.network import STEP, read_maps
+from macrocheck.segment.network import STEP, maps_of, run
 
-COARSE = 384
-"""Long side of the coarse look, px."""
-FINE = 448
-"""Side of a close crop, px."""
-SHARE = 0.5
-"""Share of a close crop's side that the weld takes; the network was trained on 0.2 to 0.95."""
+COARSE = 320
+"""Long side of the coarse look, px: the network works best at the size it was trained at."""
+LOOK = 320
+"""Side of a close look, px, for the same reason."""
+SHARES = (0.5, 0.62)
+"""Share of the side that the weld takes in each close look; the second is mirrored. Their mean is used."""
+GRID = 448
+"""Side of the maps that the close looks are laid over each other on, px."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A weld in sight: `centre` (x, y) and the longer side `span` of its box, photo px; `score` 0..1."""
+    """A weld in sight: `centre` (x, y) and the longer side `span` of its `box` (x0, y0, x1, y1), photo px.
+
+    `score`: how much it looks like one, for ranking only.
+    """
 
     centre: tuple[float, float]
     span: float
@@ -28,41 +33,80 @@ class Spot:
     box: tuple[float, float, float, float]
 
 
-def crop(
-    photo: Photo, x0: float, y0: float, side_x: float, side_y: float, width: int, height: int
+def _cut(
+    photo: Photo, corner: tuple[float, float], sides: tuple[float, float], size: tuple[int, int]
 ) -> tuple[ByteArray, FloatArray]:
-    """Cut (x0, y0, side_x, side_y) photo px out as width x height px; what lies outside repeats the border."""
-    left, top = int(np.floor(x0)), int(np.floor(y0))
-    right, bottom = int(np.ceil(x0 + side_x)), int(np.ceil(y0 + side_y))
-    a, b = max(0, left), max(0, top)
-    part = photo.pixels[b : max(b + 1, bottom), a : max(a + 1, right)]
-    pad = (max(0, b - top), max(0, bottom - photo.height), max(0, a - left), max(0, right - photo.width))
-    if any(pad):
-        part = cv2.copyMakeBorder(part, *pad, borderType=cv2.BORDER_REPLICATE)
-    shrink = part.shape[1] > width
-    out = cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA if shrink else cv2.INTER_LINEAR)
-    fx, fy = part.shape[1] / width, part.shape[0] / height
-    # Pixel centres at integers: map pixel 0 covers photo pixels left .. left + f.
-    to_photo = np.array([[fx, 0, left + 0.5 * fx - 0.5], [0, fy, top + 0.5 * fy - 0.5]])
+    """Cut a box out of the photo as `size` (width, height) px; what lies outside repeats the photo's border.
+
+    Returns the pixels and the (2, 3) affine from their pixel to the photo's.
+    """
+    left, top = int(np.floor(corner[0])), int(np.floor(corner[1]))
+    right, bottom = int(np.ceil(corner[0] + sides[0])), int(np.ceil(corner[1] + sides[1]))
+    a, b = min(max(0, left), photo.width - 1), min(max(0, top), photo.height - 1)
+    c, d = min(max(a + 1, right), photo.width), min(max(b + 1, bottom), photo.height)
+    part = photo.pixels[b:d, a:c]
+    width, height = size
+    # Shrink before padding, so that padding costs nothing on large photos.
+    fx, fy = (right - left) / width, (bottom - top) / height
+    w, h = max(1, round((c - a) / fx)), max(1, round((d - b) / fy))
+    shrink = fx > 1
+    small = cv2.resize(part, (w, h), interpolation=cv2.INTER_AREA if shrink else cv2.INTER_LINEAR)
+    px, py = round((a - left) / fx), round((b - top) / fy)
+    px, py = min(max(px, 0), max(width - w, 0)), min(max(py, 0), max(height - h, 0))
+    small = small[: height - py, : width - px]
+    out = cv2.copyMakeBorder(
+        small, py, height - py - small.shape[0], px, width - px - small.shape[1], borderType=cv2.BORDER_REPLICATE
+    )
+    gx, gy = (c - a) / w, (d - b) / h
+    to_photo = np.array([[gx, 0, a + (0.5 - px) * gx - 0.5], [0, gy, b + (0.5 - py) * gy - 0.5]])
     return np.asarray(out, np.uint8), to_photo
 
 
-def coarse_maps(photo: Photo) -> RegionMaps:
+def coarse_maps(photo: Photo, *, long_side: int = COARSE) -> RegionMaps:
     """Read the whole photo at low resolution."""
-    long_side = max(photo.width, photo.height)
-    f = long_side / COARSE
-    width = int(np.ceil(photo.width / f / STEP) * STEP)
-    height = int(np.ceil(photo.height / f / STEP) * STEP)
-    pixels, to_photo = crop(photo, 0, 0, width * f, height * f, width, height)
-    return read_maps(pixels, to_photo)
+    f = max(photo.width, photo.height) / long_side
+    width = int(np.ceil(photo.width / f / STEP - 1e-9) * STEP)
+    height = int(np.ceil(photo.height / f / STEP - 1e-9) * STEP)
+    pixels, to_photo = _cut(photo, (0, 0), (width * f, height * f), (width, height))
+    return maps_of(run(pixels), to_photo)
 
 
-def fine_maps(photo: Photo, spot: Spot, *, flips: bool = False) -> RegionMaps:
-    """Read a close crop around one weld."""
-    side = max(spot.span / SHARE, 64.0)
-    x0, y0 = spot.centre[0] - side / 2, spot.centre[1] - side / 2
-    pixels, to_photo = crop(photo, x0, y0, side, side, FINE, FINE)
-    return read_maps(pixels, to_photo, flips=flips)
+def _grid(spot: Spot, share: float, size: int) -> tuple[tuple[float, float], float]:
+    side = max(spot.span / share, size / 8)
+    return (spot.centre[0] - side / 2, spot.centre[1] - side / 2), side
+
+
+def _whole(affine: FloatArray) -> FloatArray:
+    return np.vstack([affine, [0, 0, 1]])
+
+
+def close_maps(photo: Photo, spot: Spot) -> RegionMaps:
+    """Read close looks around one weld and lay their mean on one grid, `GRID` px square.
+
+    Two looks that frame the weld differently, one of them mirrored, err differently.
+    """
+    corner, side = _grid(spot, SHARES[0], GRID)
+    f = side / GRID
+    to_photo = np.array([[f, 0, corner[0] + 0.5 * f - 0.5], [0, f, corner[1] + 0.5 * f - 0.5]])
+    total = np.zeros((11, GRID, GRID), np.float32)
+    weight = np.zeros((GRID, GRID), np.float32)
+    for i, share in enumerate(SHARES):
+        at, length = _grid(spot, share, LOOK)
+        pixels, own = _cut(photo, at, (length, length), (LOOK, LOOK))
+        logits = run(np.ascontiguousarray(pixels[:, ::-1]))[:, :, ::-1] if i % 2 else run(pixels)
+        into = (np.linalg.inv(_whole(own)) @ _whole(to_photo))[:2]
+        # The outermost pixels of a look see least of their surroundings and count least.
+        ramp = np.minimum(np.arange(LOOK) + 1.0, np.arange(LOOK, 0, -1)) / 24
+        trust = np.minimum(1, np.minimum(ramp[:, None], ramp[None])).astype(np.float32)
+        how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        edge = cv2.BORDER_REPLICATE if i == 0 else cv2.BORDER_CONSTANT
+        w = cv2.warpAffine(trust, into, (GRID, GRID), flags=how, borderMode=cv2.BORDER_CONSTANT)
+        w = w + (1e-4 if i == 0 else 0.0)
+        for k in range(len(total)):
+            layer = np.ascontiguousarray(logits[k])
+            total[k] += w * cv2.warpAffine(layer, into, (GRID, GRID), flags=how, borderMode=edge)
+        weight += w
+    return maps_of(total / weight, to_photo)
 
 
 def _smoothed(layer: Float32Array) -> Float32Array:
@@ -91,38 +135,35 @@ def spots(maps: RegionMaps, *, least_px: int = 12) -> list[Spot]:
         on_member, on_air = float((ring & members).sum()) / around, float((ring & air).sum()) / around
         sure = float(weld[patch].mean())
         point = float(maps.points[:, max(0, y - 6) : y + h + 6, max(0, x - 6) : x + w + 6].max())
-        score = sure * min(1.0, on_member / 0.25) * min(1.0, 0.3 + on_air / 0.15) * (0.5 + 0.5 * point) * area**0.5
+        touching = min(1.0, on_member / 0.25) * min(1.0, on_air / 0.12)
+        score = sure * touching * (0.4 + 0.6 * point) * area**0.5
         corners = maps.photo_points(np.array([[x - 0.5, y - 0.5], [x + w - 0.5, y + h - 0.5]]))
-        (x0, y0), (x1, y1) = corners
+        (x0, y0), (x1, y1) = corners.tolist()
         found.append(Spot(((x0 + x1) / 2, (y0 + y1) / 2), max(x1 - x0, y1 - y0), score, (x0, y0, x1, y1)))
     return sorted(found, key=lambda s: -s.score)
 
 
-def look_closer(photo: Photo, spot: Spot, *, flips: bool = False) -> tuple[RegionMaps, Spot]:
-    """Read the crop around `spot`; where the weld turns out badly framed, frame it anew and read again."""
-    maps = fine_maps(photo, spot)
-    for _ in range(2):
-        near = [s for s in spots(maps, least_px=150) if _overlap(s, spot) > 0.05]
-        if not near:
-            return maps, spot
-        better = near[0]
-        off = max(abs(better.centre[0] - spot.centre[0]), abs(better.centre[1] - spot.centre[1])) / (
-            maps.scale * FINE
-        )
-        ratio = better.span / spot.span
-        if off < 0.12 and 0.65 < ratio < 1.4:
-            spot = better if off < 0.02 else spot
-            break
-        spot = better
-        maps = fine_maps(photo, spot, flips=flips)
-    return maps, spot
-
-
-def _overlap(a: Spot, b: Spot) -> float:
-    """Shared area over the smaller box's area."""
+def overlap(a: Spot, b: Spot) -> float:
+    """Shared area of the boxes over the smaller box's area."""
     w = min(a.box[2], b.box[2]) - max(a.box[0], b.box[0])
     h = min(a.box[3], b.box[3]) - max(a.box[1], b.box[1])
     if w <= 0 or h <= 0:
         return 0.0
     areas = [(s.box[2] - s.box[0]) * (s.box[3] - s.box[1]) for s in (a, b)]
-    return float(w * h / min(areas))
+    return float(w * h / max(min(areas), 1e-9))
+
+
+def look_closer(photo: Photo, spot: Spot) -> tuple[RegionMaps, Spot]:
+    """Read the weld at `spot` closely; where it turns out badly framed, frame it anew and read again."""
+    maps = close_maps(photo, spot)
+    for _ in range(2):
+        near = [s for s in spots(maps, least_px=150) if overlap(s, spot) > 0.05]
+        if not near:
+            break
+        better = near[0]
+        off = max(abs(better.centre[0] - spot.centre[0]), abs(better.centre[1] - spot.centre[1]))
+        if off < 0.12 * maps.scale * GRID and 0.75 < better.span / spot.span < 1.3:
+            break
+        spot = better
+        maps = close_maps(photo, spot)
+    return maps, spot

@@ -35,21 +35,15 @@ def run(pixels: ByteArray) -> Float32Array:
     with _LOCK:
         net = _network()
         net.setInput(normalised(pixels))
-        return np.asarray(net.forward(), np.float32)[0]
+        return np.array(net.forward()[0], np.float32)
 
 
 def _sigmoid(x: Float32Array) -> Float32Array:
     return np.asarray(1 / (1 + np.exp(-np.clip(x, -30, 30))), np.float32)
 
 
-def read_maps(pixels: ByteArray, to_photo: FloatArray, *, flips: bool = False) -> RegionMaps:
-    """Read a crop into maps; with `flips` the mean of the crop and its mirror image.
-
-    `pixels`: (h, w, 3) RGB, sides multiples of `STEP`. `to_photo`: (2, 3), crop pixel to photo pixel.
-    """
-    logits = run(pixels)
-    if flips:
-        logits = (logits + run(np.ascontiguousarray(pixels[:, ::-1]))[:, :, ::-1]) / 2
+def maps_of(logits: Float32Array, to_photo: FloatArray) -> RegionMaps:
+    """Turn (11, h, w) logits into maps; `to_photo`: (2, 3), map pixel to photo pixel."""
     scaled = logits[:4] / TEMPERATURE
     e = np.exp(scaled - scaled.max(axis=0))
     lines, points = _sigmoid(logits[4:8]), _sigmoid(logits[8:11])
