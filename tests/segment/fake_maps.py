@@ -198,8 +198,8 @@ def plain_painting(
     picture = picture * (1 - 0.6 * cv2.GaussianBlur(seam, (0, 0), 0.7))
     texture = cv2.GaussianBlur(rng.standard_normal(picture.shape).astype(np.float32), (0, 0), 1.2) * 4.2 * noise
     picture = picture + texture * (exact > 0) * 0.7
-    picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.6, 1.4))
-    picture += rng.standard_normal(picture.shape) * noise * 0.5
+    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.6, 1.4)), np.float32)
+    picture += (rng.standard_normal(picture.shape) * noise * 0.5).astype(np.float32)
     grey = np.clip(picture, 0, 255).astype(np.uint8)
     return Photo(np.repeat(grey[..., None], 3, axis=2), "made-up", "0" * 64)
 

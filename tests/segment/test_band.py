@@ -29,8 +29,10 @@ def test_best_path_is_the_cheapest(seed: int) -> None:
         rows.append(0)
         columns.append(1 + a)
         weights.append(cost[0, a])
-    graph = coo_matrix((weights, (rows, columns)), shape=(1 + n * k, 1 + n * k))
-    least = dijkstra(graph.tocsr(), indices=0)[1 + (n - 1) * k :].min()
+    graph = coo_matrix(
+        (np.array(weights), (np.array(rows), np.array(columns))), shape=(1 + n * k, 1 + n * k), dtype=np.float64
+    )
+    least = dijkstra(graph.tocsr(), indices=np.array([0]))[0, 1 + (n - 1) * k :].min()
     assert own == pytest.approx(least)
     assert np.abs(np.diff(path)).max() <= reach
 
