@@ -133,6 +133,7 @@ def find_doubts(
     root: FloatArray | None,
     voids: tuple[FloatArray, ...],
     doubt: float,
+    indications: tuple[FloatArray, ...],
 ) -> tuple[Flag, ...]:
     """Collect the flags of one weld; `doubt` as `unclear` gives it."""
     flags: list[Flag] = []
@@ -169,4 +170,8 @@ def find_doubts(
             if float(np.hypot(*(void - root).T).min()) < 0.12 * min(legs):
                 flags.append(Flag("void_at_root", "There is a void at the root.", (point(void.mean(axis=0)),)))
                 break
+    for line in indications:
+        length = float(np.hypot(*np.diff(line, axis=0).T).sum())
+        text = f"Look here: possible crack or seam, {length:.0f} px long."
+        flags.append(Flag("indication", text, (point(line[0]), point(line[-1]))))
     return tuple(flags)

@@ -10,6 +10,7 @@ from macrocheck.segment.doubts import find_doubts, unclear, widening, withheld
 from macrocheck.segment.extras import Faying, find_faying, find_groove, find_haz, find_voids
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.hints import Hints
+from macrocheck.segment.indications import find_indications
 from macrocheck.segment.layout import Layout, lay_out
 from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
@@ -132,6 +133,7 @@ def fit_weld(
     faying = Faying(None, None)
     if root is not None and surfaces.nonbutting is not None and inward is not None:
         faying = find_faying(photo, maps, surfaces.nonbutting, root, inward, fusion)
+    indications = find_indications(photo, maps, layout, np.vstack([fusion, face]))
     leg = float(np.hypot(*(toe_b.point - toe_n.point))) * 0.7
     grooves = [
         find_groove(photo, maps, walk, toe.point, line, leg)
@@ -141,7 +143,16 @@ def fit_weld(
         )
     ]
     flags = find_doubts(
-        maps, layout, surfaces, boundary, (toe_b, toe_n), joint=joint, root=root, voids=voids, doubt=doubt
+        maps,
+        layout,
+        surfaces,
+        boundary,
+        (toe_b, toe_n),
+        joint=joint,
+        root=root,
+        voids=voids,
+        doubt=doubt,
+        indications=indications,
     )
     return WeldOutline(
         joint=joint,
@@ -160,6 +171,7 @@ def fit_weld(
         u_haz=haz.u,
         seam_end=faying.end,
         gap_px=faying.gap,
+        indications=tuple(frozen(i) for i in indications),
         surface_top=_as_surface(surfaces.top),
         groove_butting=None if grooves[0] is None else frozen(grooves[0]),
         groove_nonbutting=None if grooves[1] is None else frozen(grooves[1]),

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
 
+import cv2
 import numpy as np
 import pytest
 
@@ -287,3 +288,17 @@ def test_voids_and_gap_are_measured() -> None:
     found = fitted("tee", gapped).gap_px
     assert found is not None
     assert abs(found[0] - g.section.spec.gap * g.truth.px_per_mm) < 3 * found[1]
+
+
+def test_a_crack_is_pointed_out_and_sound_welds_are_left_alone() -> None:
+    c = case("tee", 0)
+    assert fitted("tee", 0).indications == ()
+    centre = np.vstack([c.truth.face, c.truth.fusion]).mean(axis=0)
+    ends = centre + np.array([[-30.0, -8.0], [30.0, 8.0]])
+    pixels = c.photo.pixels.copy()
+    cv2.line(pixels, *np.round(ends * 16).astype(int).tolist(), (15, 15, 15), 3, cv2.LINE_AA, 4)
+    w = fit(c, photo=replace(c.photo, pixels=pixels))
+    (line,) = w.indications
+    assert distance(line, ends).max() < 3.0
+    assert np.hypot(*np.diff(line, axis=0).T).sum() == pytest.approx(62, abs=10)
+    assert [f.where_px for f in w.flags if f.code == "indication"] != []
