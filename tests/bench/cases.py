@@ -3,8 +3,7 @@
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -12,7 +11,11 @@ from macrocheck.arrays import ByteArray, FloatArray, Point
 from macrocheck.outline import Outline, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 
+if TYPE_CHECKING:
+    from macrocheck.render.section import SectionJoint
+
 FAMILIES = ("apart", "own")
+LOOKS: dict[str, Literal["fair", "grain", "hard"]] = {"fair": "fair", "grain": "grain", "hard": "hard"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,25 +113,25 @@ def _back(direction: Point) -> Point:
 
 
 def _own(look: str, seed: int) -> Case:
-    picture: Any = import_module("macrocheck.render").render_photo(seed, look=look)
-    mark = _get(picture, "mark") or f"px:{picture.mm_per_px:.6f}mm"
-    welds = tuple(_own_weld(w) for w in picture.welds)
-    return Case("own", look, seed, picture.rgb, picture.joint, float(picture.mm_per_px), str(mark), welds)
+    from macrocheck.render.photo import render_photo
 
-
-def _own_weld(weld: Any) -> CaseWeld:
-    truth = weld if isinstance(weld, Mapping) and "truth" not in weld else _get(weld, "truth")
-    whole = _get(weld, "whole")
-    return CaseWeld(
-        truth=truth,
-        polygon_px=np.asarray(_get(weld, "polygon_px"), dtype=np.float64),
-        joint_root_px=_get(weld, "joint_root_px"),
-        toe_butting_px=_get(weld, "toe_butting_px"),
-        toe_nonbutting_px=_get(weld, "toe_nonbutting_px"),
-        whole=True if whole is None else bool(whole),
+    # Beads in the hard look are a look of their own here: "bead".
+    name = "hard" if look == "bead" else look
+    if name not in LOOKS:
+        msg = f"look is one of bead, {', '.join(LOOKS)}, not {look!r}"
+        raise ValueError(msg)
+    joints: tuple[SectionJoint, ...] = ("bead",) if look == "bead" else ("tee", "tee", "lap", "corner")
+    picture = render_photo(seed, LOOKS[name], joints=joints)
+    welds = tuple(
+        CaseWeld(
+            truth=weld.quantities,
+            polygon_px=weld.polygon_px,
+            joint_root_px=weld.joint_root_px,
+            toe_butting_px=weld.toe_butting_px,
+            toe_nonbutting_px=weld.toe_nonbutting_px,
+            whole=True,
+            outline=weld.outline,
+        )
+        for weld in picture.welds
     )
-
-
-def _get(thing: Any, name: str) -> Any:
-    """Return an attribute or a mapping's entry, None where there is none."""
-    return thing.get(name) if isinstance(thing, Mapping) else getattr(thing, name, None)
+    return Case("own", look, seed, picture.rgb, picture.joint, picture.mm_per_px, picture.mark, welds)
