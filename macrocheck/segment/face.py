@@ -12,7 +12,7 @@ from macrocheck.segment.maps import BACKGROUND, RegionMaps
 
 _HALF = 4.0
 """Half width of the band around the maps' border, map px."""
-_FLOOR_PX = 0.25
+_FLOOR_PX = 0.15
 """Photo px: edge rounding and blur keep any outline from being surer than this."""
 
 

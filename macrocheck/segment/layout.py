@@ -280,7 +280,7 @@ def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int]) -> L
         seam_start = continues_behind(maps, weld, face, before, opening=joint == "tee")
         seam_end = continues_behind(maps, weld, face, after, opening=joint == "tee")
         # Positive: the outline's start is on the butting member.
-        vote = (lean_start - lean_end) / 2 + 1.8 * (seam_end - seam_start)
+        vote = (lean_start - lean_end) / 2 + 1.3 * (seam_end - seam_start)
         margin = min(abs(vote), 1.0)
         turn = vote < 0
     if turn:

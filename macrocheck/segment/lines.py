@@ -7,7 +7,7 @@ import numpy as np
 from macrocheck.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from macrocheck.segment.band import Band, across, along
 
-_FLOOR_PX = 0.12
+_FLOOR_PX = 0.06
 """Photo px: edge rounding and the blur's own skew keep any surface line from being surer than this."""
 
 

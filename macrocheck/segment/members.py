@@ -70,7 +70,7 @@ def continues_behind(
             continue
         inside = sample(weld, at) > 0.5
         last = int(np.flatnonzero(inside)[-1]) if inside.any() else 0
-        behind = at[last + 3 : last + 45]
+        behind = at[last + 3 : last + 51]
         if len(behind) < 8:
             continue
         normal = np.array([-d[1], d[0]])
@@ -84,5 +84,7 @@ def continues_behind(
                 sample(maps.regions[BACKGROUND], sides.reshape(-1, 2)).reshape(sides.shape[:2]).min(axis=1) < 0.5
             )
             seen = np.maximum(seen, air.max(axis=1) * solid)
-        best = max(best, float(seen[:30].mean()))
+        # A cavity at the root, or an unfused span next to it, is short; the faying surface goes on.
+        half = len(seen) // 2
+        best = max(best, float(min(seen[:half].mean(), seen[half:].mean())))
     return best

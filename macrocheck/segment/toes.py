@@ -132,7 +132,7 @@ def find_toe(
         u_face = float((air.u[:20] if at_start else air.u[-20:]).mean())
         # The last stretch is extrapolated, the longer the flatter the face comes in.
         blind = _blurred(scale) / max(np.tan(angle), 0.05)
-        u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), 0.4 * blind + 0.1 * scale)
+        u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), 0.25 * blind + 0.05 * scale)
         if abs(station - near) < 10 * scale + 2.0 * blind:
             votes.append((station, float(u)))
     stated = _stated_end(maps, line, rough, inward)
@@ -151,4 +151,4 @@ def find_toe(
     chi = float((weight * (at - station) ** 2).sum() / max(len(at) - 1, 1))
     spread = float(1 / np.sqrt(weight.sum()) * np.sqrt(max(1.0, chi)))
     base = line.point + station * line.direction
-    return Toe(base, float(np.hypot(spread, 0.25)), float(angle), chi < 9.0)
+    return Toe(base, float(np.hypot(spread, 0.15)), float(angle), chi < 9.0)
