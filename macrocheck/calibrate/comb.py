@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import Float32Array, FloatArray, IntArray, Point
+from macrocheck.arrays import AnyArray, Float32Array, FloatArray, IntArray, Point
 from macrocheck.photo import Photo
 
 SEARCH_SIDE = 2000
@@ -22,11 +22,14 @@ BAND = 6
 """Height of a band, px of the reduced picture."""
 WINDOW = 256
 """Length of a window along a band, samples."""
-DIRECTIONS = 5
+DIRECTIONS = 6
 """Directions tried at most."""
 LEAST_REPEAT = 0.4
 """Least normalised autocorrelation at the pitch."""
+MOST_WINDOWS = 300
+"""Windows looked at per direction and step, those with most tiles that fit first."""
 MOST_SEEDS = 10
+"""Places that are measured at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +61,12 @@ def combs(photo: Photo) -> list[Comb]:
             kept.append(c)
     turned = [_turned(c, angle, weight) for c in kept[:MOST_SEEDS]]
     return [
-        Comb(((c.at[0] + 0.5) * factor - 0.5, (c.at[1] + 0.5) * factor - 0.5), c.direction_rad, c.pitch * factor, c.score)
+        Comb(
+            ((c.at[0] + 0.5) * factor - 0.5, (c.at[1] + 0.5) * factor - 0.5),
+            c.direction_rad,
+            c.pitch * factor,
+            c.score,
+        )
         for c in turned
     ]
 
@@ -97,7 +105,7 @@ def _tiles(image: Float32Array) -> tuple[FloatArray, FloatArray]:
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)[:h, :w]
     small = (w // TILE, h // TILE)
 
-    def mean(values: Float32Array) -> FloatArray:
+    def mean(values: AnyArray) -> FloatArray:
         return np.asarray(cv2.resize(values, small, interpolation=cv2.INTER_AREA), dtype=np.float64)
 
     xx, yy, xy = mean(gx * gx), mean(gy * gy), mean(gx * gy)
@@ -113,12 +121,14 @@ def _tiles(image: Float32Array) -> tuple[FloatArray, FloatArray]:
 def _directions(angle: FloatArray, weight: FloatArray) -> list[float]:
     """Directions that most of the weight agrees on, rad."""
     bins = 180
-    count = np.bincount((angle / np.pi * bins).astype(np.intp).ravel() % bins, weights=weight.ravel(), minlength=bins)
+    count = np.bincount(
+        (angle / np.pi * bins).astype(np.intp).ravel() % bins, weights=weight.ravel(), minlength=bins
+    )
     kernel = np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2)
     wide = np.convolve(np.concatenate([count[-4:], count, count[:4]]), kernel, "valid")
     wide = wide - 0.8 * float(np.median(wide))
     found: list[float] = []
-    least = 0.06 * float(wide.max())
+    least = 0.02 * float(wide.max())
     for _ in range(DIRECTIONS):
         top = int(np.argmax(wide))
         if wide[top] <= max(least, 0):
@@ -153,14 +163,13 @@ def _along(image: Float32Array, direction: float, angle: FloatArray, weight: Flo
     fits_turned = cv2.warpAffine(fits, coarse, (width // TILE + 1, height // TILE + 1), flags=flags)
     found: list[Comb] = []
     for step in (1, 3):
-        signal = bands if step == 1 else cv2.resize(bands, (width // 3, bands.shape[0]), interpolation=cv2.INTER_AREA)
-        found.extend(_windows(np.asarray(signal), step, fits_turned, turn, direction))
+        short = (width // step, bands.shape[0])
+        signal = np.asarray(cv2.resize(bands, short, interpolation=cv2.INTER_AREA), dtype=np.float32)
+        found.extend(_windows(signal, step, fits_turned, turn, direction))
     return found
 
 
-def _windows(
-    signal: Float32Array, step: int, fits: Float32Array, turn: FloatArray, direction: float
-) -> list[Comb]:
+def _windows(signal: Float32Array, step: int, fits: Float32Array, turn: FloatArray, direction: float) -> list[Comb]:
     rows, width = signal.shape
     if width < WINDOW // 2:
         return []
@@ -175,7 +184,7 @@ def _windows(
         inside = fit_sum[v1, u1] - fit_sum[v0, u1] - fit_sum[v1, u0] + fit_sum[v0, u0]
         chosen.extend((int(r), int(start), float(inside[r])) for r in np.flatnonzero(inside > 0))
     chosen.sort(key=lambda t: -t[2])
-    chosen = chosen[:600]
+    chosen = chosen[:MOST_WINDOWS]
     if not chosen:
         return []
     part = np.zeros((len(chosen), WINDOW), dtype=np.float32)

@@ -55,7 +55,9 @@ def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
         if len(in_picture) == 1:
             flags.append(_one_mark(best))
     if 1.0 / best.mm_per_px < COARSE_PX_PER_MM:
-        flags.append(Flag("scale_coarse", f"The picture has only {1.0 / best.mm_per_px:.1f} pixels per millimetre."))
+        flags.append(
+            Flag("scale_coarse", f"The picture has only {1.0 / best.mm_per_px:.1f} pixels per millimetre.")
+        )
     return Scale(
         mm_per_px=best.mm_per_px,
         u_rel=u_rel,
@@ -72,7 +74,8 @@ def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
 def _one(photo: Photo, mark: Mark) -> Candidate:
     """Find the one place that fits a mark, or say in a sentence why there is none."""
     kind = BY_NAME[mark.kind]
-    candidates = import_module(f"macrocheck.calibrate.{kind.module}").find(photo, mark)
+    finder = import_module(f"macrocheck.calibrate.{kind.module}")
+    candidates: tuple[Candidate, ...] = finder.find(photo, mark)
     if not candidates:
         msg = (
             f"{kind.meaning.capitalize()} ({mark.text}) was not found in {photo.path}; "
@@ -88,7 +91,10 @@ def _one(photo: Photo, mark: Mark) -> Candidate:
         )
         raise InputError(msg)
     sensible.sort(key=lambda c: c.mm_per_px)
-    if any(b.mm_per_px / a.mm_per_px - 1 > SAME_PLACE + COVERAGE * (a.u_found + b.u_found) for a, b in pairwise(sensible)):
+    if any(
+        b.mm_per_px / a.mm_per_px - 1 > SAME_PLACE + COVERAGE * (a.u_found + b.u_found)
+        for a, b in pairwise(sensible)
+    ):
         raise NotFoundError(_contradiction(mark, sensible))
     return min(sensible, key=lambda c: c.u_found)
 

@@ -23,9 +23,7 @@ def sample(image: AnyArray, x: FloatArray, y: FloatArray) -> FloatArray:
     return np.asarray(top * (1 - fy) + low * fy, dtype=np.float64)
 
 
-def strip(
-    image: AnyArray, origin: FloatArray, direction: FloatArray, u: FloatArray, v: FloatArray
-) -> FloatArray:
+def strip(image: AnyArray, origin: FloatArray, direction: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:
     """Read `image` on the grid `origin` + u direction + v (direction turned 90 degrees); shape (len(v), len(u))."""
     x = origin[0] + u[None, :] * direction[0] - v[:, None] * direction[1]
     y = origin[1] + u[None, :] * direction[1] + v[:, None] * direction[0]

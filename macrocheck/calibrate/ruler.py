@@ -1,8 +1,8 @@
 """A rule: evenly spaced graduations of known pitch with longer ones among them, in any direction.
 
-Evenly spaced strokes alone are no rule: a thread, a file, saw and grinding marks have them too. What makes a rule is
-that every second, fifth or tenth stroke is longer, as its pitch demands (common practice, no source): that pattern
-is asked for, and it tells one edge of a rule from the other.
+Evenly spaced strokes alone are no rule: a thread, a file, saw and grinding marks have them too. What makes a rule
+is that every second, fifth or tenth stroke is longer, as its pitch demands (common practice, no source): that
+pattern is asked for, and it tells one edge of a rule from the other.
 """
 
 import math
@@ -31,7 +31,7 @@ TILT_SHOWS = 0.004
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A rule as measured: `pitch` and its standard uncertainty `u_pitch`, px; ticks `k` (n,) at `ticks_px` (n, 2)."""
+    """A rule as measured: `pitch`, its standard uncertainty `u_pitch` (px), ticks `k` (n,) at `ticks_px` (n, 2)."""
 
     pitch: float
     u_pitch: float
@@ -69,7 +69,7 @@ def _candidate(rule: Rule, pitch_mm: float) -> Candidate:
     flags: tuple[Flag, ...] = ()
     change = abs(rule.pitch_change)
     if change > TILT_SHOWS and change > 4 * rule.u_pitch_change:
-        text = f"The rule's ticks are {100 * change:.1f} % wider apart at one end than at the other: the camera was tilted."
+        text = f"The camera was tilted: the rule's ticks stand {100 * change:.1f} % wider apart at one of its ends."
         flags = (Flag("scale_tilt", text, tuple((float(x), float(y)) for x, y in rule.ticks_px[[0, -1]])),)
         u = math.hypot(u, change / math.sqrt(12))
     ends = tuple((float(x), float(y)) for x, y in rule.ticks_px[[0, -1]])
@@ -104,17 +104,17 @@ def _repeats(a: Rule, b: Rule) -> bool:
 
 
 class _Strip:
-    """The picture read along a comb: `rows` (nv, nu), u along the row in px, v across it in steps of `v_step` px."""
+    """The picture read along a comb: `rows` (nv, nu), u px along the row, v across it in steps of `v_step` px."""
 
-    def __init__(self, grey: ByteArray, comb: Comb) -> None:
+    def __init__(self, grey: ByteArray, comb: Comb, reach: float = math.inf) -> None:
         h, w = grey.shape
         self.axis = np.array([math.cos(comb.direction_rad), math.sin(comb.direction_rad)])
         self.across = np.array([-self.axis[1], self.axis[0]])
         at = np.array(comb.at)
         corners = np.array([[0, 0], [w - 1, 0], [0, h - 1], [w - 1, h - 1]]) - at
         along = corners @ self.axis
-        self.u0 = math.floor(float(along.min()))
-        nu = math.ceil(float(along.max())) - self.u0 + 1
+        self.u0 = math.floor(max(float(along.min()), -reach))
+        nu = math.ceil(min(float(along.max()), reach)) - self.u0 + 1
         self.v_step = max(1.0, comb.pitch / 10)
         half = max(round(10 * comb.pitch / self.v_step), 12)
         self.v = np.arange(-half, half + 1) * self.v_step
@@ -139,8 +139,9 @@ class _Strip:
 def _measure(grey: ByteArray, comb: Comb) -> Rule | None:
     """Follow a comb tick by tick; None where it is no rule."""
     pitch = comb.pitch
-    strip = _Strip(grey, comb)
+    band = None
     for _ in range(3):
+        strip = _Strip(grey, comb, reach=6 * pitch)
         band = _band(strip, pitch)
         if band is None:
             return None
@@ -148,7 +149,9 @@ def _measure(grey: ByteArray, comb: Comb) -> Rule | None:
         if abs(lean) < 0.002:
             break
         comb = Comb(comb.at, comb.direction_rad - lean, pitch, comb.score)
-        strip = _Strip(grey, comb)
+    if band is None:
+        return None
+    strip = _Strip(grey, comb)
     low, high = band
     trim = max((high - low) // 6, 0)
     signal = strip.rows[low + trim : high + 1 - trim].mean(axis=0, dtype=np.float64)
@@ -255,21 +258,21 @@ def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Fl
     slope, origin = pitch, first
     reach = 4
     k = np.arange(-reach, reach + 1)
-    mean = read(origin + slope * k)
+    places = _places(k, origin, slope, 0.0)
+    mean = read(places)
     shape = np.median(mean - mean.mean(axis=1, keepdims=True), axis=0)
-    places = origin + slope * k
     alike: BoolArray = np.ones(len(k), dtype=bool)
     bend, loose = 0.0, 0.25
     for turn in range(40):
         k = np.arange(-reach, reach + 1)
-        places = origin + slope * k + bend * k**2
+        places = _places(k, origin, slope, bend)
         inside = (places > half + 1) & (places < len(signal) - half - 2)
         k, places = k[inside], places[inside]
         if len(k) < 5:
             return None
         for _ in range(3):
             places, likeness, height = _register(read, places, shape, grid, 0.3 * pitch)
-        off = np.abs(places - (origin + slope * k + bend * k**2))
+        off = np.abs(places - _places(k, origin, slope, bend))
         usual = float(np.median(height[np.abs(k) <= 6]))
         alike = (likeness > LEAST_ALIKE) & (off < loose * pitch) & (height > 0.2 * usual) & (height < 4 * usual)
         alike &= _unbroken(k, alike)
@@ -292,6 +295,10 @@ def _follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Fl
             break
         reach = max(reach + 2, int(reach * 1.35))
     return k[alike], places[alike]
+
+
+def _places(k: IntArray, origin: float, slope: float, bend: float) -> FloatArray:
+    return np.asarray(origin + slope * k + bend * k**2, dtype=np.float64)
 
 
 def _register(

@@ -19,7 +19,9 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
         return ()
     if mark.points_px:
         return (_two_points(photo, mark, mark.length_mm),)
-    flag = Flag("scale_stated", f"The scale {mark.length_mm:g} mm/px was stated; nothing in the picture confirms it.")
+    flag = Flag(
+        "scale_stated", f"The scale {mark.length_mm:g} mm/px was stated; nothing in the picture confirms it."
+    )
     nowhere = np.empty((0, 2))
     return (Candidate(mark.length_mm, 0.0, nowhere, f"stated, {mark.length_mm:g} mm per px", flags=(flag,)),)
 
@@ -27,7 +29,8 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
 def _two_points(photo: Photo, mark: Mark, length_mm: float) -> Candidate:
     for x, y in mark.points_px:
         if not (-0.5 <= x <= photo.width - 0.5 and -0.5 <= y <= photo.height - 0.5):
-            msg = f"The point {x:g},{y:g} of {mark.text!r} lies outside the picture ({photo.width} x {photo.height} px)."
+            size = f"{photo.width} x {photo.height} px"
+            msg = f"The point {x:g},{y:g} of {mark.text!r} lies outside the picture ({size})."
             raise InputError(msg)
     apart = math.dist(*mark.points_px)
     return Candidate(

@@ -17,12 +17,14 @@ def photo_of(pixels: ByteArray) -> Photo:
     return Photo(pixels=pixels, path="scene.png", sha256=hashlib.sha256(pixels.tobytes()).hexdigest())
 
 
-def camera(image: AnyArray, *, seed: int, blur: float = 0.8, noise: float = 3.0, quality: int | None = 90) -> ByteArray:
+def camera(
+    image: AnyArray, *, seed: int, blur: float = 0.8, noise: float = 3.0, quality: int | None = 90
+) -> ByteArray:
     """Blur (sigma, px), add noise (grey levels) and compress (JPEG quality, None for none)."""
     rng = np.random.default_rng(seed)
     out = image.astype(np.float32)
     if blur > 0:
-        out = cv2.GaussianBlur(out, (0, 0), blur)
+        out = np.asarray(cv2.GaussianBlur(out, (0, 0), blur), dtype=np.float32)
     out = out + rng.normal(0, noise, out.shape).astype(np.float32)
     pixels = np.clip(np.rint(out), 0, 255).astype(np.uint8)
     if quality is not None:
@@ -51,7 +53,9 @@ def backdrop(seed: int, width: int, height: int, kind: str = "section") -> AnyAr
     if kind in drawers:
         drawers[kind](image, rng)
     if rng.random() < 0.7:
-        x, y = np.meshgrid(np.linspace(-1, 1, width, dtype=np.float32), np.linspace(-1, 1, height, dtype=np.float32))
+        x, y = np.meshgrid(
+            np.linspace(-1, 1, width, dtype=np.float32), np.linspace(-1, 1, height, dtype=np.float32)
+        )
         image *= (1 + rng.uniform(-0.25, 0.25) * x + rng.uniform(-0.25, 0.25) * y)[..., None]
     return np.clip(image, 0, 255)
 
@@ -70,7 +74,7 @@ def _fill(image: AnyArray, polygon: AnyArray, tone: AnyArray | float, rough: Any
 
 def _turn(points: AnyArray, angle: float, at: AnyArray) -> AnyArray:
     c, s = np.cos(angle), np.sin(angle)
-    return np.asarray(points) @ np.array([[c, s], [-s, c]]) + at
+    return np.asarray(np.asarray(points) @ np.array([[c, s], [-s, c]]) + at)
 
 
 def _section(image: AnyArray, rng: np.random.Generator) -> None:
@@ -168,12 +172,16 @@ def _ground(image: AnyArray, rng: np.random.Generator) -> None:
 def _text(image: AnyArray, rng: np.random.Generator) -> None:
     h, w = image.shape[:2]
     for _ in range(int(rng.integers(2, 6))):
-        words = rng.choice(["COUPON 14", "IIIIIIIIIIII", "T-JOINT B2", "etch 5 %", "5 mm", "||||||||", "=====", "llll1111"])
+        words = rng.choice(
+            ["COUPON 14", "IIIIIIIIIIII", "T-JOINT B2", "etch 5 %", "5 mm", "||||||||", "=====", "llll1111"]
+        )
         size = w * rng.uniform(0.0006, 0.002)
         at = (int(rng.uniform(0, 0.7) * w), int(rng.uniform(0.1, 0.95) * h))
         tone = rng.choice([10.0, 245.0])
         cover = np.zeros((h, w), np.uint8)
-        cv2.putText(cover, str(words), at, cv2.FONT_HERSHEY_SIMPLEX, size, (255,), max(int(size * 2), 1), cv2.LINE_AA)
+        cv2.putText(
+            cover, str(words), at, cv2.FONT_HERSHEY_SIMPLEX, size, (255,), max(int(size * 2), 1), cv2.LINE_AA
+        )
         a = cover.astype(np.float32)[..., None] / 255
         image[:] = image * (1 - a) + tone * a
 

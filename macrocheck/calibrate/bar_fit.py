@@ -1,0 +1,259 @@
+"""Measuring one bar in the full picture, to sub-pixel."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from macrocheck.arrays import BoolArray, ByteArray, FloatArray
+from macrocheck.calibrate.profile import crossing, fit_edge, fit_line, sample, strip
+from macrocheck.calibrate.strokes import THICKEST, Stroke
+
+TEXTURE = 1.0
+"""Shift of an end, in blurs, for a ground textured as strongly as the bar stands out; from rendered bars."""
+LEAST_U = 0.02
+"""Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
+LEAST_CONTRAST = 30.0
+"""Least contrast of a bar, grey levels: what is drawn to be seen stands out more than scratches do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bar(Stroke):
+    """A measured bar."""
+
+    u_length: float
+    contrast: float
+    ticks: bool
+
+    @property
+    def strength(self) -> float:
+        """Contrast; less for a hairline, more along the picture's rows or columns as burned-in bars lie."""
+        level = float(np.abs(self.direction).max()) > math.cos(math.radians(0.2))
+        return self.contrast * min(self.thickness / 3.0, 1.0) * (1.5 if level else 1.0)
+
+
+def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
+    """Measure a seed's bar to sub-pixel; None where it is no bar."""
+    length = float(np.hypot(*(seed.end - seed.start)))
+    axis = (seed.end - seed.start) / length
+    origin = seed.start
+    thick = max(seed.thickness, 1.0)
+    h, w = pixels.shape[:2]
+    for p in (seed.start, seed.end):
+        if not (1.5 <= p[0] <= w - 2.5 and 1.5 <= p[1] <= h - 2.5):
+            return None
+    for turn in range(3):
+        sides = _sides(pixels, origin, axis, length, thick, part=0.45 if turn < 2 else 0.9)
+        if sides is None:
+            return None
+        origin, axis, length, thick, lean, ground = sides
+        if turn < 2:
+            origin, length = _extent(pixels, origin, axis, length, thick, lean, ground)
+    rows = np.array([-0.25, 0.0, 0.25]) * thick if thick < 4 else np.linspace(-0.35, 0.35, 15) * thick
+    ends = []
+    for sign in (-1.0, 1.0):
+        tip = origin if sign < 0 else origin + axis * length
+        end = _end(pixels, tip, sign * axis, thick, lean, ground, rows, length)
+        if end is None:
+            return None
+        ends.append(end)
+    (a, u_a, tick_a), (b, u_b, tick_b) = ends
+    if tick_a != tick_b:
+        return None
+    start, stop = origin - axis * a, origin + axis * (length + b)
+    contrast = 1.0 / math.sqrt(3.0 * float(lean @ lean))
+    bar = Bar(start, stop, thick, math.hypot(u_a, u_b), contrast, tick_a)
+    return bar if bar.thickness <= THICKEST * bar.length else None
+
+
+def _sides(
+    pixels: ByteArray, origin: FloatArray, axis: FloatArray, length: float, thick: float, part: float
+) -> tuple[FloatArray, FloatArray, float, float, FloatArray, FloatArray] | None:
+    """Straighten the axis on the bar's long sides, clear on at least `part` of the length.
+
+    Returns origin, axis, length, thickness, `lean` (3,) and `ground` (3,) so that (RGB - ground) . lean is 1 on the
+    bar and 0 beside it; None where the sides are not two straight edges of one solid stroke.
+    """
+    cells = 24
+    per_cell = max(round(length * 0.9 / cells), 2)
+    u = np.linspace(0.05, 0.95, cells * min(per_cell, 12)) * length
+    reach = 1.0 * thick + 4.0
+    v = np.arange(-reach - 0.5 * thick, reach + 0.5 * thick + 0.01, 0.5 if thick < 12 else 1.0)
+    rgb = strip(pixels, origin, axis, u, v)
+    inside = np.abs(v) <= max(0.25 * thick, 0.5)
+    beside = np.abs(v) >= 0.5 * thick + 2.0
+    on, off = np.median(rgb[inside], axis=(0, 1)), np.median(rgb[beside], axis=(0, 1))
+    step = on - off
+    size = float(step @ step)
+    if size < 3 * LEAST_CONTRAST**2:
+        return None
+    lean = step / size
+    signal = ((rgb - off) @ lean).reshape(len(v), cells, -1).mean(axis=2)
+    core = signal[inside].mean(axis=0)
+    left = signal[v <= -0.5 * thick - 2.0].mean(axis=0)
+    right = signal[v >= 0.5 * thick + 2.0].mean(axis=0)
+    most = (0.35 if thick < 8 else 0.44) * thick
+    hollow = float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5
+    # how much of the step from the ground beside it to the bar's own tone each cell shows: a thin blurred bar
+    # takes on some of its ground
+    side = np.maximum(left, right)
+    shown = np.clip((core - side) / np.maximum(1.0 - side, 0.25), 0.0, 1.2)
+    least = max(0.12, 10.0 / math.sqrt(size / 3))
+    clear = (shown > 0.35) & (core < 1.8) & (core - side > least)
+    if hollow or float(np.mean(clear)) < part or float(np.std(shown[clear])) > 0.3:
+        return None
+    # a bar lies on one ground; a band of the section has another metal on either side
+    lopsided = np.abs(left - right) > 0.6 * (core - (left + right) / 2)
+    at = ((np.arange(cells) + 0.5) / cells * 0.9 + 0.05) * length
+    sides = _side_edges(signal, v, at, core, left, right, clear)
+    if float(np.mean(lopsided[clear])) > 0.4 or len(sides) < 0.8 * part * cells:
+        return None
+    c = sides[:, :2]
+    slope, offset = np.polyfit(c[:, 0], c[:, 1], 1)
+    off_line = np.abs(c[:, 1] - slope * c[:, 0] - offset)
+    thickness = float(np.median(sides[:, 2]))
+    uneven = np.abs(sides[:, 2] - thickness)
+    if np.median(off_line) > 0.3 + 0.03 * thickness or np.median(uneven) > 0.4 + 0.06 * thickness:
+        return None
+    across = np.array([-axis[1], axis[0]])
+    start, stop = origin + across * offset, origin + axis * length + across * (offset + slope * length)
+    new_length = float(np.hypot(*(stop - start)))
+    return start, (stop - start) / new_length, new_length, max(thickness, 1.0), lean, np.asarray(off)
+
+
+def _side_edges(
+    signal: FloatArray,
+    v: FloatArray,
+    at: FloatArray,
+    core: FloatArray,
+    left: FloatArray,
+    right: FloatArray,
+    clear: BoolArray,
+) -> FloatArray:
+    """Place along the bar, middle and width (half-way points of the sides) of every clear cell, (n, 3) px."""
+    found = []
+    mid = len(v) // 2
+    for i in np.flatnonzero(clear):
+        high = crossing(signal[mid:, i], v[mid:], float(core[i] + right[i]) / 2)
+        low = crossing(signal[mid::-1, i], v[mid::-1], float(core[i] + left[i]) / 2)
+        if high is not None and low is not None:
+            found.append((float(at[i]), (high + low) / 2, high - low))
+    return np.array(found, dtype=np.float64).reshape(-1, 3)
+
+
+def _extent(
+    pixels: ByteArray,
+    origin: FloatArray,
+    axis: FloatArray,
+    length: float,
+    thick: float,
+    lean: FloatArray,
+    ground: FloatArray,
+) -> tuple[FloatArray, float]:
+    """Follow the bar's own colour along its axis both ways: (origin, length) of the whole bar, to about a px."""
+    reach = 2.0 * length
+    u = np.arange(-reach, length + reach, 1.0)
+    h, w = pixels.shape[:2]
+    x, y = origin[0] + u * axis[0], origin[1] + u * axis[1]
+    u = u[(x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)]
+    rgb = strip(pixels, origin, axis, u, np.array([-0.25, 0.0, 0.25]) * thick).mean(axis=0)
+    core = (u > 0.1 * length) & (u < 0.9 * length)
+    if not core.any():
+        return origin, length
+    on = np.median(rgb[core], axis=0)
+    away = np.sqrt(np.sum((rgb - on) ** 2, axis=1)) * math.sqrt(float(lean @ lean))
+    # a thin blurred bar takes on some of its ground, so standing out from both sides counts as well
+    side = 0.5 * thick + 3.0
+    beside = (strip(pixels, origin, axis, u, np.array([-side - 1, -side, side, side + 1])) - ground) @ lean
+    stands = (rgb - ground) @ lean - np.maximum(beside[:2].mean(axis=0), beside[2:].mean(axis=0))
+    run = max(3, round(0.5 * thick))
+    gone = np.convolve((away > 0.5) & (stands < 0.35), np.ones(run), "same") >= 0.8 * run
+    middle = int(np.searchsorted(u, 0.5 * length))
+    before, after = np.flatnonzero(gone[:middle]), np.flatnonzero(gone[middle:])
+    low = float(u[before[-1]]) + run / 2 if before.size else float(u[0])
+    high = float(u[middle + after[0]]) - run / 2 if after.size else float(u[-1])
+    return origin + axis * low, max(high - low, 1.0)
+
+
+def _end(
+    pixels: ByteArray,
+    tip: FloatArray,
+    outward: FloatArray,
+    thick: float,
+    lean: FloatArray,
+    ground: FloatArray,
+    rows: FloatArray,
+    length: float,
+) -> tuple[float, float, bool] | None:
+    """One end of the bar: (how far past `tip`, its standard uncertainty, whether it carries a tick), px."""
+    window = min(max(12.0, 2.0 * thick), 0.2 * length)
+    u = np.arange(-window, window + 0.01, 1.0)
+    tick = _tick(pixels, tip, outward, thick, lean, ground, u)
+    if tick is not None:
+        return (*tick, True)
+    values = ((strip(pixels, tip, outward, u, rows) - ground) @ lean).mean(axis=0)
+    fit = fit_edge(u, values, 0.0)
+    if fit is None:
+        return None
+    # once more in a window as wide as the blur asks for, so that clutter beyond the end weighs little
+    near = max(3.5, 3.0 * fit[2] + 1.5)
+    u = np.arange(-near, near + 0.01, 0.5) + fit[0]
+    values = ((strip(pixels, tip, outward, u, rows) - ground) @ lean).mean(axis=0)
+    fit = fit_edge(u, values, fit[0]) or fit
+    if not 0.3 < fit[3] < 2.5 or fit[2] > 0.2 * window + 3.0 or abs(fit[0]) > 0.8 * window:
+        return None
+    # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
+    turn = np.deg2rad(np.arange(-95, 96, 5.0))
+    radius = 0.9 * thick + 1.5 * fit[2] + 2.0
+    across = np.array([-outward[1], outward[0]])
+    ring = tip + outward * fit[0] + radius * (np.cos(turn)[:, None] * outward + np.sin(turn)[:, None] * across)
+    around = (sample(pixels, ring[:, 0], ring[:, 1]) - ground) @ lean
+    if float(np.percentile(around, 92)) > values.max() - 0.5 * fit[3]:
+        return None
+    # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
+    # number says (1.8: from rendered bars); the ground's own texture moves the half-way point as well
+    texture = float(np.std(around)) / fit[3]
+    return fit[0], math.hypot(1.8 * fit[1], TEXTURE * texture * fit[2], LEAST_U), False
+
+
+def _tick(
+    pixels: ByteArray,
+    tip: FloatArray,
+    outward: FloatArray,
+    thick: float,
+    lean: FloatArray,
+    ground: FloatArray,
+    u: FloatArray,
+) -> tuple[float, float] | None:
+    """Middle of an end tick past `tip` and its standard uncertainty, px; None where there is no tick."""
+    far = 6.0 * thick + 12.0
+    step = 0.5
+    v = np.arange(-far, far + 0.01, step)
+    signal = (strip(pixels, tip, outward, u, v) - ground) @ lean
+    rows = []
+    for side in (-1.0, 1.0):
+        beside = np.flatnonzero(side * v > 0.5 * thick + 1.0)
+        beside = beside[np.argsort(np.abs(v[beside]))]
+        peak = signal[beside].max(axis=1) - np.median(signal[beside], axis=1)
+        stop = np.flatnonzero(peak < 0.4)
+        run = int(stop[0]) if stop.size else len(beside)
+        rows.append(beside[: max(run - 1, 0)])
+    picked = np.concatenate(rows)
+    if len(picked) * step < 1.0 + 0.25 * thick:
+        return None
+    profile = np.asarray(signal[picked].mean(axis=0))
+    at = float(u[int(np.argmax(profile))])
+    wide = float(np.sum(profile > 0.5 * profile.max()))
+    if wide > 0.5 * len(u) or wide > 4.0 * thick + 4.0:
+        return None
+    fits = []
+    for part, step_too in ((1.6, False), (1.6, True), (1.0, False)):
+        near = np.abs(u - at) <= max(4.0, part * wide)
+        fit = fit_line(u[near], profile[near], at, wide / 2.35, step=step_too)
+        if fit is not None and 0.3 < fit[3] < 2.5 and abs(fit[0] - at) < 0.5 * wide + 1.0:
+            fits.append(fit)
+    if not fits:
+        return None
+    # the plain line unless the ground plainly differs on its two sides
+    fit = fits[0] if fits[0][1] < 2.0 * min(f[1] for f in fits) else min(fits, key=lambda f: f[1])
+    return fit[0], math.hypot(1.8 * fit[1], LEAST_U)

@@ -1,0 +1,158 @@
+"""Straight strokes in the reduced picture: where a bar may lie."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from macrocheck.arrays import BoolArray, ByteArray, FloatArray
+from macrocheck.photo import Photo
+
+SEARCH_SIDE = 1500
+"""Longest side of the reduced picture that bars are searched in, px."""
+KERNELS = (13, 37)
+"""Widest structure (px of the reduced picture) that each top-hat lets through."""
+LEAST_LENGTH = 0.045
+"""Shortest bar, part of the picture's longest side: shorter ones are letters and scratches."""
+THICKEST = 0.22
+"""Largest thickness over length."""
+MOST_BLOBS = 100
+"""Components looked at per mask at most: bounds the time on a busy picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """A straight elongated stroke, in px of the full picture."""
+
+    start: FloatArray
+    end: FloatArray
+    thickness: float
+
+    @property
+    def length(self) -> float:
+        """End to end, px."""
+        return float(np.hypot(*(self.end - self.start)))
+
+    @property
+    def middle(self) -> FloatArray:
+        """Middle, (x, y) px."""
+        return np.asarray((self.start + self.end) / 2)
+
+    @property
+    def direction(self) -> FloatArray:
+        """Unit vector from start to end."""
+        return np.asarray((self.end - self.start) / self.length)
+
+
+def hats(photo: Photo) -> tuple[list[ByteArray], FloatArray]:
+    """What stands out from its neighbourhood in the reduced picture, light, dark or coloured; px per reduced px."""
+    factor = max(max(photo.width, photo.height) / SEARCH_SIDE, 1.0)
+    size = (max(round(photo.width / factor), 8), max(round(photo.height / factor), 8))
+    small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA) if factor > 1 else photo.pixels
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    layers = [grey, np.asarray(255 - grey, dtype=np.uint8)]
+    red, green, blue = cv2.split(small)
+    chroma = cv2.subtract(cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue))
+    if np.count_nonzero(chroma > int(np.median(chroma[::4, ::4])) + 50) > LEAST_LENGTH * max(size):
+        layers.append(np.asarray(chroma, dtype=np.uint8))
+    boxes = [np.ones((kernel, kernel), dtype=np.uint8) for kernel in KERNELS]
+    hats = [
+        np.asarray(cv2.morphologyEx(layer, cv2.MORPH_TOPHAT, box), dtype=np.uint8)
+        for layer in layers
+        for box in boxes
+    ]
+    return hats, np.array([photo.width / size[0], photo.height / size[1]])
+
+
+def unlike(seeds: list[Stroke]) -> list[Stroke]:
+    """Leave out every seed that repeats an earlier one."""
+    if not seeds:
+        return []
+    ends = np.array([np.concatenate([s.start, s.end]) for s in seeds])
+    near = 1.5 + 0.4 * np.array([s.thickness for s in seeds])
+    apart = np.abs(ends[:, None, :] - ends[None, :, :]).max(axis=2)
+    alike = np.tril(apart < np.minimum(near[:, None], near[None, :]), -1)
+    return [s for s, repeated in zip(seeds, alike.any(axis=1), strict=True) if not repeated]
+
+
+def blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[Stroke]:
+    """Straight elongated components of a mask."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    if count <= 1:
+        return []
+    stats = np.asarray(stats)
+    diagonal = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
+    area = stats[:, cv2.CC_STAT_AREA]
+    good = (diagonal >= reach) & (area <= 2 * THICKEST * diagonal**2) & (area >= 0.7 * diagonal)
+    good[0] = False
+    seeds = []
+    longest = np.flatnonzero(good)
+    for i in longest[np.argsort(-diagonal[longest])][:MOST_BLOBS]:
+        x, y, w, h = (int(k) for k in stats[i, :4])
+        rows, columns = np.nonzero(np.asarray(labels)[y : y + h, x : x + w] == i)
+        seed = _straight(np.column_stack([columns + x, rows + y]).astype(np.float64), reach)
+        if seed is not None:
+            start, end, thick = seed
+            seeds.append(
+                Stroke((start + 0.5) * scale - 0.5, (end + 0.5) * scale - 0.5, thick * float(scale.mean()))
+            )
+    return seeds
+
+
+def _straight(points: FloatArray, reach: float) -> tuple[FloatArray, FloatArray, float] | None:
+    """Ends and thickness of a component if it is a straight, even stroke (ticks at its ends allowed)."""
+    middle = points.mean(axis=0)
+    centred = points - middle
+    spread, axes = np.linalg.eigh(centred.T @ centred / len(points))
+    if spread[1] <= 0 or math.sqrt(max(spread[0], 0) / spread[1]) > THICKEST:
+        return None
+    for _ in range(2):
+        axis = axes[:, 1]
+        u = centred @ axis
+        v = centred @ np.array([-axis[1], axis[0]])
+        low, high = float(u.min()), float(u.max())
+        length = high - low + 1
+        if length < reach:
+            return None
+        bins = np.clip(((u - low) / length * 40).astype(np.intp), 0, 39)
+        per_bin = np.bincount(bins, minlength=40)
+        centre = np.bincount(bins, weights=v, minlength=40) / np.maximum(per_bin, 1)
+        inner = slice(3, 37)
+        thick = float(np.median(per_bin[inner])) / (length / 40)
+        # the ends' ticks pull the principal axis off the line: turn it onto the inner stretch
+        at = (np.arange(40) + 0.5) / 40 * length + low
+        slope, offset = np.polyfit(at[inner], centre[inner], 1)
+        axis = axis + slope * np.array([-axis[1], axis[0]])
+        axes = np.column_stack([axes[:, 0], axis / np.hypot(*axis)])
+        middle = middle + offset * np.array([-axis[1], axis[0]])
+        centred = points - middle
+    uneven = np.abs(per_bin[inner] * 40 / length - thick) > max(1.2, 0.35 * thick)
+    wavy = np.abs(centre[inner] - np.polyval([slope, offset], at[inner])) > max(0.8, 0.2 * thick)
+    if float(np.mean(uneven | wavy)) > 0.2 or thick > THICKEST * 1.3 * length:
+        return None
+    axis = axes[:, 1]
+    u = centred @ axis
+    return middle + axis * (float(u.min()) - 0.5), middle + axis * (float(u.max()) + 0.5), thick
+
+
+def clear_of_hatching(strokes: Sequence[Stroke], most: int) -> BoolArray:
+    """Which strokes have no more than `most` of their kind beside them: a rule's ticks, teeth, hatching have."""
+    if not strokes:
+        return np.empty(0, dtype=bool)
+    middle = np.array([s.middle for s in strokes])
+    axis = np.array([s.direction for s in strokes])
+    length = np.array([s.length for s in strokes])
+    thick = np.array([s.thickness for s in strokes])
+    parallel = np.abs(axis @ axis.T) > 0.99
+    ratio = length[:, None] / length[None, :]
+    shift = middle[None, :, :] - middle[:, None, :]
+    along = np.abs(np.einsum("ijk,ik->ij", shift, axis))
+    across = np.abs(axis[:, None, 0] * shift[..., 1] - axis[:, None, 1] * shift[..., 0])
+    longest = np.maximum(length[:, None], length[None, :])
+    apart = across > 0.7 * (thick[:, None] + thick[None, :])
+    beside = parallel & (ratio > 0.4) & (ratio < 2.5) & (along < 0.6 * longest) & apart & (across < 3 * longest)
+    hatched = beside.sum(axis=1) > most
+    hatched |= (beside & (across < longest)) @ hatched
+    return np.asarray(~hatched)

@@ -1,0 +1,137 @@
+"""Pictures with one mark of known truth, drawn over clutter; fixed by seed."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from macrocheck.arrays import AnyArray, ByteArray, FloatArray
+from macrocheck.render.marks import Colour, draw_bar, draw_ruler
+from tests.calibrate.scenes import CLUTTER, backdrop, camera
+
+BAR_COLOURS: tuple[Colour, ...] = ((255, 255, 255), (0, 0, 0), (220, 30, 30), (255, 255, 0))
+
+
+@dataclass(frozen=True)
+class Picture:
+    """`length_px`: of the bar, or one pitch of the rule."""
+
+    pixels: ByteArray
+    length_px: float
+    what: str
+
+
+def blank(seed: int, width: int) -> ByteArray:
+    """A picture without a mark."""
+    rng = np.random.default_rng([1, seed])
+    image = backdrop(9000 + seed, width, round(0.75 * width), CLUTTER[seed % len(CLUTTER)])
+    return camera(
+        image, seed=seed, blur=rng.uniform(0, 3), noise=rng.uniform(0, 6), quality=int(rng.integers(60, 97))
+    )
+
+
+def _direction(angle_deg: float) -> FloatArray:
+    a = np.deg2rad(angle_deg)
+    return np.array([np.cos(a), np.sin(a)])
+
+
+def _along(image: AnyArray, start: FloatArray, end: FloatArray) -> FloatArray:
+    at = start + (end - start) * np.linspace(0, 1, 15)[:, None]
+    h, w = image.shape[:2]
+    x, y = np.clip(at[:, 0], 0, w - 1).astype(int), np.clip(at[:, 1], 0, h - 1).astype(int)
+    return np.asarray(image[y, x], dtype=np.float64)
+
+
+def with_bar(seed: int, width: int) -> Picture:
+    """A bar somewhere, often burned in level, in a colour that stands out from what it lies on."""
+    rng = np.random.default_rng([2, seed])
+    height = round(0.75 * width)
+    image = backdrop(seed, width, height, CLUTTER[seed % len(CLUTTER)])
+    length = width * rng.uniform(0.08, 0.35)
+    ticked = rng.random() < 0.4
+    thick = max(width * rng.uniform(0.0012, 0.003 if ticked else 0.008), 2.0)
+    thick = min(thick, 0.12 * length)
+    tick = min(max(thick * rng.uniform(3, 7), 8.0), 0.25 * length) if ticked else 0.0
+    angle = float(rng.choice([0, 0, 0, 90, rng.uniform(-180, 180)]))
+    along = _direction(angle)
+    start = np.array([width, height]) / 2 - along * length / 2
+    for _ in range(500):
+        start = rng.uniform(0.05, 0.95, 2) * [width, height]
+        end = start + along * length
+        if (end > 0.04 * width).all() and end[0] < 0.96 * width and end[1] < 0.96 * height:
+            break
+    ground = _along(image, start, start + along * length)
+    strip: Colour | None = None
+    # an author picks a colour that shows against everything under the bar
+    colour = max(
+        BAR_COLOURS, key=lambda c: float(np.abs(ground - np.array(c)).max(axis=1).min()) + rng.uniform(0, 80)
+    )
+    if rng.random() < 0.4:
+        strip = (0, 0, 0) if sum(colour) > 300 else (255, 255, 255)
+    image, _ = draw_bar(
+        image,
+        start=(float(start[0]), float(start[1])),
+        length_px=length,
+        angle_deg=angle,
+        thickness_px=thick,
+        colour=colour,
+        end_tick_px=tick,
+        label="10 mm" if rng.random() < 0.6 else "",
+        label_height_px=max(12.0, 0.012 * width),
+        strip=strip,
+    )
+    blur = rng.uniform(0, 3)
+    pixels = camera(image, seed=seed, blur=blur, noise=rng.uniform(0, 6), quality=int(rng.integers(60, 97)))
+    return Picture(
+        pixels, length, f"{CLUTTER[seed % len(CLUTTER)]} {length:.1f} px {angle:.0f} deg tick {tick:.0f}"
+    )
+
+
+def with_ruler(seed: int, width: int, low: float = 6.0, high: float = 60.0) -> Picture:
+    """A rule of 1 mm pitch somewhere, 14 ticks or more in the picture, glare and covers included."""
+    rng = np.random.default_rng([3, seed])
+    height = round(0.75 * width)
+    image = backdrop(seed, width, height, CLUTTER[seed % len(CLUTTER)])
+    pitch = float(np.exp(rng.uniform(np.log(max(low, width / 300)), np.log(min(high, width / 22)))))
+    count = int(rng.integers(18, max(20, min(160, int(1.2 * width / pitch)))))
+    angle = float(rng.choice([0, 90, 180, -90, rng.uniform(-180, 180), rng.uniform(-180, 180)]))
+    along = _direction(angle)
+    across = np.array([-along[1], along[0]])
+    seen = 0
+    feet = np.zeros((count, 2))
+    for _ in range(3000):
+        start = rng.uniform(-0.3, 1.2, 2) * [width, height]
+        feet = start + np.arange(count)[:, None] * pitch * along
+        tips = feet + across * 6 * pitch
+        inside = [(p > 2).all(axis=1) & (p < [width - 3, height - 3]).all(axis=1) for p in (feet, tips)]
+        seen = int((inside[0] & inside[1]).sum())
+        if seen >= min(count, 14):
+            break
+    dark = rng.random() < 0.7
+    tone = rng.uniform(130, 235) if dark else rng.uniform(20, 110)
+    body: Colour | None = (tone, tone, tone * rng.uniform(0.85, 1.05))
+    if rng.random() < 0.25:
+        body, dark = None, float(_along(image, feet[0], feet[-1]).mean()) > 110
+    image, drawn = draw_ruler(
+        image,
+        origin=(float(feet[0, 0]), float(feet[0, 1])),
+        pitch_px=pitch,
+        count=count,
+        angle_deg=angle,
+        colour=(20, 20, 20) if dark else (240, 240, 240),
+        body=body,
+        glare=rng.uniform(0.3, 1) if rng.random() < 0.4 else 0.0,
+        seed=seed,
+        tick_thickness_px=max(pitch * rng.uniform(0.12, 0.22), 1.0),
+        tick_lengths=((3, 4.5, 6), (3, 4.2, 5.5), (4, 5, 6.5))[int(rng.integers(0, 3))],
+        placing=float(rng.choice([0, 0.005])),
+        figure_first=int(rng.integers(0, 30)),
+    )
+    if rng.random() < 0.3 and seen > 25:
+        x, y = drawn.points_px[int(rng.integers(2, len(drawn.points_px) - 2))]
+        yy, xx = np.ogrid[:height, :width]
+        image[np.hypot(xx - x, yy - y) < pitch * rng.uniform(2, 5)] = (90, 80, 70)
+    blur = rng.uniform(0, min(3.0, 0.16 * pitch))
+    pixels = camera(image, seed=seed, blur=blur, noise=rng.uniform(0, 6), quality=int(rng.integers(60, 97)))
+    return Picture(
+        pixels, pitch, f"{CLUTTER[seed % len(CLUTTER)]} pitch {pitch:.2f} px, {seen} ticks, {angle:.0f} deg"
+    )
