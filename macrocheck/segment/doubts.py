@@ -134,6 +134,7 @@ def find_doubts(
     voids: tuple[FloatArray, ...],
     doubt: float,
     indications: tuple[FloatArray, ...],
+    mm_per_px: float | None,
 ) -> tuple[Flag, ...]:
     """Collect the flags of one weld; `doubt` as `unclear` gives it."""
     flags: list[Flag] = []
@@ -170,8 +171,9 @@ def find_doubts(
             if float(np.hypot(*(void - root).T).min()) < 0.12 * min(legs):
                 flags.append(Flag("void_at_root", "There is a void at the root.", (point(void.mean(axis=0)),)))
                 break
-    for line in indications:
-        length = float(np.hypot(*np.diff(line, axis=0).T).sum())
-        text = f"Look here: possible crack or seam, {length:.0f} px long."
-        flags.append(Flag("indication", text, (point(line[0]), point(line[-1]))))
+    for mark in indications:
+        length = float(np.hypot(*np.diff(mark, axis=0).T).sum())
+        long = f"{length:.0f} px" if mm_per_px is None else f"{length * mm_per_px:.1f} mm"
+        text = f"Look here: possible crack or seam, {long} long."
+        flags.append(Flag("indication", text, (point(mark[0]), point(mark[-1]))))
     return tuple(flags)

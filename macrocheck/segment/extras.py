@@ -16,6 +16,8 @@ from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, Regio
 
 _SMALLEST_VOID = 8.0
 """Map px of area below which a void cannot be told from a speck."""
+_HAZ_UNSURE = 6.0
+"""Map px: standard error of the HAZ's outer edge, which fades out (measured on rendered sections)."""
 _HAZ_SHARE = 0.55
 """Part of a member's fusion boundary along which its HAZ must end visibly."""
 
@@ -150,7 +152,7 @@ def find_haz(
             continue
         roughness.append(float(np.std(value[keep] - median[keep])))
         found.append((line + offset[:, None] * normal)[index[keep]])
-    u = float(np.hypot(3.0 * scale, max(roughness, default=0.0)))
+    u = float(np.hypot(_HAZ_UNSURE * scale, max(roughness, default=0.0)))
     return Haz(found[0], found[1], u)
 
 

@@ -17,7 +17,7 @@ from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.surfaces import Surfaces, find_surfaces, pass_root
 from macrocheck.segment.toes import Toe, find_toe
 
-_CORRELATION = 14.0
+_CORRELATION = 20.0
 """Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
 
 
@@ -91,7 +91,6 @@ def fit_weld(
     Raises:
         NotFoundError: where the maps show no weld metal, or none with a face.
     """
-    del mm_per_px
     size = (photo.width, photo.height)
     layout: Layout = lay_out(maps, joint=joint, photo_size=size)
     scale = maps.scale
@@ -153,6 +152,7 @@ def fit_weld(
         voids=voids,
         doubt=doubt,
         indications=indications,
+        mm_per_px=mm_per_px,
     )
     return WeldOutline(
         joint=joint,

@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, FloatArray
+from macrocheck.arrays import BoolArray, Float32Array, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.maps import BACKGROUND, RegionMaps
@@ -57,7 +57,7 @@ def find_indications(photo: Photo, maps: RegionMaps, layout: Layout, known: Floa
     return tuple(maps.photo_points(line) for _, line in found[:_MOST])
 
 
-def _lines_in(depth: FloatArray, region: BoolArray, shortest: float) -> list[tuple[float, FloatArray]]:
+def _lines_in(depth: Float32Array, region: BoolArray, shortest: float) -> list[tuple[float, FloatArray]]:
     """(length, polyline) map px of dark lines in a region."""
     if region.sum() < 200:
         return []

@@ -216,6 +216,9 @@ def _lap(
         if start >= 9 and (found := straight_stretch(exposed, tolerance=0.55, shortest=6.0)):
             # So short a face is told from its rounded corner only so well.
             face_line = _line_on(photo, maps, exposed, found, follow=False, skip=1.5, wobble=0.6)
+            # What stands flatter on the lower plate than this is a burr or a rounded corner, no cut edge.
+            if nonbutting is not None and abs(face_line.direction @ nonbutting.direction) > np.cos(np.deg2rad(50)):
+                face_line = None
         rest = walk[start:]
         if len(rest) >= 10 and (
             found := straight_stretch(rest, tolerance=0.55, parallel_to=along_n, shortest=10.0)

@@ -11,6 +11,7 @@ import numpy as np
 
 from macrocheck.arrays import AnyArray, Float32Array, FloatArray, Point
 from macrocheck.photo import Photo
+from macrocheck.render.coverage import section_covers
 from macrocheck.render.raster import View, make_view, region_map, seam_map, void_map, weld_coordinates
 from macrocheck.render.sampling import sample_spec
 from macrocheck.render.section import Section, SectionJoint, WeldGeometry, build_section
@@ -178,16 +179,16 @@ def plain_painting(
     section: Section, view: View, rng: np.random.Generator, *, contrast: float = 35.0, noise: float = 5.0
 ) -> Photo:
     """Regions in tones `contrast` grey levels apart, soft HAZ bands, grain noise, blur."""
-    fine = region_map(section, view, finer=2)
-    void = void_map(section, view, finer=2)
+    covers = section_covers(section, view)
     polarity = 1 if rng.random() < 0.5 else -1
     base = rng.uniform(110, 150)
     other = base + rng.normal(0, 12)
     air = rng.uniform(5, 45) if rng.random() < 0.75 else rng.uniform(205, 245)
     tones = np.array([air, (base + other) / 2 + polarity * contrast, base, other], np.float32)
-    picture: Float32Array = tones[fine]
-    picture[void] = 25
-    picture = np.asarray(cv2.resize(picture, (view.width, view.height), interpolation=cv2.INTER_AREA), np.float32)
+    layers = (covers.background, covers.weld, covers.butting, covers.nonbutting)
+    picture = 25 * covers.void
+    for tone, layer in zip(tones, layers, strict=True):
+        picture = picture + tone * layer
     coords = weld_coordinates(section, view)
     exact = region_map(section, view)
     width = max(2.0, section.welds[0].spec.haz_nonbutting * view.px_per_mm)

@@ -296,7 +296,8 @@ def test_a_crack_is_pointed_out_and_sound_welds_are_left_alone() -> None:
     centre = np.vstack([c.truth.face, c.truth.fusion]).mean(axis=0)
     ends = centre + np.array([[-30.0, -8.0], [30.0, 8.0]])
     pixels = c.photo.pixels.copy()
-    cv2.line(pixels, *np.round(ends * 16).astype(int).tolist(), (15, 15, 15), 3, cv2.LINE_AA, 4)
+    one, other = np.round(ends * 16).astype(int).tolist()
+    cv2.line(pixels, one, other, (15, 15, 15), 3, cv2.LINE_AA, 4)
     w = fit(c, photo=replace(c.photo, pixels=pixels))
     (line,) = w.indications
     assert distance(line, ends).max() < 3.0
