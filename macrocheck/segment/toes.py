@@ -15,6 +15,10 @@ _HEAT = 2.0
 """Map px: standard error of the toe's heat map."""
 
 
+_FLAT = np.deg2rad(20.0)
+"""A face that comes in flatter than this ends in a rim too thin to be seen to its end."""
+
+
 @dataclass(frozen=True, eq=False)
 class Toe:
     """`point` photo px; `u` along the surface, px; `angle` between face and surface there, rad."""
@@ -122,6 +126,7 @@ def find_toe(
     if line is None or inward is None:
         return Toe(rough, 1.5 * scale, np.deg2rad(45))
     votes: list[tuple[float, float]] = []
+    apart = 0.0
     angle = np.deg2rad(45)
     met = _meeting(air, line, scale, at_start=at_start)
     near = float(line.station(rough[None])[0])
@@ -133,8 +138,11 @@ def find_toe(
         # The last stretch is extrapolated, the longer the flatter the face comes in.
         blind = _blurred(scale) / max(np.tan(angle), 0.05)
         u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), 0.25 * blind + 0.05 * scale)
-        if abs(station - near) < 10 * scale + 2.0 * blind:
-            votes.append((station, float(u)))
+        far = abs(station - near) - (10 * scale + 2.0 * blind)
+        if far < 12 * scale:
+            # Far from where the network's weld metal ends, either may be wrong.
+            votes.append((station, float(np.hypot(u, max(far, 0.0)))))
+            apart = max(far, 0.0)
     stated = _stated_end(maps, line, rough, inward)
     if stated is not None:
         # A thin rim of weld metal is lost to the network before it ends.
@@ -150,5 +158,10 @@ def find_toe(
     # Votes that disagree more than they claim leave the toe as unsure as they are apart.
     chi = float((weight * (at - station) ** 2).sum() / max(len(at) - 1, 1))
     spread = float(1 / np.sqrt(weight.sum()) * np.sqrt(max(1.0, chi)))
+    if angle < _FLAT:
+        # Weld metal thinner than a map px or two is lost to network and eye alike before it ends.
+        apart = max(apart, 1.2 * scale / np.tan(max(angle, np.deg2rad(1.5))))
     base = line.point + station * line.direction
-    return Toe(base, float(np.hypot(spread, 0.15)), float(angle), chi < 9.0)
+    return Toe(
+        base, float(np.hypot(np.hypot(spread, 0.15), 0.5 * apart)), float(angle), chi < 9.0 and apart < 10.0 * scale
+    )
