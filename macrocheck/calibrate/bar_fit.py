@@ -167,7 +167,8 @@ def _extent(
     beside = (strip(pixels, origin, axis, u, np.array([-side - 1, -side, side, side + 1])) - ground) @ lean
     stands = (rgb - ground) @ lean - np.maximum(beside[:2].mean(axis=0), beside[2:].mean(axis=0))
     run = max(3, round(0.5 * thick))
-    gone = np.convolve((away > 0.5) & (stands < 0.35), np.ones(run), "same") >= 0.8 * run
+    off = (stands < 0.35) & ((away > 0.5) | (stands < 0.1))
+    gone = np.convolve(off, np.ones(run), "same") >= 0.8 * run
     middle = int(np.searchsorted(u, 0.5 * length))
     before, after = np.flatnonzero(gone[:middle]), np.flatnonzero(gone[middle:])
     low = float(u[before[-1]]) + run / 2 if before.size else float(u[0])
@@ -203,12 +204,12 @@ def _end(
     if not 0.3 < fit[3] < 2.5 or fit[2] > 0.2 * window + 3.0 or abs(fit[0]) > 0.8 * window:
         return None
     # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
-    turn = np.deg2rad(np.arange(-95, 96, 5.0))
+    turn = np.deg2rad(np.arange(-60, 61, 4.0))
     radius = 0.9 * thick + 1.5 * fit[2] + 2.0
     across = np.array([-outward[1], outward[0]])
     ring = tip + outward * fit[0] + radius * (np.cos(turn)[:, None] * outward + np.sin(turn)[:, None] * across)
     around = (sample(pixels, ring[:, 0], ring[:, 1]) - ground) @ lean
-    if float(np.percentile(around, 92)) > values.max() - 0.5 * fit[3]:
+    if float(np.percentile(around, 90)) > values.max() - 0.5 * fit[3]:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (1.8: from rendered bars); the ground's own texture moves the half-way point as well

@@ -169,7 +169,7 @@ def _along(image: Float32Array, direction: float, angle: FloatArray, weight: Flo
     return found
 
 
-def _windows(signal: Float32Array, step: int, fits: Float32Array, turn: FloatArray, direction: float) -> list[Comb]:
+def _windows(signal: AnyArray, step: int, fits: Float32Array, turn: FloatArray, direction: float) -> list[Comb]:
     rows, width = signal.shape
     if width < WINDOW // 2:
         return []

@@ -45,7 +45,7 @@ def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
     mark, best = found[chosen]
     u_rel = u[chosen]
     if apart:
-        worst = max(_log_ratio(best, c) for _, c in found)
+        worst = max(abs(c.mm_per_px / best.mm_per_px - 1) for _, c in found)
         u_rel = math.hypot(u_rel, worst / COVERAGE)
         flags.append(_disagree(found, apart))
     flags.extend(best.flags)

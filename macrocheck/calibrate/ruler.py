@@ -193,6 +193,8 @@ def _rule(
 def _signs(signal: FloatArray, zero: float, pitch: float) -> tuple[float, float]:
     """1 for bright ticks, -1 for dark ones, the likelier first: ticks are narrower than the gaps between them."""
     near = signal[max(int(zero - 5 * pitch), 0) : max(int(zero + 5 * pitch), 0)]
+    if len(near) < 3:
+        return -1.0, 1.0
     wide = 2 * round(1.5 * pitch) + 1
     flat = near - cv2.blur(near[None, :].astype(np.float32), (wide, 1))[0]
     return (1.0, -1.0) if float(np.sum(flat**3)) > 0 else (-1.0, 1.0)
@@ -358,13 +360,13 @@ def _fit(k: IntArray, at: FloatArray) -> tuple[float, float, float, float, BoolA
         return None
     x, y = x[good], at[good]
     centre = float(x.mean())
-    line, cov = np.polyfit(x - centre, y, 1), np.empty((0, 0))
+    line = np.polyfit(x - centre, y, 1)
     noise = float(np.std(y - np.polyval(line, x - centre))) * math.sqrt(n / (n - 2))
-    if noise > 0.08 * abs(float(line[0])):
-        return None
     u_pitch = noise / math.sqrt(float(np.sum((x - centre) ** 2)))
     curve, cov = np.polyfit(x - centre, y, 2, cov="unscaled")
     noise_2 = float(np.std(y - np.polyval(curve, x - centre))) * math.sqrt(n / max(n - 3, 1))
+    if noise_2 > 0.08 * abs(float(line[0])):
+        return None
     span = float(x[-1] - x[0])
     change = 2 * float(curve[0]) * span / float(line[0])
     u_change = 2 * noise_2 * math.sqrt(float(cov[0, 0])) * span / float(line[0])

@@ -24,15 +24,19 @@ def report(text: str, count: int, width: int, first: int) -> None:
     finder = import_module(f"macrocheck.calibrate.{mark.kind}")
     make = MAKERS[text]
     rng = np.random.default_rng(0)
-    errors, ratio, whole, lengths, wrong, refused = [], [], [], [], 0, 0
+    errors: list[float] = []
+    ratio: list[float] = []
+    whole: list[float] = []
+    lengths: list[float] = []
+    wrong = refused = 0
     for seed in range(first, first + count):
         picture = make(seed, width)
         photo = photo_of(picture.pixels)
         try:
             scale = calibrate(photo, [mark])
-        except NotFoundError as error:
+        except NotFoundError as why:
             refused += 1
-            print(f"  not found: seed {seed}, {picture.what}: {str(error)[:90]}")
+            print(f"  not found: seed {seed}, {picture.what}: {str(why)[:90]}")
             continue
         truth = (mark.length_mm or 0.0) / picture.length_px
         error = scale.mm_per_px / truth - 1

@@ -129,7 +129,7 @@ def with_ruler(seed: int, width: int, low: float = 6.0, high: float = 60.0) -> P
     if rng.random() < 0.3 and seen > 25:
         x, y = drawn.points_px[int(rng.integers(2, len(drawn.points_px) - 2))]
         yy, xx = np.ogrid[:height, :width]
-        image[np.hypot(xx - x, yy - y) < pitch * rng.uniform(2, 5)] = (90, 80, 70)
+        image[np.hypot(xx - x, yy - y) < pitch * rng.uniform(2, 3.5)] = (90, 80, 70)
     blur = rng.uniform(0, min(3.0, 0.16 * pitch))
     pixels = camera(image, seed=seed, blur=blur, noise=rng.uniform(0, 6), quality=int(rng.integers(60, 97)))
     return Picture(
