@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from macrocheck.arrays import FloatArray
+from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.flags import Flag
 from macrocheck.outline import Joint
 from macrocheck.segment.maps import BUTTING, NONBUTTING, WELD, RegionMaps
@@ -12,16 +12,25 @@ _LEAST_MEMBER = 0.04
 """Share of the metal in sight under which a member is not there at all (bead on plate)."""
 
 
+def _largest_part(maps: RegionMaps, region: int) -> ByteArray:
+    """The largest connected part of a region, 0/1: a rule, or a stray strip at the crop's border, is no member."""
+    mask = (maps.regions[region] > 0.5).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
+    if count < 2:
+        return mask
+    return np.asarray(labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])), np.uint8)
+
+
 def _points(maps: RegionMaps, region: int) -> FloatArray:
-    ys, xs = np.nonzero(maps.regions[region] > 0.5)
+    ys, xs = np.nonzero(_largest_part(maps, region))
     return maps.photo_points(np.column_stack([xs, ys]).astype(np.float64))
 
 
 def _seam_direction(maps: RegionMaps) -> FloatArray | None:
     """Direction of the border between the two members, where there is enough of it."""
     kernel = np.ones((5, 5), np.uint8)
-    near = cv2.dilate((maps.regions[BUTTING] > 0.5).astype(np.uint8), kernel) > 0
-    ys, xs = np.nonzero(near & (cv2.dilate((maps.regions[NONBUTTING] > 0.5).astype(np.uint8), kernel) > 0))
+    near = cv2.dilate(_largest_part(maps, BUTTING), kernel) > 0
+    ys, xs = np.nonzero(near & (cv2.dilate(_largest_part(maps, NONBUTTING), kernel) > 0))
     if len(xs) < 40:
         return None
     points = np.column_stack([xs, ys]).astype(np.float64)
