@@ -11,6 +11,8 @@ from macrocheck.calibrate.strokes import THICKEST, Stroke
 
 TEXTURE = 1.0
 """Shift of an end, in blurs, for a ground textured as strongly as the bar stands out; from rendered bars."""
+GROUND_CHANGE = 0.5
+"""A bar that seems to end where its ground changes by more than this part of its contrast may well go on unseen."""
 LEAST_U = 0.02
 """Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
 LEAST_CONTRAST = 30.0
@@ -46,14 +48,14 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
         sides = _sides(pixels, origin, axis, length, thick, part=0.45 if turn < 2 else 0.9)
         if sides is None:
             return None
-        origin, axis, length, thick, lean, ground = sides
+        origin, axis, length, thick, on, ground = sides
         if turn < 2:
-            origin, length = _extent(pixels, origin, axis, length, thick, lean, ground)
+            origin, length = _extent(pixels, origin, axis, length, thick, on, ground)
     rows = np.array([-0.25, 0.0, 0.25]) * thick if thick < 4 else np.linspace(-0.35, 0.35, 15) * thick
     ends = []
     for sign in (-1.0, 1.0):
         tip = origin if sign < 0 else origin + axis * length
-        end = _end(pixels, tip, sign * axis, thick, lean, ground, rows, length)
+        end = _end(pixels, tip, sign * axis, thick, on, ground, rows, length)
         if end is None:
             return None
         ends.append(end)
@@ -61,7 +63,7 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
     if tick_a != tick_b:
         return None
     start, stop = origin - axis * a, origin + axis * (length + b)
-    contrast = 1.0 / math.sqrt(3.0 * float(lean @ lean))
+    contrast = math.sqrt(float((on - ground) @ (on - ground)) / 3)
     bar = Bar(start, stop, thick, math.hypot(u_a, u_b), contrast, tick_a)
     return bar if bar.thickness <= THICKEST * bar.length else None
 
@@ -71,8 +73,8 @@ def _sides(
 ) -> tuple[FloatArray, FloatArray, float, float, FloatArray, FloatArray] | None:
     """Straighten the axis on the bar's long sides, clear on at least `part` of the length.
 
-    Returns origin, axis, length, thickness, `lean` (3,) and `ground` (3,) so that (RGB - ground) . lean is 1 on the
-    bar and 0 beside it; None where the sides are not two straight edges of one solid stroke.
+    Returns origin, axis, length, thickness, the bar's colour and the usual colour beside it (3,); None where the
+    sides are not two straight edges of one solid stroke.
     """
     cells = 24
     per_cell = max(round(length * 0.9 / cells), 2)
@@ -87,13 +89,14 @@ def _sides(
     size = float(step @ step)
     if size < 3 * LEAST_CONTRAST**2:
         return None
-    lean = step / size
-    signal = ((rgb - off) @ lean).reshape(len(v), cells, -1).mean(axis=2)
+    signal = _likeness(rgb, on, off).reshape(len(v), cells, -1).mean(axis=2)
     core = signal[inside].mean(axis=0)
     left = signal[v <= -0.5 * thick - 2.0].mean(axis=0)
     right = signal[v >= 0.5 * thick + 2.0].mean(axis=0)
     most = (0.35 if thick < 8 else 0.44) * thick
     hollow = float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5
+    if thick > 16:  # no blur reaches so deep: a thin line within is a bar on its strip
+        hollow |= float(np.min(np.median(signal[np.abs(v) <= 0.35 * thick], axis=1))) < 0.85
     # how much of the step from the ground beside it to the bar's own tone each cell shows: a thin blurred bar
     # takes on some of its ground
     side = np.maximum(left, right)
@@ -118,7 +121,24 @@ def _sides(
     across = np.array([-axis[1], axis[0]])
     start, stop = origin + across * offset, origin + axis * length + across * (offset + slope * length)
     new_length = float(np.hypot(*(stop - start)))
-    return start, (stop - start) / new_length, new_length, max(thickness, 1.0), lean, np.asarray(off)
+    return start, (stop - start) / new_length, new_length, max(thickness, 1.0), np.asarray(on), np.asarray(off)
+
+
+def _likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray:
+    """1 where a colour is the bar's, 0 where it is as far from it as the usual ground, less where farther.
+
+    Linear along every mixture of the bar with a ground of any colour, so a blurred edge keeps its half-way point.
+    """
+    far = math.sqrt(float((on - ground) @ (on - ground)))
+    return np.asarray(1.0 - np.sqrt(np.sum((rgb - on) ** 2, axis=-1)) / far)
+
+
+def _lean(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(lean, ground) so that (RGB - ground) . lean is 1 on the bar, 0 off it; the usual ground where that is plainer."""
+    step = on - ground
+    if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
+        ground, step = usual, on - usual
+    return np.asarray(step / float(step @ step)), ground
 
 
 def _side_edges(
@@ -147,7 +167,7 @@ def _extent(
     axis: FloatArray,
     length: float,
     thick: float,
-    lean: FloatArray,
+    on: FloatArray,
     ground: FloatArray,
 ) -> tuple[FloatArray, float]:
     """Follow the bar's own colour along its axis both ways: (origin, length) of the whole bar, to about a px."""
@@ -157,17 +177,15 @@ def _extent(
     x, y = origin[0] + u * axis[0], origin[1] + u * axis[1]
     u = u[(x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)]
     rgb = strip(pixels, origin, axis, u, np.array([-0.25, 0.0, 0.25]) * thick).mean(axis=0)
-    core = (u > 0.1 * length) & (u < 0.9 * length)
-    if not core.any():
+    if len(u) < 3:
         return origin, length
-    on = np.median(rgb[core], axis=0)
-    away = np.sqrt(np.sum((rgb - on) ** 2, axis=1)) * math.sqrt(float(lean @ lean))
+    core = _likeness(rgb, on, ground)
     # a thin blurred bar takes on some of its ground, so standing out from both sides counts as well
     side = 0.5 * thick + 3.0
-    beside = (strip(pixels, origin, axis, u, np.array([-side - 1, -side, side, side + 1])) - ground) @ lean
-    stands = (rgb - ground) @ lean - np.maximum(beside[:2].mean(axis=0), beside[2:].mean(axis=0))
+    beside = _likeness(strip(pixels, origin, axis, u, np.array([-side - 1, -side, side, side + 1])), on, ground)
+    stands = core - np.maximum(beside[:2].mean(axis=0), beside[2:].mean(axis=0))
     run = max(3, round(0.5 * thick))
-    off = (stands < 0.35) & ((away > 0.5) | (stands < 0.1))
+    off = (stands < 0.35) & ((core < 0.5) | (stands < 0.1))
     gone = np.convolve(off, np.ones(run), "same") >= 0.8 * run
     middle = int(np.searchsorted(u, 0.5 * length))
     before, after = np.flatnonzero(gone[:middle]), np.flatnonzero(gone[middle:])
@@ -181,7 +199,7 @@ def _end(
     tip: FloatArray,
     outward: FloatArray,
     thick: float,
-    lean: FloatArray,
+    on: FloatArray,
     ground: FloatArray,
     rows: FloatArray,
     length: float,
@@ -189,6 +207,15 @@ def _end(
     """One end of the bar: (how far past `tip`, its standard uncertainty, whether it carries a tick), px."""
     window = min(max(12.0, 2.0 * thick), 0.2 * length)
     u = np.arange(-window, window + 0.01, 1.0)
+    beyond = strip(pixels, tip, outward, u[u > 0.4 * window], rows)
+    flanks = np.array([-0.5 * thick - 3.0, 0.5 * thick + 3.0])
+    behind = strip(pixels, tip, outward, u[u < -0.3 * window], flanks)
+    change = np.median(beyond, axis=(0, 1)) - np.median(behind, axis=1)
+    if float(np.sqrt((change**2).sum(axis=1)).min()) > GROUND_CHANGE * math.sqrt(
+        float((on - ground) @ (on - ground))
+    ):
+        return None
+    lean, ground = _lean(on, np.median(beyond, axis=(0, 1)), ground)
     tick = _tick(pixels, tip, outward, thick, lean, ground, u)
     if tick is not None:
         return (*tick, True)
@@ -241,6 +268,10 @@ def _tick(
         rows.append(beside[: max(run - 1, 0)])
     picked = np.concatenate(rows)
     if len(picked) * step < 1.0 + 0.25 * thick:
+        return None
+    # a tick is straight across the bar; a band that turns a corner is not
+    tops = u[np.argmax(signal[picked], axis=1)]
+    if float(np.mean(np.abs(tops - np.median(tops)) > 2.0)) > 0.3:
         return None
     profile = np.asarray(signal[picked].mean(axis=0))
     at = float(u[int(np.argmax(profile))])

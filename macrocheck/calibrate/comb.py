@@ -160,7 +160,8 @@ def _along(image: Float32Array, direction: float, angle: FloatArray, weight: Flo
     # one turned tile is TILE turned px: (u, v) tile middle -> picture px -> tile
     coarse = turn.copy()
     coarse[:, 2] = (turn[:, :2] @ np.full(2, (TILE - 1) / 2) + turn[:, 2] - (TILE - 1) / 2) / TILE
-    fits_turned = cv2.warpAffine(fits, coarse, (width // TILE + 1, height // TILE + 1), flags=flags)
+    size = (width // TILE + 1, height // TILE + 1)
+    fits_turned = np.asarray(cv2.warpAffine(fits, coarse, size, flags=flags), dtype=np.float32)
     found: list[Comb] = []
     for step in (1, 3):
         short = (width // step, bands.shape[0])
