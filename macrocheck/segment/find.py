@@ -1,25 +1,40 @@
 """find_outline: the whole search, from a photo to the outlines of the welds in it."""
 
-from typing import TYPE_CHECKING, cast
+from dataclasses import dataclass, fields
+from typing import cast
 
 import numpy as np
 
+from macrocheck.arrays import Point
 from macrocheck.errors import InputError, NotFoundError
+from macrocheck.flags import Flag  # noqa: TC001  used at run time below
 from macrocheck.outline import Joint, Outline, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint
-from macrocheck.segment.locate import Spot, coarse_maps, look_closer, overlap, spots
+from macrocheck.segment.locate import SHARES, WIDER, Spot, coarse_maps, look_closer, overlap, spots
 from macrocheck.segment.maps import RegionMaps
-
-if TYPE_CHECKING:
-    from macrocheck.flags import Flag
 
 _LEAST_SCORE = 1.2
 """Score (square root of coarse px, times doubts) under which a patch is not taken for a weld."""
 _SECOND = 0.3
 """Score of a tee's second weld, as a share of the first's, under which it is taken for clutter."""
+_RIVAL = 0.25
+"""Score, as a share of the best, from which a patch is tried in the best one's place where that fits badly."""
+_FAULTS = {
+    "regions_unsure": 2.0,
+    "surface_missing": 1.5,
+    "member_unsure": 2.0,
+    "touches_edge": 1.0,
+    "toe_unsure": 0.5,
+}
+"""How much each flag speaks against a patch being the weld."""
+_BAD_FIT = 2.0
+
+
+def _faults(weld: WeldOutline) -> float:
+    return sum(_FAULTS.get(f.code, 0.0) for f in weld.flags)
 
 
 def _candidates(photo: Photo, hints: Hints | None) -> tuple[RegionMaps, list[Spot]]:
@@ -71,18 +86,29 @@ def find_outline(
         msg = f"joint {joint!r}: write tee, lap, bead or auto"
         raise InputError(msg)
     coarse, found = _candidates(photo, hints)
-    first_maps, first = look_closer(photo, found[0])
+    maps, first = look_closer(photo, found[0])
     flags: list[Flag] = []
     kind: Joint
     if joint == "auto":
-        kind, doubt = tell_joint(first_maps, coarse)
+        kind, doubt = tell_joint(maps, coarse)
         if doubt is not None:
             flags.append(doubt)
     else:
         kind = cast("Joint", joint)
-    welds = [fit_weld(photo, first_maps, joint=kind, mm_per_px=mm_per_px, hints=hints)]
+    job = _Job(photo, kind, mm_per_px)
+    own, rest = _shared_out(hints, found)
+    weld = job.fit(maps, own)
+    if weld is None or _faults(weld) >= _BAD_FIT:
+        first, weld = job.best(found if own is None else found[:1], (first, weld), own)
+    if weld is None:
+        msg = (
+            f"{photo.path}: what looks like the weld is too small or unclear to outline; photograph it closer, or "
+            "draw the outline by hand and give it with --outline"
+        )
+        raise NotFoundError(msg)
+    welds = [weld]
     if kind == "tee":
-        second = _second_weld(photo, found, first, welds[0])
+        second = job.second(found, (first, weld), rest)
         if second is not None:
             welds.append(second)
     return Outline(
@@ -94,29 +120,83 @@ def find_outline(
     )
 
 
-def _second_weld(photo: Photo, found: list[Spot], first: Spot, fitted: WeldOutline) -> WeldOutline | None:
-    """The weld on a tee's other side, where one is in sight and stands on the same nonbutting surface."""
-    for spot in found[1:3]:
-        if spot.score < _SECOND * found[0].score or overlap(spot, first) > 0.5:
-            continue
-        maps, closer = look_closer(photo, spot)
-        if overlap(closer, first) > 0.6:
-            continue
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """What stays the same while the welds of one photo are fitted."""
+
+    photo: Photo
+    kind: Joint
+    mm_per_px: float | None
+
+    def fit(self, maps: RegionMaps, hints: Hints | None) -> WeldOutline | None:
+        """Fit the weld in `maps`; None where there is none to fit."""
         try:
-            weld = fit_weld(photo, maps, joint="tee", mm_per_px=None)
+            return fit_weld(self.photo, maps, joint=self.kind, mm_per_px=self.mm_per_px, hints=hints)
         except NotFoundError:
-            continue
-        if _same_joint(fitted, weld):
-            return weld
-    return None
+            return None
+
+    def best(
+        self, found: list[Spot], so_far: tuple[Spot, WeldOutline | None], hints: Hints | None
+    ) -> tuple[Spot, WeldOutline | None]:
+        """Look again at a badly fitting patch, then at others in its place; keep the fit with the fewest faults."""
+        least = float("inf") if so_far[1] is None else _faults(so_far[1])
+        best = so_far
+        tries = [(so_far[0], WIDER), *((s, shares) for s in found[1:3] for shares in (SHARES, WIDER))]
+        for spot, shares in tries:
+            if spot is not so_far[0] and (spot.score < _RIVAL * found[0].score or overlap(spot, so_far[0]) > 0.8):
+                continue
+            maps, closer = look_closer(self.photo, spot, shares)
+            weld = self.fit(maps, hints)
+            if weld is not None and _faults(weld) < least - 0.25:
+                least, best = _faults(weld), (closer, weld)
+            if least < _BAD_FIT / 2:
+                break
+        return best
+
+    def second(self, found: list[Spot], first: tuple[Spot, WeldOutline], hints: Hints | None) -> WeldOutline | None:
+        """The weld on a tee's other side, where one is in sight and stands on the same nonbutting surface."""
+        for spot in found[:3]:
+            if spot.score < _SECOND * found[0].score or overlap(spot, first[0]) > 0.5:
+                continue
+            maps, closer = look_closer(self.photo, spot)
+            if overlap(closer, first[0]) > 0.6:
+                continue
+            weld = self.fit(maps, hints)
+            if weld is None or _faults(weld) >= _BAD_FIT:
+                weld = self.best([spot], (closer, weld), hints)[1]
+            if weld is not None and _same_joint(first[1], weld):
+                return weld
+        return None
+
+
+def _shared_out(hints: Hints | None, found: list[Spot]) -> tuple[Hints | None, Hints | None]:
+    """Hints for the first weld and for any other: each point goes to the nearest patch."""
+    if not hints:
+        return None, None
+    others = [s for s in found[1:3] if s.score > _SECOND * found[0].score and overlap(s, found[0]) < 0.5]
+
+    def near_first(p: Point) -> bool:
+        away = [float(np.hypot(p[0] - s.centre[0], p[1] - s.centre[1])) / s.span for s in (found[0], *others)]
+        return away[0] == min(away)
+
+    parts = []
+    for mine in (True, False):
+        kept = {f.name: tuple(p for p in getattr(hints, f.name) if near_first(p) == mine) for f in fields(Hints)}
+        parts.append(Hints(**kept))
+    return parts[0] or None, parts[1] or None
 
 
 def _same_joint(a: WeldOutline, b: WeldOutline) -> bool:
-    """Whether two welds share one nonbutting surface and face away from one another."""
+    """Whether two welds can be the two sides of one tee.
+
+    They share the nonbutting surface and face away from one another; where either surface is not in sight, the
+    toes must lie that way round.
+    """
     s, t = a.surface_nonbutting, b.surface_nonbutting
-    if s is None or t is None:
-        return False
-    along = s.direction[0] * t.direction[0] + s.direction[1] * t.direction[1]
-    toe = np.asarray([b.toe_nonbutting])
     leg = float(np.hypot(*(np.asarray(a.toe_nonbutting) - np.asarray(a.toe_butting))))
-    return along < -0.9 and float(abs(s.signed_distance(toe)[0])) < 0.5 * leg
+    if s is not None and t is not None:
+        along = s.direction[0] * t.direction[0] + s.direction[1] * t.direction[1]
+        return along < -0.9 and float(abs(s.signed_distance(np.asarray([b.toe_nonbutting]))[0])) < 0.5 * leg
+    inner = np.asarray(a.toe_butting) - np.asarray(b.toe_butting)
+    outer = np.asarray(a.toe_nonbutting) - np.asarray(b.toe_nonbutting)
+    return float(inner @ outer) > 0 and float(np.hypot(*outer)) > float(np.hypot(*inner))

@@ -14,11 +14,12 @@ _LEAST_MEMBER = 0.04
 
 def _largest_part(maps: RegionMaps, region: int) -> ByteArray:
     """The largest connected part of a region, 0/1: a rule, or a stray strip at the crop's border, is no member."""
-    mask = (maps.regions[region] > 0.5).astype(np.uint8)
+    mask: ByteArray = (maps.regions[region] > 0.5).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
     if count < 2:
         return mask
-    return np.asarray(labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])), np.uint8)
+    own: ByteArray = (labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))).astype(np.uint8)
+    return own
 
 
 def _points(maps: RegionMaps, region: int) -> FloatArray:
@@ -35,7 +36,7 @@ def _seam_direction(maps: RegionMaps) -> FloatArray | None:
         return None
     points = np.column_stack([xs, ys]).astype(np.float64)
     _, spread, axes = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)
-    return axes[0] if spread[1] < 0.35 * spread[0] else None
+    return np.asarray(axes[0]) if spread[1] < 0.35 * spread[0] else None
 
 
 def tell_joint(close: RegionMaps, coarse: RegionMaps) -> tuple[Joint, Flag | None]:

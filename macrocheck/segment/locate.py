@@ -16,6 +16,8 @@ LOOK = 320
 """Side of a close look, px, for the same reason."""
 SHARES = (0.5, 0.62)
 """Share of the side that the weld takes in each close look; the second is mirrored. Their mean is used."""
+WIDER = (0.4, 0.5)
+"""The same, for a second try where the first cannot be made sense of."""
 GRID = 448
 """Side of the maps that the close looks are laid over each other on, px."""
 
@@ -80,17 +82,17 @@ def _whole(affine: FloatArray) -> FloatArray:
     return np.vstack([affine, [0, 0, 1]])
 
 
-def close_maps(photo: Photo, spot: Spot) -> RegionMaps:
+def close_maps(photo: Photo, spot: Spot, shares: tuple[float, ...] = SHARES) -> RegionMaps:
     """Read close looks around one weld and lay their mean on one grid, `GRID` px square.
 
     Two looks that frame the weld differently, one of them mirrored, err differently.
     """
-    corner, side = _grid(spot, SHARES[0], GRID)
+    corner, side = _grid(spot, shares[0], GRID)
     f = side / GRID
     to_photo = np.array([[f, 0, corner[0] + 0.5 * f - 0.5], [0, f, corner[1] + 0.5 * f - 0.5]])
     total = np.zeros((11, GRID, GRID), np.float32)
     weight = np.zeros((GRID, GRID), np.float32)
-    for i, share in enumerate(SHARES):
+    for i, share in enumerate(shares):
         at, length = _grid(spot, share, LOOK)
         pixels, own = _cut(photo, at, (length, length), (LOOK, LOOK))
         logits = run(np.ascontiguousarray(pixels[:, ::-1]))[:, :, ::-1] if i % 2 else run(pixels)
@@ -153,17 +155,21 @@ def overlap(a: Spot, b: Spot) -> float:
     return float(w * h / max(min(areas), 1e-9))
 
 
-def look_closer(photo: Photo, spot: Spot) -> tuple[RegionMaps, Spot]:
+def look_closer(photo: Photo, spot: Spot, shares: tuple[float, ...] = SHARES) -> tuple[RegionMaps, Spot]:
     """Read the weld at `spot` closely; where it turns out badly framed, frame it anew and read again."""
-    maps = close_maps(photo, spot)
+    maps = close_maps(photo, spot, shares)
     for _ in range(2):
         near = [s for s in spots(maps, least_px=150) if overlap(s, spot) > 0.05]
         if not near:
             break
         better = near[0]
         off = max(abs(better.centre[0] - spot.centre[0]), abs(better.centre[1] - spot.centre[1]))
-        if off < 0.12 * maps.scale * GRID and 0.75 < better.span / spot.span < 1.3:
+        ratio = better.span / spot.span
+        if off < 0.12 * maps.scale * GRID and 0.75 < ratio < 1.3:
+            break
+        # A close look that sees something of quite another size has lost the weld.
+        if not 0.4 < ratio < 2.2:
             break
         spot = better
-        maps = close_maps(photo, spot)
+        maps = close_maps(photo, spot, shares)
     return maps, spot
