@@ -11,6 +11,8 @@ from macrocheck.measure.section import Section
 # taken as this part of the difference.
 TANGENT_SHARE, TANGENT_LEAST, TANGENT_MOST = 0.06, 0.25, 0.5
 BENDING = 0.35
+# Standard uncertainty of a toe angle from the corner there, which blur rounds; degrees, as rendered sections show.
+CORNER = 4.0
 # A toe this far behind the end face of a lap's upper plate lies on that plate's top, mm.
 ON_TOP = 0.1
 
@@ -90,9 +92,9 @@ def _turned(along: FloatArray, tangent: FloatArray, *, clockwise: bool) -> Float
 
 
 def toe_bending(section: Section, *, at_start: bool) -> float:
-    """Standard uncertainty in degrees of a toe angle from the face's own bending next to the toe."""
+    """Standard uncertainty in degrees of a toe angle from the face's bending and the blurred corner at the toe."""
     short, long = (_toe_tangent(section.face[:1], at_start=at_start, stretch=k) for k in (1.0, 2.0))
-    return BENDING * abs(float(_turned(short, long, clockwise=False)[0]))
+    return float(np.hypot(CORNER, BENDING * abs(float(_turned(short, long, clockwise=False)[0]))))
 
 
 def toe_angle_nonbutting(section: Section) -> FloatArray:

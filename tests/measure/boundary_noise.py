@@ -23,9 +23,11 @@ def dense(curve: FloatArray, spacing: float) -> FloatArray:
 
 @cache
 def _factor(along: tuple[float, ...], correlation: float) -> FloatArray:
-    """Square root of the covariance matrix exp(-(x / correlation)^2) between places `along` a curve."""
+    """Square root of the covariance matrix `along` a curve: 65 % short-range, 35 % over a quarter of it."""
     x = np.array(along)
-    values, vectors = np.linalg.eigh(np.exp(-(((x[:, None] - x[None]) / correlation) ** 2)))
+    apart = x[:, None] - x[None]
+    covariance = 0.65 * np.exp(-((apart / correlation) ** 2)) + 0.35 * np.exp(-((apart / (0.25 * x[-1])) ** 2))
+    values, vectors = np.linalg.eigh(covariance)
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 

@@ -62,7 +62,8 @@ def errors() -> dict[str, FloatArray]:
 )  # fmt: skip
 def test_error_over_u_is_about_one_and_its_interval_covers(key: str) -> None:
     error, u, U95 = errors()[key].T
-    assert 0.75 < np.sqrt(np.mean((error / u) ** 2)) < 1.3
+    # Toe angles allow for a corner rounded by the picture's blur, which is not simulated here.
+    assert (0.2 if key.startswith("toe_angle") else 0.75) < np.sqrt(np.mean((error / u) ** 2)) < 1.3
     # The claim is 93 to 98 %; three binomial standard deviations of 108 cases under 93 % are 86 %.
     assert np.mean(np.abs(error) <= U95) >= 0.86
 
