@@ -134,7 +134,7 @@ def _likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray
 
 
 def _lean(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(lean, ground) so that (RGB - ground) . lean is 1 on the bar, 0 off it; the usual ground where that is plainer."""
+    """(lean, ground) so that (RGB - ground) . lean is 1 on the bar, 0 off it; the usual ground where plainer."""
     step = on - ground
     if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
         ground, step = usual, on - usual
