@@ -21,6 +21,29 @@ _CORRELATION = 20.0
 """Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
 
 
+_TIP, _TIP_REACH = 0.65, 8.0
+"""Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round; its reach."""
+
+
+def _at_weld_root(
+    fusion: FloatArray, u: FloatArray, root: FloatArray, nonbutting: Line, scale: float
+) -> FloatArray:
+    """`u` (m,) px of the boundary, widened about the weld root: the metal furthest back along the faying line."""
+    near = np.abs(nonbutting.distance(fusion)) < 3.0 * scale
+    if not near.any():
+        return u
+    station = np.where(near, nonbutting.station(fusion) * _towards(nonbutting, fusion), np.inf)
+    tip = fusion[int(np.argmin(station))] if np.isfinite(station).any() else root
+    fade = np.exp(-0.5 * (np.hypot(*(fusion - tip).T) / (_TIP_REACH * scale)) ** 2)
+    return np.asarray(np.hypot(u, _TIP * scale * fade))
+
+
+def _towards(nonbutting: Line, fusion: FloatArray) -> float:
+    """1.0 where the line's stations grow towards the nonbutting toe (the boundary's first point), else -1.0."""
+    first, last = nonbutting.station(fusion[[0, -1]])
+    return 1.0 if first >= last else -1.0
+
+
 def _as_surface(line: Line | None) -> SurfaceLine | None:
     if line is None:
         return None
@@ -126,6 +149,8 @@ def fit_weld(
     doubt = unclear(maps, layout, size)
     size_px = float(np.hypot(*np.ptp(np.vstack([face, fusion]), axis=0)))
     u_face, u_fusion = (np.hypot(u, widening(doubt, size_px)) for u in (u_face, u_fusion))
+    if root is not None and surfaces.nonbutting is not None:
+        u_fusion = _at_weld_root(fusion, u_fusion, root, surfaces.nonbutting, scale)
     voids = find_voids(photo, maps, layout)
     inward = None if surfaces.nonbutting is None else into_member(surfaces.nonbutting, layout, maps)
     haz = find_haz(photo, maps, layout, fusion, surfaces.nonbutting, inward)
