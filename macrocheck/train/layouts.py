@@ -1,18 +1,16 @@
-"""Random section geometry laid out in pixels, made on the CPU by worker processes; the GPU paints it."""
+"""Random section geometry laid out in pixels, on the CPU; the GPU paints it (`painting.py`). Needs no torch."""
 
 from collections.abc import Iterator
 from dataclasses import replace
 
 import cv2
 import numpy as np
-import torch
-from torch import Tensor
-from torch.utils.data import IterableDataset, get_worker_info
 
 from macrocheck.arrays import AnyArray, ByteArray, FloatArray
 from macrocheck.render.raster import (
     BUTTING,
     NONBUTTING,
+    WELD,
     make_view,
     pass_map,
     region_map,
@@ -86,7 +84,8 @@ def _clutter(rng: np.random.Generator, size: int) -> ByteArray:
             e = rng.integers(0, size, 2)
             cv2.arrowedLine(out, (x, y), (int(e[0]), int(e[1])), tone, wide, cv2.LINE_AA, 0, 0.1)
         else:
-            pts = np.cumsum(rng.normal(0, size * 0.05, (int(rng.integers(4, 12)), 2)), axis=0) + [x, y]
+            steps = rng.normal(0, size * 0.05, (int(rng.integers(4, 12)), 2))
+            pts = np.cumsum(steps, axis=0) + np.array([x, y])
             cv2.polylines(
                 out, [pts.astype(np.int32)], isClosed=False, color=tone, thickness=wide, lineType=cv2.LINE_AA
             )
@@ -95,7 +94,12 @@ def _clutter(rng: np.random.Generator, size: int) -> ByteArray:
 
 def _extra_regions(out: ByteArray, section: Section, to_px: AnyArray, rng: np.random.Generator) -> None:
     """Mark the open gap and voids, and lay loose metal on the background (all in place, map at 2x)."""
-    fixed = lambda p: np.round((p @ to_px[:, :2].T + to_px[:, 2]) * 16).clip(-400000, 400000).astype(np.int32)  # noqa: E731
+
+    def fixed(points: FloatArray) -> AnyArray:
+        """Map mm to sixteenths of a pixel, as OpenCV fills polygons with `shift` 4."""
+        px = points @ to_px[:, :2].T + to_px[:, 2]
+        return np.asarray(np.round(px * 16).clip(-400000, 400000).astype(np.int32))
+
     spec = section.spec
     if spec.gap > 0:
         a = np.deg2rad(spec.psi)
@@ -152,7 +156,7 @@ def layout(rng: np.random.Generator, size: int) -> dict[str, AnyArray]:
             points[3 * i : 3 * i + 3] = view.to_px(np.vstack([root, weld.face[:1], weld.face[-1:]]))
     clutter = _clutter(rng, size) if rng.random() < 0.35 else np.zeros((size, size), np.uint8)
     scale = view.px_per_mm
-    haz = np.array([w.haz_butting for w in spec.welds[:1]] + [w.haz_nonbutting for w in spec.welds[:1]], np.float32)
+    haz = np.array([spec.welds[0].haz_butting, spec.welds[0].haz_nonbutting], np.float32)
     direction = view.matrix[:, :2] @ np.array(
         [[1.0, np.cos(np.deg2rad(spec.psi))], [0.0, np.sin(np.deg2rad(spec.psi))]]
     )
@@ -169,24 +173,18 @@ def layout(rng: np.random.Generator, size: int) -> dict[str, AnyArray]:
     }
 
 
-class Layouts(IterableDataset[dict[str, Tensor]]):
-    """Endless batches of layouts, different in every worker and rank."""
+def teaches(item: dict[str, AnyArray]) -> bool:
+    """Whether a layout shows enough: a picture with next to no weld or member teaches nothing."""
+    seen = item["regions"]
+    return bool((seen == WELD).mean() > 0.002 and np.isin(seen, (BUTTING, NONBUTTING)).mean() > 0.05)
 
-    def __init__(self, size: int, batch: int, seed: int) -> None:
-        super().__init__()
-        self.size, self.batch, self.seed = size, batch, seed
 
-    def __iter__(self) -> Iterator[dict[str, Tensor]]:
-        """Yield batches, each a dict of stacked tensors."""
-        cv2.setNumThreads(1)
-        info = get_worker_info()
-        rng = np.random.default_rng([self.seed, 0 if info is None else info.id])
-        while True:
-            items: list[dict[str, AnyArray]] = []
-            while len(items) < self.batch:
-                item = layout(rng, self.size)
-                seen = item["regions"]
-                # A picture with next to no weld or member teaches nothing.
-                if (seen == 1).mean() > 0.002 and np.isin(seen, (BUTTING, NONBUTTING)).mean() > 0.05:
-                    items.append(item)
-            yield {k: torch.from_numpy(np.stack([i[k] for i in items])) for k in items[0]}
+def batches(rng: np.random.Generator, size: int, count: int) -> Iterator[dict[str, AnyArray]]:
+    """Yield endless batches of `count` layouts, each a dict of arrays stacked along a new first axis."""
+    while True:
+        items: list[dict[str, AnyArray]] = []
+        while len(items) < count:
+            item = layout(rng, size)
+            if teaches(item):
+                items.append(item)
+        yield {name: np.stack([item[name] for item in items]) for name in items[0]}

@@ -5,6 +5,7 @@ stronger than the fusion line, weld metal told by grain alone, plates as dark as
 """
 
 import math
+from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as F  # noqa: N812  the library's own usage
@@ -105,140 +106,226 @@ def _dilated_edge(metal: Tensor, width: Tensor) -> Tensor:
     return 4 * soft * (1 - soft)
 
 
-def paint(layout: dict[str, Tensor]) -> tuple[Tensor, dict[str, Tensor]]:
-    """Paint a batch: returns pictures (b, 3, h, w) in 0..255 and the targets the network learns.
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """What every step of painting one batch looks at; all (b, 1, h, w) unless it says otherwise.
 
-    Targets: `regions` (b, h, w) int64; `lines` (b, 4, h, w) haz, fusion line, seam, void in 0..1; `line_weight`
-    the same shape (0 where the answer cannot be seen); `points` (b, 3, h, w) heat maps.
+    `cover`: share of each pixel that a region of the layout covers. `xy`: each pixel's place, shifted at random.
+    `warp`, `slow`, `patch`: smooth fields of many, few and some swings. `tone`: of both plates, (b, 1, 1, 1);
+    `tones`: of each; `ground`: of the background. `told_by_grain`: 1.0 where weld and plates share a tone.
     """
+
+    layout: dict[str, Tensor]
+    size: int
+    dice: Dice
+    cover: dict[int, Tensor]
+    distance: Tensor
+    along: Tensor
+    xy: tuple[Tensor, Tensor]
+    warp: tuple[Tensor, Tensor]
+    slow: Tensor
+    patch: Tensor
+    tone: Tensor
+    tones: tuple[Tensor, Tensor]
+    weld_tone: Tensor
+    ground: Tensor
+    told_by_grain: Tensor
+
+    @property
+    def weld(self) -> Tensor:
+        """Weld metal, its voids included."""
+        return self.cover[1] + self.cover[VOID]
+
+    @property
+    def metal(self) -> Tensor:
+        """Everything that is metal, 0..1."""
+        return (self.weld + self.cover[2] + self.cover[3] + self.cover[LOOSE]).clamp(0, 1)
+
+    @property
+    def body(self) -> Tensor:
+        """Weld and members, 0..1."""
+        return (self.weld + self.cover[2] + self.cover[3]).clamp(0, 1)
+
+    @property
+    def seams(self) -> Tensor:
+        """Unfused interfaces, one pixel wide."""
+        return (self.layout["lines"][:, None] % 2).float()
+
+
+def _scene(layout: dict[str, Tensor]) -> _Scene:
+    """Choose the tones of plates, weld and background, and the fields that disturb them."""
     sub = layout["regions"]
     b, size = sub.shape[0], sub.shape[1] // 2
     device = sub.device
     dice = Dice(b, device)
-    cover = {k: F.avg_pool2d((sub == k).float()[:, None], 2) for k in (1, 2, 3, GAP, LOOSE, VOID)}
-    weld = cover[1] + cover[VOID]
-    member = (cover[2], cover[3])
-    metal = weld + member[0] + member[1] + cover[LOOSE]
-    distance = layout["distance"].float()[:, None]
-    along = layout["along"][:, None]
     axis = torch.arange(size, device=device, dtype=torch.float32)
     y, x = axis[None, None, :, None].expand(b, 1, size, size), axis[None, None, None, :].expand(b, 1, size, size)
     xy = (x + dice.between(0, 5000), y + dice.between(0, 5000))
     warp = (smooth_field(b, size, 24, device), smooth_field(b, size, 24, device))
     slow = smooth_field(b, size, 4, device)
     patch = smooth_field(b, size, 9, device)
-
-    # Tones: the plates, the weld against their mean, the background.
     tone = dice.between(35, 225)
     unlike = torch.where(dice.chance(0.5) > 0, dice.normal(6), dice.normal(40))
-    tones = (tone + unlike * 0.5, tone - unlike * 0.5)
     told_by_grain = dice.chance(0.4)
     step = torch.where(told_by_grain > 0, dice.normal(6), dice.sign() * dice.between(10, 95))
-    weld_tone = tone + step
     pick = torch.rand(b, 1, 1, 1, device=device)
     ground = torch.where(
         pick < 0.45, dice.between(0, 35), torch.where(pick < 0.62, dice.between(195, 255), dice.between(20, 235))
     )
     same = (pick > 0.86).float()
     ground = torch.where(same > 0, tone + dice.normal(10), ground)
-
-    strength = torch.where(told_by_grain > 0, dice.between(9, 45), dice.between(0, 30))
-    weld_paint = weld_tone + strength * _weld_texture(dice, distance, along, xy, warp)
-    plate_strength = dice.between(0, 14)
-    base, haz_band = [], []
-    directions = layout["directions"]
-    for i in (0, 1):
-        texture = (
-            _plate_texture(dice, xy, directions[:, i, None, None, None]) * plate_strength * dice.between(0.5, 1.5)
-        )
-        # Heat-affected zone: a band of the distance from the weld, either sign, crisp or soft, with a rim.
-        width = (layout["haz"][:, i, None, None, None] * dice.logs(0.4, 1.6)).clamp(min=2.0)
-        wave = width * (1 + 0.12 * smooth_field(b, size, 6, device))
-        crisp = width * dice.logs(0.02, 0.5)
-        inside = torch.sigmoid((wave - distance) / crisp.clamp(min=0.5))
-        level = dice.sign() * torch.where(dice.chance(0.2) > 0, dice.between(0, 5), dice.between(5, 65))
-        ramp = torch.where(dice.chance(0.4) > 0, 1 - (distance / wave).clamp(0, 1), torch.ones_like(distance))
-        ramp = torch.where(dice.chance(0.3) > 0, (distance / wave).clamp(0, 1), ramp)
-        rim = (
-            dice.chance(0.35)
-            * dice.sign()
-            * dice.between(10, 70)
-            * torch.exp(-(((distance - wave) / dice.logs(1.0, 4.0)) ** 2))
-        )
-        calm = 1 - inside * dice.chance(0.4) * dice.between(0.3, 1.0)
-        base.append(tones[i] + texture * calm + level * inside * ramp + rim)
-        seen = ((level.abs() > 7) | (rim.abs().amax(dim=(2, 3), keepdim=True) > 12)).float()
-        haz_band.append(((distance < wave).float() * (member[i] > 0.5), seen))
-
-    # Several passes: lines between them, and reheated crescents beside the lines, inside the weld.
-    passes = (layout["lines"][:, None] >= 2).float()
-    wide = blur(passes, size * dice.between(0.01, 0.05)) * 12
-    weld_paint = weld_paint + dice.chance(0.7) * dice.sign() * dice.between(5, 50) * wide.clamp(0, 1)
-    weld_paint = weld_paint + dice.chance(0.6) * dice.sign() * dice.between(5, 60) * blur(
-        passes, dice.between(0.6, 1.5)
+    return _Scene(
+        layout=layout,
+        size=size,
+        dice=dice,
+        cover={k: F.avg_pool2d((sub == k).float()[:, None], 2) for k in (1, 2, 3, GAP, LOOSE, VOID)},
+        distance=layout["distance"].float()[:, None],
+        along=layout["along"][:, None],
+        xy=xy,
+        warp=warp,
+        slow=slow,
+        patch=patch,
+        tone=tone,
+        tones=(tone + unlike * 0.5, tone - unlike * 0.5),
+        weld_tone=tone + step,
+        ground=ground,
+        told_by_grain=told_by_grain,
     )
 
+
+def _member(scene: _Scene, i: int, plate_strength: Tensor) -> tuple[Tensor, tuple[Tensor, Tensor]]:
+    """Paint member `i` (0 butting, 1 nonbutting) with its heat-affected zone; also (zone, whether it is seen).
+
+    The zone is a band of the distance from the weld, of either sign, crisp or soft, with a rim.
+    """
+    dice, distance = scene.dice, scene.distance
+    direction = scene.layout["directions"][:, i, None, None, None]
+    texture = _plate_texture(dice, scene.xy, direction) * plate_strength * dice.between(0.5, 1.5)
+    width = (scene.layout["haz"][:, i, None, None, None] * dice.logs(0.4, 1.6)).clamp(min=2.0)
+    wave = width * (1 + 0.12 * smooth_field(dice.batch, scene.size, 6, dice.device))
+    crisp = width * dice.logs(0.02, 0.5)
+    inside = torch.sigmoid((wave - distance) / crisp.clamp(min=0.5))
+    level = dice.sign() * torch.where(dice.chance(0.2) > 0, dice.between(0, 5), dice.between(5, 65))
+    ramp = torch.where(dice.chance(0.4) > 0, 1 - (distance / wave).clamp(0, 1), torch.ones_like(distance))
+    ramp = torch.where(dice.chance(0.3) > 0, (distance / wave).clamp(0, 1), ramp)
+    rim = (
+        dice.chance(0.35)
+        * dice.sign()
+        * dice.between(10, 70)
+        * torch.exp(-(((distance - wave) / dice.logs(1.0, 4.0)) ** 2))
+    )
+    calm = 1 - inside * dice.chance(0.4) * dice.between(0.3, 1.0)
+    seen = ((level.abs() > 7) | (rim.abs().amax(dim=(2, 3), keepdim=True) > 12)).float()
+    zone = (distance < wave).float() * (scene.cover[2 + i] > 0.5)
+    return scene.tones[i] + texture * calm + level * inside * ramp + rim, (zone, seen)
+
+
+def _deposit(scene: _Scene) -> Tensor:
+    """Paint the weld metal: its cast structure."""
+    dice = scene.dice
+    strength = torch.where(scene.told_by_grain > 0, dice.between(9, 45), dice.between(0, 30))
+    return scene.weld_tone + strength * _weld_texture(dice, scene.distance, scene.along, scene.xy, scene.warp)
+
+
+def _passes(scene: _Scene) -> Tensor:
+    """Lines between several passes, and reheated crescents beside the lines, to be added inside the weld."""
+    dice = scene.dice
+    passes = (scene.layout["lines"][:, None] >= 2).float()
+    wide = blur(passes, scene.size * dice.between(0.01, 0.05)) * 12
+    crescents = dice.chance(0.7) * dice.sign() * dice.between(5, 50) * wide.clamp(0, 1)
+    return crescents + dice.chance(0.6) * dice.sign() * dice.between(5, 60) * blur(passes, dice.between(0.6, 1.5))
+
+
+def _background(scene: _Scene) -> Tensor:
+    """Paint what lies behind the section: plain, dusty, patchy or patterned."""
+    dice, xy = scene.dice, scene.xy
     dust = table_noise(xy[0] / 2.0, xy[1] / 2.0)
-    back = ground + dice.between(0, 10) * dust + dice.chance(0.3) * dice.between(5, 40) * patch
-    back = back + dice.chance(0.15) * dice.between(10, 50) * torch.sign(
+    back = scene.ground + dice.between(0, 10) * dust + dice.chance(0.3) * dice.between(5, 40) * scene.patch
+    return back + dice.chance(0.15) * dice.between(10, 50) * torch.sign(
         torch.sin(xy[0] / dice.logs(3, 40)) + torch.sin(xy[1] / dice.logs(3, 40))
     )
-    loose = (
-        tones[0] + dice.normal(20) + _plate_texture(dice, xy, directions[:, 0, None, None, None]) * plate_strength
-    )
-    gap_tone = torch.where(dice.chance(0.7) > 0, dice.between(0, 40), ground)
+
+
+def _lay_together(scene: _Scene) -> tuple[Tensor, list[tuple[Tensor, Tensor]]]:
+    """Paint every region and lay them together; also each member's heat-affected zone and whether it is seen."""
+    dice, cover = scene.dice, scene.cover
+    weld_paint = _deposit(scene)
+    plate_strength = dice.between(0, 14)
+    members = [_member(scene, i, plate_strength) for i in (0, 1)]
+    weld_paint = weld_paint + _passes(scene)
+    back = _background(scene)
+    direction = scene.layout["directions"][:, 0, None, None, None]
+    loose = scene.tones[0] + dice.normal(20) + _plate_texture(dice, scene.xy, direction) * plate_strength
+    gap_tone = torch.where(dice.chance(0.7) > 0, dice.between(0, 40), scene.ground)
     void_tone = torch.where(dice.chance(0.8) > 0, dice.between(0, 50), dice.between(0, 255))
-    air = 1 - metal - cover[GAP]
+    air = 1 - (scene.weld + cover[2] + cover[3] + cover[LOOSE]) - cover[GAP]
     grey = (
         cover[1] * weld_paint
-        + member[0] * base[0]
-        + member[1] * base[1]
+        + cover[2] * members[0][0]
+        + cover[3] * members[1][0]
         + cover[LOOSE] * loose
         + cover[GAP] * gap_tone
         + cover[VOID] * void_tone
         + air * back
     )
+    return grey, [zone for _, zone in members]
+
+
+def _lines(scene: _Scene) -> tuple[Tensor, Tensor]:
+    """The fusion line, seams and rims along outlines, to be added; also whether the seams are seen."""
+    dice = scene.dice
     # Fusion line dark, bright or absent, and patchy; it needs the metal on both sides.
-    body = (weld + member[0] + member[1]).clamp(0, 1)
-    line_on = torch.where(told_by_grain > 0, dice.chance(0.35), dice.chance(0.55)) * (
-        0.4 + 0.6 * (slow > -0.7).float()
+    line_on = torch.where(scene.told_by_grain > 0, dice.chance(0.35), dice.chance(0.55)) * (
+        0.4 + 0.6 * (scene.slow > -0.7).float()
     )
-    fusion = torch.exp(-((distance / dice.logs(0.6, 2.8)) ** 2)) * body
-    grey = grey + line_on * dice.sign() * dice.between(8, 80) * fusion
-    seams = (layout["lines"][:, None] % 2).float()
+    fusion = torch.exp(-((scene.distance / dice.logs(0.6, 2.8)) ** 2)) * scene.body
+    added = line_on * dice.sign() * dice.between(8, 80) * fusion
     seam_seen = dice.chance(0.75)
-    seam_soft = blur(seams, dice.logs(0.5, 1.6))
-    seam_soft = seam_soft / seam_soft.amax(dim=(2, 3), keepdim=True).clamp(min=1e-3)
-    grey = grey - seam_seen * dice.between(12, 140) * seam_soft * torch.where(dice.chance(0.9) > 0, 1.0, -0.7) * (
-        0.5 + 0.5 * (patch > -1).float()
+    soft = blur(scene.seams, dice.logs(0.5, 1.6))
+    soft = soft / soft.amax(dim=(2, 3), keepdim=True).clamp(min=1e-3)
+    added = added - seam_seen * dice.between(12, 140) * soft * torch.where(dice.chance(0.9) > 0, 1.0, -0.7) * (
+        0.5 + 0.5 * (scene.patch > -1).float()
     )
     # Outline rims: needed where plate and background share a tone, frequent elsewhere.
-    need = ((tone - ground).abs() < 15).float()
+    need = ((scene.tone - scene.ground).abs() < 15).float()
     rim_on = torch.maximum(need, dice.chance(0.4))
-    rim_level = torch.where(ground + tone > 300, -1.0, dice.sign()) * dice.between(12, 90)
-    grey = grey + rim_on * rim_level * _dilated_edge(metal.clamp(0, 1), dice.logs(0.5, 2.5))
+    rim_level = torch.where(scene.ground + scene.tone > 300, -1.0, dice.sign()) * dice.between(12, 90)
+    return added + rim_on * rim_level * _dilated_edge(scene.metal, dice.logs(0.5, 2.5)), seam_seen
 
-    # False edges and stains: smooth or stepped fields over everything, metal only half the time.
-    where_ = torch.where(dice.chance(0.5) > 0, metal.clamp(0, 1), torch.ones_like(metal))
-    grey = grey + where_ * dice.chance(0.3) * dice.between(5, 35) * patch
+
+def _blemishes(scene: _Scene) -> Tensor:
+    """False edges and stains, metal only half the time; grinding marks and scratches; to be added."""
+    dice, xy = scene.dice, scene.xy
+    place = torch.where(dice.chance(0.5) > 0, scene.metal, torch.ones_like(scene.metal))
+    added = place * dice.chance(0.3) * dice.between(5, 35) * scene.patch
     c, s = torch.cos(dice.between(0, 6.3)), torch.sin(dice.between(0, 6.3))
+    half = scene.size / 2
     edge = torch.tanh(
-        ((xy[0] % size - size / 2) * c + (xy[1] % size - size / 2) * s + 20 * slow + dice.normal(60))
+        ((xy[0] % scene.size - half) * c + (xy[1] % scene.size - half) * s + 20 * scene.slow + dice.normal(60))
         / dice.logs(0.7, 30)
     )
-    grey = grey + where_ * dice.chance(0.2) * dice.between(4, 30) * edge
-    # Grinding marks and scratches.
+    added = added + place * dice.chance(0.2) * dice.between(4, 30) * edge
     a = dice.between(0, math.pi)
     lie, across = xy[0] * torch.cos(a) + xy[1] * torch.sin(a), -xy[0] * torch.sin(a) + xy[1] * torch.cos(a)
     marks = table_noise(lie / dice.logs(40, 400), across / dice.logs(0.8, 3.0))
     sparse = (marks.abs() - 1.3).clamp(min=0) * torch.sign(marks) * 3
-    grey = grey + metal.clamp(0, 1) * dice.chance(0.5) * dice.between(1, 16) * torch.where(
-        dice.chance(0.5) > 0, marks, sparse
-    )
+    strength = dice.chance(0.5) * dice.between(1, 16)
+    return added + scene.metal * strength * torch.where(dice.chance(0.5) > 0, marks, sparse)
 
-    picture = photograph(grey, metal.clamp(0, 1), weld, dice, layout["clutter"][:, None].float())
-    targets = _targets(layout, cover, distance, body, seams, seam_seen, haz_band, size)
-    return bend(picture, targets, dice)
+
+def paint(layout: dict[str, Tensor]) -> tuple[Tensor, dict[str, Tensor]]:
+    """Paint a batch: returns pictures (b, 3, h, w) in 0..255 and the targets the network learns.
+
+    Targets: `regions` (b, h, w) int64; `lines` (b, 4, h, w) haz, fusion line, seam, void in 0..1; `line_weight`
+    the same shape (0 where the answer cannot be seen); `points` (b, 3, h, w) heat maps.
+    """
+    scene = _scene(layout)
+    grey, zones = _lay_together(scene)
+    lines, seam_seen = _lines(scene)
+    grey = grey + lines + _blemishes(scene)
+    picture = photograph(grey, scene.metal, scene.weld, scene.dice, layout["clutter"][:, None].float())
+    targets = _targets(layout, scene.cover, scene.distance, scene.body, scene.seams, seam_seen, zones, scene.size)
+    return bend(picture, targets, scene.dice)
 
 
 def _targets(

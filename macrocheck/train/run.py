@@ -10,6 +10,8 @@ import argparse
 import math
 import os
 import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +20,9 @@ import torch.nn.functional as F  # noqa: N812  the library's own usage
 from torch import Tensor, distributed, nn
 from torch.utils.data import DataLoader
 
-from macrocheck.train.layouts import Layouts
 from macrocheck.train.model import SectionNet
 from macrocheck.train.painting import paint
+from macrocheck.train.stream import Layouts
 
 PEAK_RATE = 2.5e-3
 SIZE, BATCH = 320, 96
@@ -114,9 +116,86 @@ def _resume(state: Path, net: nn.Module, optimiser: torch.optim.Optimizer, devic
     return facts
 
 
-def train(rank: int, world: int, options: argparse.Namespace) -> None:
-    """Train on GPU `rank` of `world` until this call's minutes are over; rank 0 saves."""
-    begun = time.monotonic()
+class _Average:
+    """The running average of a network's weights, which is what is shipped."""
+
+    def __init__(self, net: nn.Module, start: dict[str, Tensor]) -> None:
+        held = net.state_dict()
+        self.values = start
+        floating = [k for k, v in held.items() if v.is_floating_point()]
+        self._smooth = [start[k] for k in floating], [held[k].detach() for k in floating]
+        self._whole = [(k, v) for k, v in held.items() if not v.is_floating_point()]
+
+    @torch.no_grad()
+    def follow(self, steps: int) -> None:
+        """Move towards the network's present weights; slowly once many steps are done."""
+        keep = min(0.999, (1 + steps) / (20 + steps))
+        torch._foreach_lerp_(self._smooth[0], self._smooth[1], 1 - keep)
+        for k, v in self._whole:
+            self.values[k].copy_(v)
+
+
+@dataclass(eq=False)
+class _Course:
+    """One training run as it stands: what is trained, how far it has come."""
+
+    net: SectionNet
+    optimiser: torch.optim.Optimizer
+    average: _Average
+    facts: dict[str, Any]
+    fast: Any
+    judge: Any
+    world: int
+    total_seconds: float
+    sums: dict[str, float] = field(default_factory=dict)
+
+    def rate(self, seconds: float) -> float:
+        """Return the learning rate after `seconds` of training: a short rise, then half a cosine."""
+        progress = min(1.0, seconds / self.total_seconds)
+        warm = min(1.0, (self.facts["steps"] + 1) / 300)
+        return PEAK_RATE * warm * (0.5 * (1 + math.cos(math.pi * progress)) * 0.995 + 0.005)
+
+    def step(self, layout: dict[str, Tensor], rate: float) -> None:
+        """Paint a batch and learn from it."""
+        for group in self.optimiser.param_groups:
+            group["lr"] = rate
+        with torch.no_grad():
+            picture, targets = paint(layout)
+            picture = normalised(picture).contiguous(memory_format=torch.channels_last)
+        self.net.train()
+        with torch.autocast("cuda", torch.bfloat16):
+            logits = self.fast(picture)
+        parts = self.judge(logits, targets)
+        total = sum(parts.values(), torch.zeros((), device=picture.device))
+        self.optimiser.zero_grad(set_to_none=True)
+        total.backward()
+        parameters = list(self.net.parameters())
+        if self.world > 1:
+            _share_gradients(parameters, self.world)
+        nn.utils.clip_grad_norm_(parameters, 2.0)
+        self.optimiser.step()
+        self.facts["steps"] += 1
+        self.facts["pictures"] += BATCH * self.world
+        self.average.follow(self.facts["steps"])
+        if self.facts["steps"] % 50 == 0:
+            for k, v in parts.items():
+                self.sums[k] = 0.7 * self.sums.get(k, float(v.detach())) + 0.3 * float(v.detach())
+
+
+def _share_gradients(parameters: list[nn.Parameter], world: int) -> None:
+    """Replace every gradient by its mean over all GPUs, in one message."""
+    flat = torch.cat([p.grad.reshape(-1) for p in parameters if p.grad is not None])
+    distributed.all_reduce(flat)
+    flat /= world
+    at = 0
+    for p in parameters:
+        if p.grad is not None:
+            p.grad.copy_(flat[at : at + p.numel()].reshape(p.shape))
+            at += p.numel()
+
+
+def _begin(rank: int, world: int, options: argparse.Namespace) -> _Course:
+    """Make the network and its optimiser on GPU `rank`, or take them up where an earlier call left them."""
     torch.backends.cudnn.benchmark = True
     torch.set_float32_matmul_precision("high")
     device = torch.device("cuda", rank)
@@ -131,98 +210,86 @@ def train(rank: int, world: int, options: argparse.Namespace) -> None:
     if options.state and (options.state / "weights.pt").exists():
         facts = _resume(options.state, net, optimiser, device)
         average = {k: v.to(device) for k, v in torch.load(options.state / "average.pt").items()}
-    torch.manual_seed(options.seed + 1000 * facts["calls"] + rank)
+    return _Course(
+        net=net,
+        optimiser=optimiser,
+        average=_Average(net, average),
+        facts=facts,
+        fast=torch.compile(net) if options.compile else net,
+        judge=torch.compile(losses) if options.compile else losses,
+        world=world,
+        total_seconds=options.total_minutes * 60,
+    )
+
+
+def _stream(rank: int, world: int, seed: int) -> Iterator[dict[str, Tensor]]:
     workers = max(1, (os.cpu_count() or 2) // world - 1)
-    seed = options.seed + 7919 * facts["calls"] + 104729 * rank + 1
     loader = DataLoader(
         Layouts(SIZE, BATCH, seed), batch_size=None, num_workers=workers, prefetch_factor=3, pin_memory=True
     )
-    stream = iter(loader)
-    held_back: list[tuple[Tensor, dict[str, Tensor]]] = []
-    if rank == 0:
-        rng_state = torch.get_rng_state(), torch.cuda.get_rng_state()
-        torch.manual_seed(4242)
-        check = iter(Layouts(SIZE, BATCH, 990_001))
-        held_back = [paint(_to(device, next(check))) for _ in range(4)]
-        torch.set_rng_state(rng_state[0])
-        torch.cuda.set_rng_state(rng_state[1])
-    fast = torch.compile(net) if options.compile else net
-    judge = torch.compile(losses) if options.compile else losses
-    parameters = list(net.parameters())
-    held = net.state_dict()
-    floating = [k for k, v in held.items() if v.is_floating_point()]
-    smooth = [average[k] for k in floating], [held[k].detach() for k in floating]
-    whole = [(k, v) for k, v in held.items() if not v.is_floating_point()]
-    start_seconds = float(facts["seconds"])
-    limit = options.minutes * 60
-    last_report, sums = time.monotonic(), dict[str, float]()
-    stop = torch.zeros(1, device=device)
+    return (_to(torch.device("cuda", rank), batch) for batch in loader)
+
+
+def _held_back(device: torch.device) -> list[tuple[Tensor, dict[str, Tensor]]]:
+    """Paint pictures that are never trained on, the same in every call."""
+    states = torch.get_rng_state(), torch.cuda.get_rng_state()
+    torch.manual_seed(4242)
+    check = iter(Layouts(SIZE, BATCH, 990_001))
+    painted = [paint(_to(device, next(check))) for _ in range(4)]
+    torch.set_rng_state(states[0])
+    torch.cuda.set_rng_state(states[1])
+    return painted
+
+
+def train(rank: int, world: int, options: argparse.Namespace) -> None:
+    """Train on GPU `rank` of `world` until this call's minutes are over; rank 0 saves."""
+    begun = time.monotonic()
+    course = _begin(rank, world, options)
+    facts = course.facts
+    torch.manual_seed(options.seed + 1000 * facts["calls"] + rank)
+    stream = _stream(rank, world, options.seed + 7919 * facts["calls"] + 104729 * rank + 1)
+    device = torch.device("cuda", rank)
+    held_back = _held_back(device) if rank == 0 else []
+    before = float(facts["seconds"])
+    last_report, stop = time.monotonic(), torch.zeros(1, device=device)
     while True:
-        layout = _to(device, next(stream))
+        layout = next(stream)
         for shown in range(SHOWN):
             spent = time.monotonic() - begun
-            progress = min(1.0, (start_seconds + spent) / (options.total_minutes * 60))
-            warm = min(1.0, (facts["steps"] + 1) / 300)
-            rate = PEAK_RATE * warm * (0.5 * (1 + math.cos(math.pi * progress)) * 0.995 + 0.005)
-            for group in optimiser.param_groups:
-                group["lr"] = rate
-            with torch.no_grad():
-                picture, targets = paint(mirrored(layout) if shown else layout)
-                picture = normalised(picture).contiguous(memory_format=torch.channels_last)
-            net.train()
-            with torch.autocast("cuda", torch.bfloat16):
-                logits = fast(picture)
-            parts = judge(logits, targets)
-            total = sum(parts.values(), torch.zeros((), device=device))
-            optimiser.zero_grad(set_to_none=True)
-            total.backward()
-            if world > 1:
-                flat = torch.cat([p.grad.reshape(-1) for p in parameters if p.grad is not None])
-                distributed.all_reduce(flat)
-                flat /= world
-                at = 0
-                for p in parameters:
-                    if p.grad is not None:
-                        p.grad.copy_(flat[at : at + p.numel()].reshape(p.shape))
-                        at += p.numel()
-            nn.utils.clip_grad_norm_(parameters, 2.0)
-            optimiser.step()
-            facts["steps"] += 1
-            facts["pictures"] += BATCH * world
-            keep = min(0.999, (1 + facts["steps"]) / (20 + facts["steps"]))
-            with torch.no_grad():
-                torch._foreach_lerp_(smooth[0], smooth[1], 1 - keep)
-                for k, v in whole:
-                    average[k].copy_(v)
-            if facts["steps"] % 50 == 0:
-                for k, v in parts.items():
-                    sums[k] = 0.7 * sums.get(k, float(v.detach())) + 0.3 * float(v.detach())
+            rate = course.rate(before + spent)
+            course.step(mirrored(layout) if shown else layout, rate)
         if rank == 0 and time.monotonic() - last_report > 45:
             last_report = time.monotonic()
-            line = f"{spent:5.0f} s step {facts['steps']} pictures {facts['pictures']} rate {rate:.2e} " + " ".join(
-                f"{k} {v:.4f}" for k, v in sums.items()
-            )
-            print(line, flush=True)  # noqa: T201  a training log
+            parts = " ".join(f"{k} {v:.4f}" for k, v in course.sums.items())
+            head = f"{spent:5.0f} s step {facts['steps']} pictures {facts['pictures']} rate {rate:.2e}"
+            print(head, parts, flush=True)  # noqa: T201  a training log
         if facts["steps"] % 20 == 0:
-            stop.fill_(float(time.monotonic() - begun > limit))
+            # Rank 0's clock decides for all, or one would wait for another's gradients for ever.
+            stop.fill_(float(time.monotonic() - begun > options.minutes * 60))
             if world > 1:
                 distributed.broadcast(stop, 0)
             if float(stop) > 0:
                 break
     if rank == 0:
-        facts["seconds"] = start_seconds + time.monotonic() - begun
+        facts["seconds"] = before + time.monotonic() - begun
         facts["calls"] += 1
-        _save(options.out, net, average, optimiser, facts)
-        net.load_state_dict(average)
-        scores = validate(net, held_back)
-        facts["log"].append(scores)
-        torch.save(facts, options.out / "facts.pt")
-        print("held back:", scores, "pictures", facts["pictures"], "seconds", round(facts["seconds"]), flush=True)  # noqa: T201
+        _finish(course, held_back, options.out)
     if world > 1:
         distributed.barrier()
         distributed.destroy_process_group()
     # Worker processes wait on full queues; ending them one by one takes long and may complain.
     os._exit(0)
+
+
+def _finish(course: _Course, held_back: list[tuple[Tensor, dict[str, Tensor]]], out: Path) -> None:
+    """Save everything, score the averaged weights on the held-back pictures, and say so."""
+    facts = course.facts
+    _save(out, course.net, course.average.values, course.optimiser, facts)
+    course.net.load_state_dict(course.average.values)
+    scores = validate(course.net, held_back)
+    facts["log"].append(scores)
+    torch.save(facts, out / "facts.pt")
+    print("held back:", scores, "pictures", facts["pictures"], "seconds", round(facts["seconds"]), flush=True)  # noqa: T201
 
 
 def main() -> None:
@@ -240,7 +307,7 @@ def main() -> None:
     if world > 1:
         os.environ.setdefault("MASTER_ADDR", "127.0.0.1")
         os.environ.setdefault("MASTER_PORT", "29511")
-        torch.multiprocessing.spawn(train, args=(world, options), nprocs=world)  # type: ignore[no-untyped-call]
+        torch.multiprocessing.spawn(train, args=(world, options), nprocs=world)
     else:
         train(0, 1, options)
 
