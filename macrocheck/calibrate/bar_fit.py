@@ -268,7 +268,7 @@ def _tick(
         rows.append(beside[: max(run - 1, 0)])
     picked = np.concatenate(rows)
     if len(picked) * step < 1.0 + 0.25 * thick:
-        return None
+        return _short_tick(signal, u, v, thick)
     # a tick is straight across the bar; a band that turns a corner is not
     tops = u[np.argmax(signal[picked], axis=1)]
     if float(np.mean(np.abs(tops - np.median(tops)) > 2.0)) > 0.3:
@@ -288,4 +288,19 @@ def _tick(
         return None
     # the plain line unless the ground plainly differs on its two sides
     fit = fits[0] if fits[0][1] < 2.0 * min(f[1] for f in fits) else min(fits, key=lambda f: f[1])
+    return fit[0], math.hypot(1.8 * fit[1], LEAST_U)
+
+
+def _short_tick(signal: FloatArray, u: FloatArray, v: FloatArray, thick: float) -> tuple[float, float] | None:
+    """Middle of a tick that blur has all but merged with the line, from the line's own sides; None without one."""
+    flank = (np.abs(v) > 0.4 * thick) & (np.abs(v) < 0.85 * thick + 0.5)
+    profile = np.asarray(signal[flank].mean(axis=0))
+    at = float(u[int(np.argmax(profile))])
+    inner = float(np.median(profile[u < -0.5 * u[-1]]))
+    near = np.abs(u - at) <= 0.75 * float(u[-1])
+    if float(profile.max()) < 1.25 * inner or np.count_nonzero(near) < 9:
+        return None
+    fit = fit_line(u[near], profile[near], at, 2.0, step=True)
+    if fit is None or not 0.1 < fit[3] < 2.5 or abs(fit[0] - at) > 3.0:
+        return None
     return fit[0], math.hypot(1.8 * fit[1], LEAST_U)

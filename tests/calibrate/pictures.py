@@ -62,10 +62,9 @@ def with_bar(seed: int, width: int) -> Picture:
     ground = _along(image, start, start + along * length)
     strip: Colour | None = None
     # an author picks a colour that shows against everything under the bar
-    colour = max(
-        BAR_COLOURS, key=lambda c: float(np.abs(ground - np.array(c)).max(axis=1).min()) + rng.uniform(0, 80)
-    )
-    if rng.random() < 0.4:
+    shows = [c for c in BAR_COLOURS if np.sqrt(((ground - np.array(c)) ** 2).mean(axis=1)).min() > 60]
+    colour = shows[int(rng.integers(len(shows)))] if shows else BAR_COLOURS[0]
+    if rng.random() < 0.4 or not shows:
         strip = (0, 0, 0) if sum(colour) > 300 else (255, 255, 255)
     image, _ = draw_bar(
         image,
