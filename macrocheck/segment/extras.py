@@ -1,18 +1,18 @@
-"""What lies in and beside the weld: voids, HAZ edge, faying surface and gap, grooves beyond the toes."""
+"""What lies in and beside the weld: voids, HAZ edge, grooves beyond the toes."""
 
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, FloatArray, Point
+from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along, normals_of
 from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.face import trace_air
 from macrocheck.segment.layout import Layout, clear_of_border
 from macrocheck.segment.lines import Line
-from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
+from macrocheck.segment.maps import BUTTING, NONBUTTING, RegionMaps
 
 _SMALLEST_VOID = 8.0
 """Map px of area below which a void cannot be told from a speck."""
@@ -154,118 +154,6 @@ def find_haz(
         found.append((line + offset[:, None] * normal)[index[keep]])
     u = float(np.hypot(_HAZ_UNSURE * scale, max(roughness, default=0.0)))
     return Haz(found[0], found[1], u)
-
-
-@dataclass(frozen=True, eq=False)
-class Faying:
-    """The faying surface behind the root: its far end, photo px, and the opening there (value, u) px."""
-
-    end: Point | None
-    gap: tuple[float, float] | None
-
-
-def _first_over(values: FloatArray, start: int, level: float) -> float | None:
-    """Sub-sample index from `start` on where `values` first rise over `level` and stay there for 3 samples."""
-    over = values > level
-    steady = over & np.roll(over, -1) & np.roll(over, -2)
-    steady[-2:] = False
-    index = np.flatnonzero(steady[start:])
-    if not len(index):
-        return None
-    i = int(index[0]) + start
-    if i == 0:
-        return 0.0
-    rise = values[i] - values[i - 1]
-    return float(i - 1 + (level - values[i - 1]) / rise) if rise > 1e-6 else float(i)
-
-
-def find_faying(
-    photo: Photo, maps: RegionMaps, nonbutting: Line, root: FloatArray, inward: FloatArray, fusion: FloatArray
-) -> Faying:
-    """Follow the faying surface from the root away from the weld.
-
-    `inward`: unit normal into the nonbutting member; `fusion`: boundary of the weld in photo px.
-    """
-    scale = maps.scale
-    back = -nonbutting.direction
-    out = -inward
-    h, w = maps.shape
-    foot = nonbutting.foot(root[None])[0]
-    s = np.arange(0.0, 1.5 * max(h, w), 1.0) * scale
-    base = foot + s[:, None] * back
-    at = maps.map_points(base)
-    clear = clear_of_border(maps, (photo.width, photo.height), at)
-    stop = int(np.argmin(clear)) if not clear.all() else len(s)
-    if stop < 10:
-        return Faying(None, None)
-    s, base = s[:stop], base[:stop]
-    offsets = np.arange(-6.0, 30.0, 0.5) * scale
-    points = base[:, None, :] + offsets[None, :, None] * out
-    p = {k: maps.sample(maps.regions[k], points) for k in (BACKGROUND, WELD)}
-    # Which member the network calls it matters less than that it is a member.
-    plate = maps.sample(maps.regions[BUTTING], points) + maps.sample(maps.regions[NONBUTTING], points)
-    # Past the weld's own end: where it reaches furthest along the faying surface.
-    own = (fusion - foot) @ back
-    beside = np.abs((fusion - foot) @ out) < 3.0 * scale
-    past = max(float(own[beside].max(initial=0.0)), 0.0)
-    begin = int(past / scale) + 4
-    if begin >= stop - 6:
-        return Faying(None, None)
-    # Opening: background between the members, from the surface up to where the butting member begins.
-    low = int(np.flatnonzero(offsets >= -2.0 * scale)[0])
-    up = int(np.flatnonzero(offsets >= 2.0 * scale)[0])
-    open_here = p[BACKGROUND][:, low : up + 1].max(axis=1) > 0.5
-    # With a gap the butting member begins past it, without one right above the line.
-    rising = (plate > 0.5) & (offsets >= 0) & np.maximum.accumulate(p[BACKGROUND] > 0.5, axis=1)
-    first_metal = np.where(open_here & rising.any(axis=1), rising.argmax(axis=1), up)
-    opening = np.array([p[BACKGROUND][i, low : max(int(first_metal[i]) + 1, low)].sum() * 0.5 for i in range(stop)])
-    peak = np.array([p[BACKGROUND][i, low : max(int(first_metal[i]) + 1, low + 1)].max() for i in range(stop)])
-    over_k = np.clip(first_metal + 4, 0, len(offsets) - 1)
-    butting_above = plate[np.arange(stop), over_k]
-    along_line = p[WELD][:, int(np.argmin(np.abs(offsets)))]
-    ends = [
-        e
-        for e in (_first_over(1 - butting_above, begin, 0.5), _first_over(along_line, begin, 0.5))
-        if e is not None and e > begin + 6
-    ]
-    end_index = min(ends) if ends else None
-    end: Point | None = None
-    last = stop
-    if end_index is not None:
-        place = foot + end_index * scale * back
-        end = (float(place[0]), float(place[1]))
-        last = int(end_index)
-    span = slice(begin, max(min(last - 3, begin + 60), begin))
-    gap = None
-    if span.stop - span.start >= 5 and float(np.median(peak[span])) > 0.6:
-        by_maps = float(np.median(opening[span])) * scale
-        if by_maps > 1.2 * scale:
-            gap = _gap_on_photo(photo, base[span], out, by_maps, scale)
-    return Faying(end, gap)
-
-
-def _gap_on_photo(
-    photo: Photo, base: FloatArray, out: FloatArray, width: float, scale: float
-) -> tuple[float, float]:
-    """Opening (value, u) px from the two steepest edges of the mean profile across it, or the maps' own."""
-    reach = 2.5 * scale + 2
-    offsets = np.arange(-reach, width + reach, 0.5)
-    band = Band(base, np.repeat(out[None], len(base), axis=0), offsets)
-    grey = band.grey(photo.grey)
-    slope = np.gradient(across(np.median(grey, axis=0)[None], 2.0)[0])
-    middle = (offsets > 0.35 * width) & (offsets < 0.65 * width)
-    sides = (offsets < -1.5 * scale) | (offsets > width + 1.5 * scale)
-    darker = float(grey[:, middle].mean()) < float(grey[:, sides].mean())
-    sign = 1.0 if darker else -1.0
-    low = np.where(offsets < 0.5 * width, -sign * slope, 0.0) * np.exp(-0.5 * (offsets / (1.5 * scale)) ** 2)
-    high = np.where(offsets > 0.5 * width, sign * slope, 0.0) * np.exp(
-        -0.5 * ((offsets - width) / (1.5 * scale)) ** 2
-    )
-    if min(low.max(), high.max()) < 1.0:
-        return width, 1.2 * scale
-    edges = [(v**2 * offsets).sum() / (v**2).sum() for v in (np.clip(low, 0, None), np.clip(high, 0, None))]
-    value = float(edges[1] - edges[0])
-    return value, float(np.hypot(0.8, 0.3 * abs(value - width)))
 
 
 def find_groove(

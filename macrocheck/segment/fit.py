@@ -7,13 +7,14 @@ from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
 from macrocheck.segment.doubts import find_doubts, unclear, widening, withheld
-from macrocheck.segment.extras import Faying, find_faying, find_groove, find_haz, find_voids
+from macrocheck.segment.extras import find_groove, find_haz, find_voids
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.indications import find_indications
 from macrocheck.segment.layout import Layout, lay_out
 from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
+from macrocheck.segment.opening import find_opening
 from macrocheck.segment.surfaces import Surfaces, find_surfaces, pass_root
 from macrocheck.segment.toes import Toe, find_toe
 
@@ -154,9 +155,10 @@ def fit_weld(
     voids = find_voids(photo, maps, layout)
     inward = None if surfaces.nonbutting is None else into_member(surfaces.nonbutting, layout, maps)
     haz = find_haz(photo, maps, layout, fusion, surfaces.nonbutting, inward)
-    faying = Faying(None, None)
-    if root is not None and surfaces.nonbutting is not None and inward is not None:
-        faying = find_faying(photo, maps, surfaces.nonbutting, root, inward, fusion)
+    gap = None
+    if joint != "bead" and surfaces.nonbutting is not None and inward is not None:
+        chord = float(np.hypot(*(toe_b.point - toe_n.point)))
+        gap = find_opening(photo, maps, surfaces.nonbutting, inward, fusion, chord)
     indications = find_indications(photo, maps, layout, np.vstack([fusion, face]))
     leg = float(np.hypot(*(toe_b.point - toe_n.point))) * 0.7
     grooves = [
@@ -194,8 +196,7 @@ def fit_weld(
         haz_butting=None if haz.butting is None else frozen(haz.butting),
         haz_nonbutting=None if haz.nonbutting is None else frozen(haz.nonbutting),
         u_haz=haz.u,
-        seam_end=faying.end,
-        gap_px=faying.gap,
+        gap_px=gap,
         indications=tuple(frozen(i) for i in indications),
         surface_top=_as_surface(surfaces.top),
         groove_butting=None if grooves[0] is None else frozen(grooves[0]),

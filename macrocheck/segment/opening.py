@@ -1,0 +1,208 @@
+"""The opening between the members behind the weld: its width to sub-pixel, or that the members touch."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from macrocheck.arrays import BoolArray, FloatArray
+from macrocheck.photo import Photo
+from macrocheck.segment.band import Band, across
+from macrocheck.segment.layout import clear_of_border
+from macrocheck.segment.lines import Line
+from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
+
+_LOOKED_AT = 60
+"""Stations, a map px apart, behind the weld over which the opening is looked for."""
+_FEWEST_OPEN, _FEWEST_CLOSED = 4, 8
+"""Stations that must show an opening, or none."""
+_WIDEST = 0.4
+"""Widest opening looked for, as a share of the weld's toe-to-toe distance."""
+_EDGE_FLOOR = 0.6
+"""Least standard error of an opening, px: its edges are etched and blurred (measured on rendered sections)."""
+_GROOVE_DEPTH = 0.85
+"""A band that goes less than this part of the way from the plates' grey to that of the air is an etched seam."""
+_SEAM_MOST = 4.3
+"""Px: blurred, an etched seam is seen up to this wide; a wider band as dark as the air is an opening."""
+_PLAIN = 25.0
+"""Grey levels that air and plate must differ by for the band's depth to tell."""
+_NARROW = 0.15
+"""Standard error of the width of a band too narrow for the maps, as a part of it: its sides blur together."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Strip:
+    """Stations behind the weld: `base` (n, 2) px on the nonbutting surface, `out` unit normal off it."""
+
+    base: FloatArray
+    out: FloatArray
+
+    def points(self, offsets: FloatArray) -> FloatArray:
+        """Return every (station, offset), (n, k, 2) px."""
+        return np.asarray(self.base[:, None, :] + offsets[None, :, None] * self.out)
+
+    def band(self, offsets: FloatArray) -> Band:
+        """Return the stations as a band across the faying surface."""
+        return Band(self.base, np.repeat(self.out[None], len(self.base), axis=0), offsets)
+
+    def only(self, on: BoolArray) -> "_Strip":
+        """Return the stations that are on."""
+        return _Strip(self.base[on], self.out)
+
+
+def _strip(photo: Photo, maps: RegionMaps, nonbutting: Line, inward: FloatArray, fusion: FloatArray) -> _Strip:
+    scale = maps.scale
+    back, out = -nonbutting.direction, -inward
+    rel = fusion - nonbutting.point
+    near = np.abs(rel @ out) < 3.0 * scale
+    reach = float(((rel[near] if near.any() else rel) @ back).max())
+    s = reach + np.arange(2.0, 2.0 + 2 * _LOOKED_AT) * scale
+    base = nonbutting.point + s[:, None] * back
+    clear = clear_of_border(maps, (photo.width, photo.height), maps.map_points(base))
+    stop = int(np.argmin(clear)) if not clear.all() else len(s)
+    return _Strip(base[:stop], out)
+
+
+def _widths(maps: RegionMaps, strip: _Strip, most: float) -> tuple[FloatArray, BoolArray]:
+    """Width of the opening at each station by the maps, px (nan where none is seen), and where there is none."""
+    scale = maps.scale
+    step = 0.5
+    offsets = np.arange(-5.0, most / scale + 8.0, step)
+    points = strip.points(offsets * scale)
+    air = maps.sample(maps.regions[BACKGROUND], points)
+    weld = maps.sample(maps.regions[WELD], points)
+    plate = maps.sample(maps.regions[BUTTING], points) + maps.sample(maps.regions[NONBUTTING], points)
+    widths = np.full(len(points), np.nan)
+    closed = np.zeros(len(points), np.bool_)
+    low, high = np.searchsorted(offsets, [-3.0, 4.0])
+    for i in range(len(points)):
+        open_at = np.flatnonzero(air[i, low:high] > 0.5)
+        if not len(open_at):
+            sides = plate[i, [0, 2, high + 2, high + 4]]
+            closed[i] = bool((sides > 0.5).all() and weld[i, :high].max() < 0.5)
+            continue
+        first = low + int(open_at[0])
+        over = np.flatnonzero(air[i, first:] < 0.5)
+        if not len(over):
+            continue
+        last = first + int(over[0])
+        past = min(last + 6, len(offsets) - 1)
+        if (
+            plate[i, past] < 0.5
+            or weld[i, max(first - 4, 0) : past].max() > 0.4
+            or plate[i, max(first - 6, 0)] < 0.5
+        ):
+            continue
+        widths[i] = air[i, max(first - 5, 0) : past].sum() * step * scale
+    return widths, closed
+
+
+def _steepest(slope: FloatArray, offsets: FloatArray, near: float, reach: float) -> float | None:
+    """Place of the highest point of `slope` within about `reach` of `near`; None where it is no edge."""
+    g = slope * np.exp(-0.5 * ((offsets - near) / reach) ** 2)
+    k = int(g.argmax())
+    if g[k] < 1.0 or not 0 < k < len(g) - 1:
+        return None
+    curve = g[k - 1] - 2 * g[k] + g[k + 1]
+    shift = 0.5 * (g[k - 1] - g[k + 1]) / curve if curve < 0 else 0.0
+    return float(offsets[k] + np.clip(shift, -1, 1) * (offsets[1] - offsets[0]))
+
+
+def _blocks(rows: FloatArray, size: int) -> FloatArray:
+    """Means of every `size` rows, (n, k); fewer rows than that make one."""
+    count = max(1, len(rows) // size)
+    return np.array([part.mean(axis=0) for part in np.array_split(rows, count)])
+
+
+def _edges(photo: Photo, strip: _Strip, width: float, scale: float) -> tuple[float, float]:
+    """Width (value, u) px between the steepest edges of the profiles across; `width` as the maps have it."""
+    reach = 1.5 * scale + 1.5
+    offsets = np.arange(-3.0 * reach, width + 3.0 * reach, 0.5)
+    grey = across(_blocks(strip.band(offsets).grey(photo.grey), 6), 2.0)
+    slope = np.gradient(grey, axis=1) / 0.5
+    inside = np.abs(offsets - width / 2) < max(0.25 * width, 1.0)
+    sides = (offsets < -reach) | (offsets > width + reach)
+    sign = 1.0 if grey[:, inside].mean() < grey[:, sides].mean() else -1.0
+    found = []
+    for row in sign * slope:
+        low, high = _steepest(-row, offsets, 0.0, reach), _steepest(row, offsets, width, reach)
+        if low is not None and high is not None and high > low:
+            found.append(high - low)
+    if len(found) < 0.5 * len(slope):
+        return width, 1.2 * scale
+    value = float(np.median(found))
+    spread = 1.4826 * float(np.median(np.abs(np.array(found) - value))) * 1.25 / np.sqrt(len(found))
+    doubt = max(0.0, abs(value - width) - 2.0 * scale)
+    return value, float(np.hypot(np.hypot(_EDGE_FLOOR, spread), doubt))
+
+
+def _groove(photo: Photo, maps: RegionMaps, strip: _Strip) -> tuple[float, float]:
+    """Depth, as a part of the way to the air's grey, and width at half depth, px, of a narrow band at the seam."""
+    scale = maps.scale
+    own = photo.grey
+    air = maps.regions[BACKGROUND] > 0.9
+    ys, xs = np.nonzero(air[::4, ::4])
+    at = maps.photo_points(4.0 * np.column_stack([xs, ys]).astype(np.float64))
+    at = at[(at >= 0).all(axis=1) & (at[:, 0] < photo.width) & (at[:, 1] < photo.height)].astype(int)
+    if len(at) < 20:
+        return 0.0, 0.0
+    level = float(np.median(own[at[:, 1], at[:, 0]]))
+    offsets = np.arange(-7.0 * scale - 4, 7.0 * scale + 4, 0.5)
+    rows = across(_blocks(strip.band(offsets).grey(own), 8), 0.8)
+    near = np.abs(offsets) < 2.5 * scale + 1.5
+    depths, widths = [], []
+    for row in rows:
+        low = float(np.median(row[(offsets < -3.0 * scale - 2)]))
+        high = float(np.median(row[(offsets > 3.0 * scale + 2)]))
+        plate = 0.5 * (low + high)
+        sign = 1.0 if level < plate else -1.0
+        k = int(np.flatnonzero(near)[np.argmin((sign * row)[near])])
+        side = np.where(offsets < offsets[k], low, high)
+        contrast = sign * (side - row)
+        depth = min(sign * (low - row[k]), sign * (high - row[k]))
+        room = max(abs(plate - level), _PLAIN)
+        depths.append(depth / room)
+        if depth <= 0:
+            widths.append(0.0)
+            continue
+        half = 0.5 * np.where(offsets < offsets[k], sign * (low - row[k]), sign * (high - row[k]))
+        under = contrast < half
+        left = np.flatnonzero(under[:k])
+        right = np.flatnonzero(under[k:])
+        if not len(left) or not len(right):
+            widths.append(0.0)
+            continue
+        i, j = int(left[-1]), k + int(right[0])
+        a = (half[i] - contrast[i]) / max(contrast[i + 1] - contrast[i], 1e-6)
+        b = (half[j] - contrast[j]) / max(contrast[j - 1] - contrast[j], 1e-6)
+        widths.append(float(offsets[j] - offsets[i] - (np.clip(a, 0, 1) + np.clip(b, 0, 1)) * 0.5))
+    return float(np.median(depths)), float(np.median(widths))
+
+
+def find_opening(
+    photo: Photo, maps: RegionMaps, nonbutting: Line, inward: FloatArray, fusion: FloatArray, chord: float
+) -> tuple[float, float] | None:
+    """Opening (value, u) px between the members next to the weld; (0, u) where they touch, None where unseen.
+
+    `inward`: unit normal into the nonbutting member. `fusion`: boundary of the weld, photo px. `chord`: toe to
+    toe, px.
+    """
+    scale = maps.scale
+    strip = _strip(photo, maps, nonbutting, inward, fusion)
+    if len(strip.base) < _FEWEST_OPEN:
+        return None
+    widths, closed = _widths(maps, strip, _WIDEST * chord)
+    usable = np.flatnonzero(np.isfinite(widths) | closed)[:_LOOKED_AT]
+    is_open = np.isfinite(widths[usable])
+    if is_open.sum() >= max(_FEWEST_OPEN, 0.5 * len(usable)):
+        on = np.zeros(len(widths), np.bool_)
+        on[usable[is_open]] = True
+        return _edges(photo, strip.only(on), float(np.median(widths[on])), scale)
+    shut = usable[~is_open]
+    if len(shut) < _FEWEST_CLOSED:
+        return None
+    on = np.zeros(len(widths), np.bool_)
+    on[shut] = True
+    depth, width = _groove(photo, maps, strip.only(on))
+    if depth > _GROOVE_DEPTH and width > _SEAM_MOST:
+        return width, float(np.hypot(_EDGE_FLOOR, _NARROW * width))
+    return 0.0, float(max(0.7, 0.5 * width if depth > 0.15 else 0.0))

@@ -1,0 +1,46 @@
+"""The opening between the members, on plates drawn with a known one."""
+
+import numpy as np
+import pytest
+
+from macrocheck.segment.opening import find_opening
+from tests.segment.two_plates import maps_of_parts, nonbutting_line, painted, tee_parts
+
+FUSION = np.column_stack([np.linspace(860, 600, 80), 402.3 + 20 * np.sin(np.linspace(0, np.pi, 80))])
+INWARD = np.array([0.0, 1.0])
+
+
+def opening(gap: float, *, seam: float = 0.0, step: int = 2, chord: float = 260.0) -> tuple[float, float] | None:
+    parts = tee_parts(gap=gap, right=900.0)
+    photo = painted(*parts, noise=4.0, seam=seam)
+    return find_opening(photo, maps_of_parts(*parts, step=step), nonbutting_line(), INWARD, FUSION, chord)
+
+
+@pytest.mark.parametrize("gap", [6.7, 12.4, 37.0, 71.25])
+def test_an_opening_is_measured_to_its_uncertainty(gap: float) -> None:
+    found = opening(gap)
+    assert found is not None
+    value, u = found
+    assert abs(value - gap) < 2 * u
+    assert u < max(1.0, 0.16 * gap)
+
+
+@pytest.mark.parametrize("seam", [0.0, 2.0])
+def test_members_that_touch_have_no_opening(seam: float) -> None:
+    found = opening(0.0, seam=seam)
+    assert found is not None
+    assert found[0] == 0.0
+    assert 0.5 < found[1] < 3.0
+
+
+def test_an_opening_wider_than_any_root_gap_is_none() -> None:
+    assert opening(71.25, chord=100.0) is None
+
+
+def test_a_weld_at_the_edge_of_the_picture_shows_no_opening() -> None:
+    parts = tee_parts(gap=12.0, right=900.0)
+    far = FUSION - [590.0, 0.0]
+    found = find_opening(
+        painted(*parts, noise=4.0), maps_of_parts(*parts, step=2), nonbutting_line(), INWARD, far, 260.0
+    )
+    assert found is None
