@@ -18,6 +18,7 @@ from typing import Any
 import torch
 import torch.nn.functional as F  # noqa: N812  the library's own usage
 from torch import Tensor, distributed, nn
+from torch.multiprocessing.spawn import spawn
 from torch.utils.data import DataLoader
 
 from macrocheck.train.model import SectionNet
@@ -26,6 +27,7 @@ from macrocheck.train.stream import Layouts
 
 PEAK_RATE = 2.5e-3
 SIZE, BATCH = 320, 96
+"""Side of a picture, px, and pictures a step on each GPU."""
 SHOWN = 2
 """How often each layout is painted anew before it is dropped."""
 
@@ -75,7 +77,7 @@ def validate(net: nn.Module, batches: list[tuple[Tensor, dict[str, Tensor]]]) ->
     net.eval()
     ious, right = [], []
     for picture, targets in batches:
-        with torch.autocast("cuda", torch.bfloat16):
+        with torch.autocast(picture.device.type, torch.bfloat16):
             found = net(normalised(picture).contiguous(memory_format=torch.channels_last))[:, :4].argmax(dim=1)
         a, b = found == 1, targets["regions"] == 1
         ious.append((a & b).sum(dim=(1, 2)) / (a | b).sum(dim=(1, 2)).clamp(min=1))
@@ -86,6 +88,11 @@ def validate(net: nn.Module, batches: list[tuple[Tensor, dict[str, Tensor]]]) ->
         "iou_p10": float(iou.quantile(0.1)),
         "accuracy": float(accuracy.mean()),
     }
+
+
+def _device(rank: int) -> torch.device:
+    """Return GPU `rank`; the CPU where there is none, which is far too slow for more than a try."""
+    return torch.device("cuda", rank) if torch.cuda.is_available() else torch.device("cpu")
 
 
 def _to(device: torch.device, batch: dict[str, Tensor]) -> dict[str, Tensor]:
@@ -163,7 +170,7 @@ class _Course:
             picture, targets = paint(layout)
             picture = normalised(picture).contiguous(memory_format=torch.channels_last)
         self.net.train()
-        with torch.autocast("cuda", torch.bfloat16):
+        with torch.autocast(picture.device.type, torch.bfloat16):
             logits = self.fast(picture)
         parts = self.judge(logits, targets)
         total = sum(parts.values(), torch.zeros((), device=picture.device))
@@ -175,7 +182,7 @@ class _Course:
         nn.utils.clip_grad_norm_(parameters, 2.0)
         self.optimiser.step()
         self.facts["steps"] += 1
-        self.facts["pictures"] += BATCH * self.world
+        self.facts["pictures"] += len(picture) * self.world
         self.average.follow(self.facts["steps"])
         if self.facts["steps"] % 50 == 0:
             for k, v in parts.items():
@@ -198,12 +205,13 @@ def _begin(rank: int, world: int, options: argparse.Namespace) -> _Course:
     """Make the network and its optimiser on GPU `rank`, or take them up where an earlier call left them."""
     torch.backends.cudnn.benchmark = True
     torch.set_float32_matmul_precision("high")
-    device = torch.device("cuda", rank)
-    torch.cuda.set_device(device)
+    device = _device(rank)
+    if device.type == "cuda":
+        torch.cuda.set_device(device)
     if world > 1:
         distributed.init_process_group("nccl", rank=rank, world_size=world)
     torch.manual_seed(options.seed)
-    net = SectionNet().to(device, memory_format=torch.channels_last)
+    net = SectionNet().to(device).to(memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(net.parameters(), lr=PEAK_RATE, weight_decay=1e-3, betas=(0.9, 0.98), fused=True)
     facts: dict[str, Any] = {"steps": 0, "seconds": 0.0, "pictures": 0, "calls": 0, "log": []}
     average = {k: v.detach().clone() for k, v in net.state_dict().items()}
@@ -222,23 +230,19 @@ def _begin(rank: int, world: int, options: argparse.Namespace) -> _Course:
     )
 
 
-def _stream(rank: int, world: int, seed: int) -> Iterator[dict[str, Tensor]]:
+def _stream(device: torch.device, world: int, layouts: Layouts) -> Iterator[dict[str, Tensor]]:
     workers = max(1, (os.cpu_count() or 2) // world - 1)
-    loader = DataLoader(
-        Layouts(SIZE, BATCH, seed), batch_size=None, num_workers=workers, prefetch_factor=3, pin_memory=True
-    )
-    return (_to(torch.device("cuda", rank), batch) for batch in loader)
+    pinned = device.type == "cuda"
+    loader = DataLoader(layouts, batch_size=None, num_workers=workers, prefetch_factor=3, pin_memory=pinned)
+    return (_to(device, batch) for batch in loader)
 
 
-def _held_back(device: torch.device) -> list[tuple[Tensor, dict[str, Tensor]]]:
+def _held_back(device: torch.device, size: int, batch: int) -> list[tuple[Tensor, dict[str, Tensor]]]:
     """Paint pictures that are never trained on, the same in every call."""
-    states = torch.get_rng_state(), torch.cuda.get_rng_state()
-    torch.manual_seed(4242)
-    check = iter(Layouts(SIZE, BATCH, 990_001))
-    painted = [paint(_to(device, next(check))) for _ in range(4)]
-    torch.set_rng_state(states[0])
-    torch.cuda.set_rng_state(states[1])
-    return painted
+    with torch.random.fork_rng(devices=[device] if device.type == "cuda" else []):
+        torch.manual_seed(4242)
+        check = iter(Layouts(size, batch, 990_001))
+        return [paint(_to(device, next(check))) for _ in range(4)]
 
 
 def train(rank: int, world: int, options: argparse.Namespace) -> None:
@@ -247,9 +251,10 @@ def train(rank: int, world: int, options: argparse.Namespace) -> None:
     course = _begin(rank, world, options)
     facts = course.facts
     torch.manual_seed(options.seed + 1000 * facts["calls"] + rank)
-    stream = _stream(rank, world, options.seed + 7919 * facts["calls"] + 104729 * rank + 1)
-    device = torch.device("cuda", rank)
-    held_back = _held_back(device) if rank == 0 else []
+    device = _device(rank)
+    seed = options.seed + 7919 * facts["calls"] + 104729 * rank + 1
+    stream = _stream(device, world, Layouts(options.size, options.batch, seed))
+    held_back = _held_back(device, options.size, options.batch) if rank == 0 else []
     before = float(facts["seconds"])
     last_report, stop = time.monotonic(), torch.zeros(1, device=device)
     while True:
@@ -300,6 +305,8 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=9.0)
     parser.add_argument("--total-minutes", type=float, default=20.0)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--size", type=int, default=SIZE, help="side of a picture, px, a multiple of 32")
+    parser.add_argument("--batch", type=int, default=BATCH, help="pictures a step and GPU")
     parser.add_argument("--compile", action=argparse.BooleanOptionalAction, default=True)
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
@@ -307,7 +314,7 @@ def main() -> None:
     if world > 1:
         os.environ.setdefault("MASTER_ADDR", "127.0.0.1")
         os.environ.setdefault("MASTER_PORT", "29511")
-        torch.multiprocessing.spawn(train, args=(world, options), nprocs=world)
+        spawn(train, args=(world, options), nprocs=world)
     else:
         train(0, 1, options)
 
