@@ -58,8 +58,9 @@ class WeldOutline:
         the heat-affected zone in that member, or None where it cannot be told apart.
     `seam_end`: for the unfused land: the far end of the visible faying surface behind the root (x, y) px, i.e.
         where the butting member's end is over on the other side, or where the weld on the other side begins;
-        None where not in the picture.
-    `gap_px`: (value, u) opening between the members at the joint, px; None where it is not visible.
+        None where not in the picture. `u_seam_end`: its standard uncertainty along the faying surface, px.
+    `gap_px`: (value, u) opening between the members at the joint, px: 0 where they are seen touching, None where
+        it is not visible.
     `indications`: polylines (k, 2) of linear dark indications.
     `surface_top`: lap only: upper plate's top surface (direction from the end face inwards, away from the weld).
     `groove_butting`, `groove_nonbutting`: (k, 2) exposed outline of that member just beyond the toe, from the toe
@@ -81,6 +82,7 @@ class WeldOutline:
     haz_nonbutting: FloatArray | None = None
     u_haz: float = 0.0
     seam_end: Point | None = None
+    u_seam_end: float = 0.0
     gap_px: tuple[float, float] | None = None
     indications: tuple[FloatArray, ...] = ()
     surface_top: SurfaceLine | None = None

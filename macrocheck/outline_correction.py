@@ -121,6 +121,7 @@ def read_weld(
         haz_nonbutting=_points(hazes[1]),
         u_haz=number_or(face, "u_haz_px", CLICK_U_PX if any(hazes) else 0.0),
         seam_end=None if seam is None else _first(seam.points),
+        u_seam_end=0.0 if seam is None else CLICK_U_PX if seam.changed else number_or(face, "u_seam_end_px", 0.0),
         gap_px=None if gap is None else (float(gap[0]), float(gap[1])),
         indications=tuple(f.points for f in many["indication"]),
         groove_butting=_points(one.get("groove_butting")),

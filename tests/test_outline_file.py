@@ -44,6 +44,7 @@ def tee(shift: float = 0.0) -> WeldOutline:
         haz_nonbutting=frozen([[x + 200, y + 40], [x, y + 60.5]]),
         u_haz=3.3,
         seam_end=(x - 160.5, y),
+        u_seam_end=0.73,
         gap_px=(4.5, 1.25),
         indications=(frozen([[x, y], [x - 20, y]]), frozen([[x + 9, y - 9], [x + 12, y - 30]])),
         surface_top=SurfaceLine((x - 60.0, y - 240), (-1.0, 0.0), 0.2, 0.001, 90.0),

@@ -299,7 +299,7 @@ def _draw_seam_end(
 ) -> FloatArray | None:
     if weld.seam_end is None:
         return None
-    jitter = rng.standard_normal((len(factor), 1, 2)) * float(np.median(weld.u_fusion))
+    jitter = rng.standard_normal((len(factor), 1, 2)) * (weld.u_seam_end or float(np.median(weld.u_fusion)))
     jitter[0] = 0.0
     return frame.place(_batch_mm(scale, np.asarray(weld.seam_end) + jitter, factor))[:, 0]
 

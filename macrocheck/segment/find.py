@@ -13,6 +13,7 @@ from macrocheck.photo import Photo
 from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint
+from macrocheck.segment.land import with_land
 from macrocheck.segment.locate import SHARES, WIDER, Spot, coarse_maps, look_closer, overlap, spots
 from macrocheck.segment.maps import RegionMaps
 
@@ -114,7 +115,7 @@ def find_outline(
     return Outline(
         width=photo.width,
         height=photo.height,
-        welds=tuple(welds),
+        welds=with_land(photo, coarse, tuple(welds)),
         made_by="found with hints" if hints else "found",
         flags=tuple(flags),
     )

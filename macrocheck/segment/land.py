@@ -1,0 +1,214 @@
+"""The far end of the faying surface: where the unfused land of a weld ends on the other side.
+
+For a tee welded on both sides that is the other weld's root, else the far side of the butting member; for a lap the
+end of the overlap. The far side is found in the maps of the whole photo and then refined on the photo's edges.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from macrocheck.arrays import FloatArray, Point
+from macrocheck.outline import SurfaceLine, WeldOutline
+from macrocheck.photo import Photo
+from macrocheck.segment.band import Band, across, along
+from macrocheck.segment.lines import fit_offsets
+from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, RegionMaps
+
+_HEIGHTS = np.arange(2.5, 40.0, 1.0)
+"""Map px off the faying surface at which a member's far end is looked for."""
+_FEWEST = 6
+"""Heights that must show the far end."""
+_FLOOR_PX = 0.4
+"""Least standard error of the far end, px: plates' corners are never quite sharp."""
+_ROOT = 1.5
+"""Standard error of where weld metal ends along the faying surface, in those of its boundary there."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Frame:
+    """Faying surface seen from a weld: `origin` px on it, `back` unit vector away from the weld, `up` off it."""
+
+    origin: FloatArray
+    back: FloatArray
+    up: FloatArray
+
+    def at(self, s: FloatArray, height: float | FloatArray) -> FloatArray:
+        """Photo px of stations behind the origin at a height over the surface."""
+        return np.asarray(self.origin + np.multiply.outer(s, self.back) + np.multiply.outer(height, self.up))
+
+
+def _frame(weld: WeldOutline, line: SurfaceLine) -> _Frame:
+    d = np.asarray(line.direction)
+    normal = np.array([-d[1], d[0]])
+    point = np.asarray(line.point)
+    # The face lies on the air's side, over the surface.
+    up = normal if ((weld.face.mean(axis=0) - point) @ normal) > 0 else -normal
+    start = np.asarray(weld.joint_root or weld.toe_butting)
+    foot = point + ((start - point) @ d) * d
+    return _Frame(foot, -d, up)
+
+
+def weld_root(weld: WeldOutline, line: SurfaceLine) -> tuple[float, float]:
+    """Furthest reach of weld metal along the faying surface past the joint root (px, not under 0), and its u."""
+    frame = _frame(weld, line)
+    rel = np.asarray(weld.fusion) - frame.origin
+    s, height = rel @ frame.back, rel @ frame.up
+    gap = 0.0 if weld.gap_px is None else weld.gap_px[0]
+    u = float(np.median(weld.u_fusion))
+    apart = max(u, 1.0)
+    levels = [-apart, apart] if gap < 2 * apart else [-apart, *np.linspace(apart, gap - apart, 4)]
+    reach, at = 0.0, int(np.argmin(np.hypot(s, height)))
+    for level in levels:
+        over = height > level
+        for i in np.flatnonzero(over[1:] != over[:-1]):
+            share = (level - height[i]) / (height[i + 1] - height[i])
+            station = float(s[i] + share * (s[i + 1] - s[i]))
+            if station > reach:
+                reach, at = station, int(i)
+    return reach, _ROOT * float(weld.u_fusion[at])
+
+
+def _edge_in_maps(
+    maps: RegionMaps, frame: _Frame, side: float, begin: float, above: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """Heights (k,) and stations (k,), px, where the member on one side of the faying surface ends in the maps."""
+    scale = maps.scale
+    s = np.arange(begin, begin + 2.0 * max(maps.shape) * scale, 0.5 * scale)
+    heights = above + _HEIGHTS * scale
+    points = frame.origin + s[None, :, None] * frame.back + (side * heights)[:, None, None] * frame.up
+    at = maps.map_points(points.reshape(-1, 2)).reshape(points.shape)
+    h, w = maps.shape
+    inside = (at[..., 0] > 2) & (at[..., 1] > 2) & (at[..., 0] < w - 3) & (at[..., 1] < h - 3)
+    plate = maps.sample(maps.regions[BUTTING], points) + maps.sample(maps.regions[NONBUTTING], points)
+    air = maps.sample(maps.regions[BACKGROUND], points)
+    found = []
+    for i, height in enumerate(heights):
+        stop = int(np.argmin(inside[i])) if not inside[i].all() else len(s)
+        on = np.flatnonzero(plate[i, :stop] > 0.5)
+        if not len(on) or on[0] > 12:
+            continue
+        off = np.flatnonzero(plate[i, on[0] : stop] < 0.5)
+        if not len(off):
+            continue
+        k = int(on[0] + off[0])
+        # Past the end there is air, and that for a while; weld metal there is another weld's.
+        past = air[i, k + 2 : min(k + 8, stop)]
+        if len(past) < 2 or past.min() < 0.5:
+            continue
+        share = (plate[i, k - 1] - 0.5) / max(plate[i, k - 1] - plate[i, k], 1e-6)
+        found.append((height, float(s[k - 1] + share * (s[k] - s[k - 1]))))
+    if len(found) < _FEWEST:
+        return None
+    t, v = np.array(found).T
+    a, b, weight, sd = fit_offsets(t, v, np.ones(len(t)))
+    if (weight > 0).sum() < _FEWEST or sd > 2.0 * scale or abs(b) > 1.5:
+        return None
+    return t[weight > 0], a + b * t[weight > 0]
+
+
+def _edge_on_photo(
+    photo: Photo, frame: _Frame, side: float, heights: FloatArray, stations: FloatArray, scale: float
+) -> tuple[float, float]:
+    """Station (value, u) px where the member's end face meets the faying surface, by the photo's own edge."""
+    slope = float((stations[-1] - stations[0]) / (heights[-1] - heights[0]))
+    at_zero = float(stations[0] - slope * heights[0])
+    rough = (at_zero, 1.0 * scale)
+    along_face = np.array([slope, 1.0]) / np.hypot(slope, 1.0)
+    normal = along_face[1] * frame.back - along_face[0] * side * frame.up
+    half = 2.0 * scale + 2.0
+    for _ in range(2):
+        t = np.arange(heights[0], heights[-1] + 0.5, max(1.0, (heights[-1] - heights[0]) / 150))
+        base = (
+            frame.origin
+            + np.multiply.outer(at_zero + slope * t, frame.back)
+            + np.multiply.outer(side * t, frame.up)
+        )
+        clear = (base > half).all(axis=1) & (base[:, 0] < photo.width - half) & (base[:, 1] < photo.height - half)
+        t, base = t[clear], base[clear]
+        if len(t) < 12:
+            return rough
+        offsets = np.arange(-half, half + 0.25, 0.5)
+        grey = Band(base, np.repeat(normal[None], len(base), axis=0), offsets).grey(photo.grey)
+        edge = np.gradient(across(along(grey, 1.5), 2.0), axis=1) / 0.5
+        edge = edge * (1.0 if edge.mean() >= 0 else -1.0) * np.exp(-0.5 * (offsets / (0.6 * half)) ** 2)
+        k = np.clip(edge.argmax(axis=1), 1, len(offsets) - 2)
+        row = np.arange(len(t))
+        left, mid, right = edge[row, k - 1], edge[row, k], edge[row, k + 1]
+        curve = left - 2 * mid + right
+        shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
+        v = offsets[k] + 0.5 * np.clip(shift, -1, 1)
+        good = mid > max(0.35 * float(np.median(mid)), 1.0)
+        if good.sum() < 12:
+            return rough
+        # An offset across the face is longer along the faying surface.
+        v = v / along_face[1]
+        a, b, weight, sd = fit_offsets(t[good], v[good], np.ones(int(good.sum())))
+        live = weight > 0
+        if live.sum() < 12 or sd > 0.6 * scale + 0.8:
+            return rough
+        at_zero, slope = at_zero + a, slope + b
+        half = max(0.7 * half, 3.0)
+    reach = float(t[good][live].mean())
+    spread = float(np.std(t[good][live]))
+    # Neighbouring rows share their noise over some pixels.
+    few = max(live.sum() / 6.0, 3.0)
+    u = float(np.hypot(sd / np.sqrt(few), sd / np.sqrt(few) * reach / max(spread, 1.0)))
+    gap = abs(at_zero - rough[0])
+    return at_zero, float(np.hypot(np.hypot(u, _FLOOR_PX), max(0.0, 0.5 * (gap - 1.5 * scale))))
+
+
+def _far_end(
+    photo: Photo, maps: RegionMaps, weld: WeldOutline, frame: _Frame, line: SurfaceLine
+) -> tuple[Point, float] | None:
+    scale = maps.scale
+    begin = weld_root(weld, line)[0] + 2.0 * scale
+    gap = 0.0 if weld.gap_px is None else weld.gap_px[0]
+    ends = []
+    for side in (1.0, -1.0) if weld.joint == "lap" else (1.0,):
+        # The butting member begins over the opening.
+        edge = _edge_in_maps(maps, frame, side, begin, gap if side > 0 else 0.0)
+        if edge is not None:
+            ends.append(_edge_on_photo(photo, frame, side, *edge, scale))
+    if not ends:
+        return None
+    station, u = min(ends)
+    x, y = frame.origin + station * frame.back
+    if station <= begin or not (0 <= x <= photo.width - 1 and 0 <= y <= photo.height - 1):
+        return None
+    return (float(x), float(y)), u
+
+
+def with_land(photo: Photo, coarse: RegionMaps, welds: tuple[WeldOutline, ...]) -> tuple[WeldOutline, ...]:
+    """Return the welds with `seam_end` and its uncertainty, where the far end of the faying surface is seen.
+
+    `coarse`: maps of the whole photo. `welds`: all welds of one joint; one or, in a tee, two.
+    """
+    out = []
+    for k, weld in enumerate(welds):
+        line = weld.surface_nonbutting
+        if line is None or weld.joint == "bead":
+            out.append(weld)
+            continue
+        frame = _frame(weld, line)
+        found: tuple[Point, float] | None = None
+        if len(welds) == 2:
+            other = welds[1 - k]
+            own = other.surface_nonbutting
+            if own is not None and other.joint_root is not None:
+                reach, u = weld_root(other, own)
+                seen = _frame(other, own)
+                x, y = seen.origin + reach * seen.back
+                # The other joint root itself is only as sure as the surface that it lies on.
+                if reach <= 0 and other.surface_butting is not None:
+                    u = max(u, other.surface_butting.u_offset)
+                found = (float(x), float(y)), max(u, _FLOOR_PX)
+        else:
+            found = _far_end(photo, coarse, weld, frame, line)
+        if found is None:
+            out.append(weld)
+            continue
+        station = (np.asarray(found[0]) - frame.origin) @ frame.back
+        ahead = station > weld_root(weld, line)[0] - 3.0 * found[1]
+        out.append(replace(weld, seam_end=found[0], u_seam_end=found[1]) if ahead else weld)
+    return tuple(out)

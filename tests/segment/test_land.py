@@ -1,0 +1,81 @@
+"""The far end of the faying surface, on plates drawn with a known one and on welds put on them."""
+
+import numpy as np
+import pytest
+
+from macrocheck.arrays import FloatArray, Point
+from macrocheck.outline import Joint, SurfaceLine, WeldOutline
+from macrocheck.segment.land import weld_root, with_land
+from tests.segment.two_plates import HEIGHT, WIDTH, maps_of_parts, painted, tee_parts
+
+SURFACE = 402.3
+
+
+def weld(
+    root_x: float, *, sign: float = 1.0, reach: float = 12.0, gap: float = 0.0, joint: Joint = "tee"
+) -> WeldOutline:
+    """A weld of 80 px legs whose joint root is (`root_x`, SURFACE), toes on the side `sign` of it."""
+    root = np.array([root_x, SURFACE])
+
+    def at(points: list[tuple[float, float]]) -> FloatArray:
+        return np.asarray(root + np.array(points) * [sign, -1.0])
+
+    face = at([(0.0, 80.0), (80.0, 0.0)])
+    fusion = at([(80.0, 0.0), (40.0, -9.0), (-reach, gap / 2), (-8.0, 30.0), (0.0, 80.0)])
+    corner: Point = (root_x, SURFACE)
+    return WeldOutline(
+        joint=joint,
+        surface_butting=SurfaceLine(corner, (0.0, -1.0), 0.1, 0.001),
+        surface_nonbutting=SurfaceLine(corner, (sign, 0.0), 0.1, 0.001),
+        face=face,
+        fusion=fusion,
+        u_face=np.full(len(face), 0.5),
+        u_fusion=np.full(len(fusion), 0.8),
+        correlation_px=20.0,
+        gap_px=(gap, 0.3),
+    )
+
+
+@pytest.mark.parametrize("lean", [0.0, 0.2, -0.15])
+@pytest.mark.parametrize("gap", [0.0, 14.0])
+def test_a_tee_welded_on_one_side_ends_at_the_far_side_of_the_butting_member(lean: float, gap: float) -> None:
+    parts = tee_parts(gap=gap, left=120.6, lean=lean)
+    photo = painted(*parts, noise=4.0)
+    (done,) = with_land(photo, maps_of_parts(*parts, step=4), (weld(700.0, gap=gap),))
+    assert done.seam_end is not None
+    # `left` is where the drawn side would reach the nonbutting surface.
+    assert done.seam_end == pytest.approx((120.6, SURFACE), abs=2.5 * done.u_seam_end)
+    assert done.u_seam_end < 1.0
+
+
+def test_a_far_side_outside_the_picture_is_not_guessed() -> None:
+    parts = tee_parts(gap=0.0, left=-50.0)
+    (done,) = with_land(painted(*parts, noise=4.0), maps_of_parts(*parts, step=4), (weld(700.0),))
+    assert done.seam_end is None
+
+
+def test_each_weld_of_a_tee_ends_the_land_of_the_other() -> None:
+    parts = tee_parts(gap=0.0)
+    welds = (weld(700.0, reach=12.0), weld(120.6, sign=-1.0, reach=30.0))
+    one, other = with_land(painted(*parts, noise=4.0), maps_of_parts(*parts, step=4), welds)
+    assert one.seam_end == pytest.approx((120.6 + 30.0, SURFACE), abs=1.5)
+    assert other.seam_end == pytest.approx((700.0 - 12.0, SURFACE), abs=1.5)
+    assert one.u_seam_end > 0
+
+
+def test_a_lap_ends_where_the_first_of_its_plates_does() -> None:
+    nonbutting, butting = tee_parts(gap=0.0, left=0.0)
+    short = nonbutting * (np.arange(WIDTH) > 200)
+    upper = butting * (np.arange(HEIGHT) > 250)[:, None]
+    parts = np.asarray(short, np.float32), np.asarray(upper, np.float32)
+    (done,) = with_land(painted(*parts, noise=4.0), maps_of_parts(*parts, step=4), (weld(700.0, joint="lap"),))
+    assert done.seam_end == pytest.approx((200.5, SURFACE), abs=2.5 * done.u_seam_end)
+
+
+def test_the_weld_root_is_the_furthest_metal_in_an_opening() -> None:
+    w = weld(700.0, reach=20.0, gap=14.0)
+    line = w.surface_nonbutting
+    assert line is not None
+    assert weld_root(w, line)[0] == pytest.approx(20.0, abs=1.5)
+    cold = weld(700.0, reach=-15.0)
+    assert weld_root(cold, line)[0] == 0.0
