@@ -13,6 +13,8 @@ from macrocheck.cli.outcome import BAD_INPUT, DONE, details_wanted, sentence
 
 _COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("macrocheck.cli.measure", "Measure the welds in photographs and grade them."),
+    "attach": ("macrocheck.cli.attach", "Put single measurements and settings on a test record."),
+    "record": ("macrocheck.cli.record", "Look at a test record, check it, take it elsewhere."),
     "limits": ("macrocheck.cli.limits", "List, show and begin limit sets."),
 }
 """Command -> its module, and what it does in a line; the module's `command` is the command."""

@@ -1,0 +1,137 @@
+"""`macrocheck record`: look at a test record, check it, take it elsewhere."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from macrocheck.cli.outcome import DONE, REJECTED
+
+_RECORD_HELP = "RECORD is a file or a database address such as postgresql+psycopg://HOST/NAME."
+_photos = click.option(
+    "--photos", type=click.Path(path_type=Path), metavar="DIR", help="Folder of photos kept beside the record."
+)
+_where = click.option(
+    "--where",
+    "conditions",
+    multiple=True,
+    metavar="CONDITION",
+    help="Only what fits: amps>=170, operator=Kim, note~spatter, leg_butting<4mm, grade=reject. Repeatable.",
+)
+
+
+@click.group(name="record", epilog=_RECORD_HELP)
+def command() -> None:
+    """Look at a test record, check it, take it elsewhere."""
+
+
+@command.command("show", epilog=_RECORD_HELP)
+@click.argument("record")
+@click.argument("coupon", required=False)
+@click.option("--history", is_flag=True, help="Every revision with its reason, not only what holds now.")
+def show(record: str, coupon: str | None, history: bool) -> None:
+    """Show what a record holds, or all about one coupon."""
+    from macrocheck.cli.record_show import coupon_lines, history_lines, record_lines
+    from macrocheck.record.engine import reading
+    from macrocheck.record.store import open_record
+
+    opened = open_record(record)
+    with reading(opened.engine, opened.name) as conn:
+        lines = record_lines(conn, opened.name) if coupon is None else coupon_lines(conn, opened.name, coupon)
+        if history:
+            lines += history_lines(conn, coupon)
+    opened.close()
+    for line in lines:
+        click.echo(line)
+
+
+@command.command("list", epilog=_RECORD_HELP)
+@click.argument("record")
+@_where
+def list_command(record: str, conditions: tuple[str, ...]) -> None:
+    """List the sections on a record, one a line."""
+    from macrocheck.cli.record_show import caution_line, list_lines
+    from macrocheck.record.engine import reading
+    from macrocheck.record.query import parse_filter
+    from macrocheck.record.store import open_record
+
+    filters = [parse_filter(c) for c in conditions]
+    opened = open_record(record)
+    with reading(opened.engine, opened.name) as conn:
+        for line in list_lines(conn, filters):
+            click.echo(line)
+    opened.close()
+    click.echo(caution_line())
+
+
+@command.command("verify", epilog=_RECORD_HELP)
+@click.argument("record")
+@_photos
+@click.option("--expect", metavar="SEQ:HASH", help="A revision and its hash as noted earlier elsewhere.")
+def verify_command(record: str, photos: Path | None, expect: str | None) -> int:
+    """Check the whole record: every revision, document, row and kept photograph.
+
+    Note the last revision and its hash somewhere else now and then: with --expect they also show a record whose end
+    was cut off or that was written anew.
+
+    Exit status: 0 nothing was changed, 1 something was, 2 bad input.
+    """
+    from macrocheck.record.store import open_record
+    from macrocheck.record.verify import verify
+
+    wanted = None
+    if expect is not None:
+        seq, colon, noted = expect.partition(":")
+        if not colon or not seq.isdigit() or len(noted) != 64:
+            msg = "--expect is SEQ:HASH, such as 12:5f3a... with all 64 characters of the hash."
+            raise click.UsageError(msg)
+        wanted = (int(seq), noted.lower())
+    opened = open_record(record, photos=photos)
+    found = verify(opened, expect=wanted)
+    opened.close()
+    for fault in found.faults:
+        click.echo(fault)
+    unkept = f", {found.photos_not_kept} known by digest only" if found.photos_not_kept else ""
+    click.echo(
+        f"{found.revisions} revisions, {found.documents} documents, {found.photos_checked} kept photographs"
+        f"{unkept}: {'nothing was changed' if found.clean else f'{len(found.faults)} faults'}."
+    )
+    click.echo(f"Last revision {found.seq}, hash {found.hash}")
+    return DONE if found.clean else REJECTED
+
+
+@command.command("export", epilog=_RECORD_HELP)
+@click.argument("record")
+@click.argument("to_file", metavar="FILE|-")
+@click.option(
+    "--to", "form", type=click.Choice(["csv", "xlsx", "json"]), help="Kind of file.  [default: its ending]"
+)
+@_where
+def export_command(record: str, to_file: str, form: str | None, conditions: tuple[str, ...]) -> int:
+    """Write a record as a table (csv, xlsx: a row a weld, units in the headings) or whole as json.
+
+    FILE - is the screen.
+    """
+    from macrocheck.paths import shown
+    from macrocheck.record.export import export_csv, export_json, export_xlsx
+    from macrocheck.record.query import parse_filter
+    from macrocheck.record.store import open_record
+
+    form = form or Path(to_file).suffix.lower().removeprefix(".")
+    if form not in {"csv", "xlsx", "json"}:
+        msg = "Say what to write: --to csv, --to xlsx or --to json."
+        raise click.UsageError(msg)
+    if form == "xlsx" and to_file == "-":
+        msg = "A workbook cannot be written to the screen; name a file."
+        raise click.UsageError(msg)
+    filters = [parse_filter(c) for c in conditions]
+    opened = open_record(record)
+    if form == "xlsx":
+        count = export_xlsx(opened, to_file, filters)
+    else:
+        write = export_csv if form == "csv" else export_json
+        count = write(opened, sys.stdout if to_file == "-" else to_file, filters)
+    opened.close()
+    if to_file != "-":
+        click.echo(f"Wrote {shown(to_file)}: {count} {'sections' if form == 'json' else 'rows'}")
+    return DONE

@@ -1,0 +1,174 @@
+"""Putting single measurements on a record: result files, photographs, settings."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from macrocheck.errors import InputError
+from macrocheck.paths import os_reason, shown
+from macrocheck.record.entries import Entry, KeptWhere, PhotoKept, SectionInputs, coupon_entry, section_entry
+from macrocheck.record.photos import file_digest
+from macrocheck.record.present import coupon_now, rebalanced
+from macrocheck.record.settings import Setting
+from macrocheck.record.store import Record, Written, append
+
+if TYPE_CHECKING:
+    from macrocheck.results import Result
+
+_MOST_BYTES = 100_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A measured section on its way to the record. `photo`: its file, where it is at hand."""
+
+    section: str
+    result: Mapping[str, Any]
+    inputs: SectionInputs
+    photo: Path | None
+    outline: bytes | None = None
+    limits: str | None = None
+    notes: tuple[str, ...] = ()
+
+
+def attach(
+    record: Record,
+    coupon: str,
+    measured: Sequence[Measured],
+    *,
+    settings: Sequence[Setting] = (),
+    keep: KeptWhere = "beside",
+    reason: str | None = None,
+    who: str | None = None,
+) -> list[Written]:
+    """Put measured sections and settings of one coupon on the record, in one transaction.
+
+    `settings` go over those that stand there by name. Raises InputError where a correction has no reason.
+    """
+    from macrocheck.record.engine import reading
+
+    photos = [_kept(record, m, keep) for m in measured]
+    with reading(record.engine, record.name) as conn:
+        now = coupon_now(conn, coupon)
+        before = () if now is None else now.settings
+        by_name = {s.name: s for s in (*before, *settings)}
+        every = tuple(by_name.values())
+        entries: list[Entry] = []
+        if now is None or every != before:
+            entries.append(coupon_entry(coupon, every, run=None if now is None else now.run))
+        if now is not None:
+            entries += rebalanced(conn, now, every, reason, [m.section for m in measured])
+    entries += [
+        section_entry(
+            coupon,
+            m.section,
+            photo=photo,
+            inputs=m.inputs,
+            result=m.result,
+            outline=m.outline,
+            limits=m.limits,
+            settings=every,
+        )
+        for m, photo in zip(measured, photos, strict=True)
+    ]
+    return append(record, entries, who=who, reason=reason)
+
+
+def from_result(
+    result: "Result", section: str, inputs: SectionInputs, *, photo: Path, limits: str | None
+) -> Measured:
+    """Return a result that was measured just now; `limits` is the TOML text as it stood."""
+    from macrocheck.outline_file import outline_bytes
+
+    document = result.to_json()
+    return Measured(section, document, inputs, photo, outline_bytes(result.outline), limits)
+
+
+def from_file(path: Path, section: str, *, outline: Path | None = None) -> Measured:
+    """Return a result file as it was written; its outline file lies beside it unless it is named.
+
+    Raises InputError where the file is no result of this format, or the outline is not for its photograph.
+    """
+    document = _result_document(path)
+    photo = document["photo"]
+    beside = path.with_name(path.name.removesuffix(".result.json") + ".outline.geojson")
+    outline = outline or (beside if path.name.endswith(".result.json") and beside.is_file() else None)
+    content = None
+    if outline is not None:
+        from macrocheck.outline_file import read_outline
+
+        read_outline(outline, width=photo["width"], height=photo["height"])
+        content = outline.read_bytes()
+    settings = document["welds"][0]["settings"] if document["welds"] else {}
+    inputs = SectionInputs(fusion_threshold_mm=settings.get("fusion_threshold_mm"), joint=_joint(document))
+    place, notes = _photo_of(path, photo)
+    return Measured(section, document, inputs, place, content, None, notes)
+
+
+def _joint(document: Mapping[str, Any]) -> str:
+    joints = sorted({w["joint"] for w in document["welds"]})
+    return ", ".join(joints) or "auto"
+
+
+def _photo_of(path: Path, photo: Mapping[str, Any]) -> tuple[Path | None, tuple[str, ...]]:
+    """Look for the photograph of a result where the result says, and beside the result."""
+    for place in (Path(photo["path"]), path.parent / Path(photo["path"]).name):
+        try:
+            if place.is_file() and file_digest(place) == photo["sha256"]:
+                return place, ()
+        except (InputError, OSError, ValueError):
+            continue
+    text = f"The photograph of {shown(path)} is not at hand; the record knows it by its digest only."
+    return None, (text,)
+
+
+def _kept(record: Record, measured: Measured, keep: KeptWhere) -> PhotoKept:
+    photo = measured.result["photo"]
+    if measured.photo is None:
+        return PhotoKept(photo["sha256"], Path(photo["path"]).name)
+    return record.photos.keep(measured.photo, keep, photo["sha256"])
+
+
+def _result_document(path: Path) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            msg = f"{shown(path)} is larger than any result file."
+            raise InputError(msg)
+        document = json.loads(path.read_bytes())
+    except FileNotFoundError as error:
+        msg = f"{shown(path)} does not exist; check the name and the folder."
+        raise InputError(msg) from error
+    except OSError as error:
+        msg = f"{shown(path)} cannot be read: {os_reason(error)}."
+        raise InputError(msg) from error
+    except (ValueError, RecursionError) as error:
+        msg = f"{shown(path)} is not JSON."
+        raise InputError(msg) from error
+    check_result(document, shown(path))
+    found: dict[str, Any] = document
+    return found
+
+
+def check_result(document: object, name: str) -> None:
+    """Refuse what is no result document of this format; InputError names the first fault."""
+    if isinstance(document, list):
+        msg = f"{name} holds several results; write one file a photograph with --out."
+        raise InputError(msg)
+    fault = next(iter(_validator().iter_errors(document)), None)
+    if fault is not None:
+        place = "/".join(str(p) for p in fault.absolute_path)
+        what = " ".join(fault.message.split())[:150]
+        msg = f"{name} is not a result of macrocheck measure: {f'at {place}: ' if place else ''}{what}."
+        raise InputError(msg)
+
+
+@cache
+def _validator() -> Any:
+    from jsonschema import Draft202012Validator
+
+    text = (resources.files("macrocheck") / "result.schema.json").read_text(encoding="utf-8")
+    return Draft202012Validator(json.loads(text))

@@ -1,0 +1,173 @@
+"""Opening a record: the database behind it, its settings and its schema version."""
+
+import os
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, select
+from sqlalchemy.engine import URL, make_url
+
+from macrocheck import __version__
+from macrocheck.errors import InputError
+from macrocheck.paths import shown
+from macrocheck.record import schema
+from macrocheck.record.faults import plain_faults
+
+WAIT_S = 60
+"""How long a writer waits for its turn. A turn is one coupon's rows, milliseconds."""
+
+NO_HASH = "0" * 64
+"""What the first revision carries as the hash of the one before."""
+
+
+def _begin(conn: Connection) -> None:
+    schema.metadata.create_all(conn, checkfirst=True)
+    conn.execute(schema.head.insert().values(one=1, seq=0, hash=NO_HASH))
+    now = datetime.now(UTC).isoformat(timespec="microseconds")
+    for name, value in (
+        ("schema_version", "0"),
+        ("record", str(uuid.uuid4())),
+        ("made_at", now),
+        ("made_by", __version__),
+    ):
+        conn.execute(schema.info.insert().values(name=name, value=value))
+
+
+LADDER: dict[int, Callable[[Connection], None]] = {1: _begin}
+"""Schema version -> the step that leads to it from the version before. Steps only ever add.
+
+A ladder of our own and no migration library: the tables are append only, so a step adds a table, a column or rows
+worked out from the documents; that needs a number and an order, which a dozen lines hold without a further
+dependency, its start-up time, and scripts on disk beside the package.
+"""
+
+
+def is_url(where: str) -> bool:
+    """Tell a database address from a file name."""
+    return "://" in where
+
+
+def record_name(where: str | os.PathLike[str]) -> str:
+    """Return the record's name as it may be printed: an address without its password."""
+    text = os.fspath(where)
+    if not is_url(text):
+        return shown(text)
+    with plain_faults(shown(text.partition("://")[0]) + "://..."):
+        return make_url(text).render_as_string(hide_password=True)
+
+
+def open_engine(where: str | os.PathLike[str], *, make: bool = False) -> Engine:
+    """Open the record at a file or SQLAlchemy address, bring its schema up to date, and return its engine.
+
+    `make`: begin a new record where there is none. Raises InputError where there is none or it belongs to a newer
+    macrocheck, OutputError where the database cannot be used.
+    """
+    text, name = os.fspath(where), record_name(where)
+    if not is_url(text):
+        _check_file(Path(text), name, make=make)
+    url = make_url(text) if is_url(text) else URL.create("sqlite", database=str(Path(text)))
+    with plain_faults(name):
+        engine = create_engine(url, **_options(url))
+        if url.get_backend_name() == "sqlite":
+            _tune_sqlite(engine)
+        _climb(engine, name, make=make)
+    return engine
+
+
+def _options(url: URL) -> dict[str, Any]:
+    if url.get_backend_name() == "sqlite":
+        return {"connect_args": {"timeout": WAIT_S}}
+    return {"pool_pre_ping": True}
+
+
+def _check_file(path: Path, name: str, *, make: bool) -> None:
+    if path.is_dir():
+        msg = f"{name} is a folder; name the record's file."
+        raise InputError(msg)
+    if not path.exists() and not make:
+        msg = f"There is no record {name}; check the name, or begin one with: macrocheck attach or run measure."
+        raise InputError(msg)
+    if make and not path.parent.is_dir():
+        msg = f"The record {name} cannot be made: its folder does not exist."
+        raise InputError(msg)
+
+
+def _tune_sqlite(engine: Engine) -> None:
+    @event.listens_for(engine, "connect")
+    def _(connection: Any, _record: Any) -> None:
+        connection.isolation_level = None  # transactions begin where we say so, below
+        # FULL: a commit is on the disk when it returns, so that a power cut loses nothing that was said to be kept.
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA foreign_keys=ON")
+
+    @event.listens_for(engine, "begin")
+    def _(connection: Connection) -> None:
+        # IMMEDIATE: a writer waits for its turn at the start instead of failing in the middle.
+        writes = connection.get_execution_options().get("writes", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+@contextmanager
+def writing(engine: Engine, name: str) -> Iterator[Connection]:
+    """One transaction that writes: whole or not at all."""
+    with plain_faults(name), engine.connect().execution_options(writes=True) as conn, conn.begin():
+        yield conn
+
+
+@contextmanager
+def reading(engine: Engine, name: str) -> Iterator[Connection]:
+    """One transaction that reads one state of the record, whatever is written meanwhile."""
+    with plain_faults(name), engine.connect() as conn:
+        if engine.dialect.name != "sqlite":
+            conn.execution_options(isolation_level="REPEATABLE READ")
+        with conn.begin():
+            yield conn
+
+
+def _climb(engine: Engine, name: str, *, make: bool) -> None:
+    version = _version(engine, name)
+    if version == schema.SCHEMA_VERSION:
+        return
+    if version > schema.SCHEMA_VERSION:
+        msg = (
+            f"{name} was written by a newer macrocheck (schema {version}, this one knows {schema.SCHEMA_VERSION}); "
+            "update macrocheck."
+        )
+        raise InputError(msg)
+    if version == 0 and not make:
+        msg = f"{name} holds no record; name another, or begin one with: macrocheck attach or run measure."
+        raise InputError(msg)
+    if engine.dialect.name == "sqlite":
+        with engine.connect() as conn:
+            # Readers go on while one writes; stays set in the file.
+            conn.connection.driver_connection.execute("PRAGMA journal_mode=WAL")  # type: ignore[union-attr]
+    with engine.connect().execution_options(writes=True) as conn, conn.begin():
+        version = _stored_version(conn)  # another may have climbed meanwhile
+        for step in range(version + 1, schema.SCHEMA_VERSION + 1):
+            LADDER[step](conn)
+            conn.execute(schema.info.update().where(schema.info.c.name == "schema_version").values(value=str(step)))
+
+
+def _version(engine: Engine, name: str) -> int:
+    with reading(engine, name) as conn:
+        return _stored_version(conn)
+
+
+def _stored_version(conn: Connection) -> int:
+    tables = inspect(conn).get_table_names()
+    if "info" not in tables or "revision" not in tables:
+        if tables:
+            msg = (
+                "This database holds tables of another program; name a file or database of its own for the record."
+            )
+            raise InputError(msg)
+        return 0
+    value = conn.execute(select(schema.info.c.value).where(schema.info.c.name == "schema_version")).scalar()
+    if value is None or not str(value).isdigit():
+        msg = "The record does not say its schema version; it was changed by hand or is no record of macrocheck."
+        raise InputError(msg)
+    return int(value)
