@@ -2,9 +2,9 @@
 
     python -m tests.bench.speed [--repeats 5] [--json FILE]
 
-The photo is rendered once, with grain on top, and written as a JPEG. Then: the whole command in fresh processes (wall
-time, peak resident memory), the stages inside one fresh process, and beside them, in the same run, decoding the same
-JPEG and five iterations of OpenCV's GrabCut on the same picture at 2 Mpx.
+The photo is rendered once, with grain on top, and written as a JPEG. Then: the whole command in fresh processes
+(wall time, peak resident memory), the stages inside one fresh process, and beside them, in the same run, decoding
+the same JPEG and five iterations of OpenCV's GrabCut on the same picture at 2 Mpx.
 """
 
 import argparse
