@@ -11,6 +11,7 @@ from macrocheck.quantities import BY_KEY
 from macrocheck.results import Profile, Quantity
 
 NO_EDGE = "no original surface of the butting member is left, so the joint root is not known"
+NO_SURFACE = "no straight original surface of the nonbutting member is seen; draw its line to measure this"
 PROFILE_EVERY = 4
 MEMBERS = ("butting", "nonbutting")
 
@@ -104,6 +105,20 @@ def _without_root(found: Found) -> None:
         *("overlap_butting", "overlap_nonbutting", "dihedral_angle"),
     ):
         found[key] = NO_EDGE
+
+
+def without_surface(section: Section) -> Found:
+    """Measure what needs no member surface; everything else is the reason why it could not be had."""
+    is_bead = section.joint == "bead"
+    reason = NO_SURFACE.replace("nonbutting member", "plate") if is_bead else NO_SURFACE
+    found: Found = dict.fromkeys(BY_KEY, reason)
+    found["bead_width" if is_bead else "face_width"] = face.face_width(section)
+    found["convexity"], found["concavity"] = face.bulge(section)
+    parts = areas.find_areas(section)
+    found["weld_area"] = parts.weld
+    voids(section, found, parts)
+    _one_sided(section, found)
+    return found
 
 
 def measure_fillet(section: Section, weld: WeldOutline, threshold: float) -> tuple[Found, dict[str, Profile]]:

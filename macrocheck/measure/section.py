@@ -5,7 +5,7 @@ member. Row 0 of every batch is the outline as found; every further row is one M
 scale, boundaries, member surfaces and gap together.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,6 +32,8 @@ class Section:
     between the members, 0 where it is not visible. `top`: distance from the upper plate's top surface of a
     lap, as ((rows, 2) unit normal out of the plate, (rows,) offset, (rows, 2) direction away from the weld).
     `u_boundary`: typical uncertainty of the boundary, mm. `mirrored`: the frame is left-handed in the picture.
+    `has_surface`: False where the nonbutting member's surface is not known: x runs from toe to toe then, and
+    nothing that starts from a surface may be measured.
     """
 
     joint: Joint
@@ -48,6 +50,7 @@ class Section:
     u_boundary: float
     u_root: float
     mirrored: bool
+    has_surface: bool = True
 
     @property
     def toe_butting(self) -> FloatArray:
@@ -200,6 +203,17 @@ def _line_mm(scale: Scale, line: _Lines, factor: FloatArray) -> tuple[FloatArray
     return (start + end) / 2, step / np.hypot(step[:, 0], step[:, 1])[:, None]
 
 
+def _toe_to_toe(weld: WeldOutline) -> SurfaceLine:
+    """Line through both toes, which stands in for a surface that is not known."""
+    start, end = np.asarray(weld.toe_butting), np.asarray(weld.toe_nonbutting)
+    length = float(np.hypot(*(end - start)))
+    if length < 1e-6:
+        msg = "the weld's face begins and ends on one spot; draw it from toe to toe"
+        raise InputError(msg)
+    x, y = (end - start) / length
+    return SurfaceLine(weld.toe_nonbutting, (float(x), float(y)), 0.0, 0.0)
+
+
 def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
     """Put `weld` in its joint frame, as found and `draws` times perturbed.
 
@@ -207,15 +221,16 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         InputError: for an outline that holds nothing to measure.
     """
     _check(weld)
-    if weld.surface_nonbutting is None:
-        msg = "the outline has no surface of the nonbutting member; draw its line to measure anything"
-        raise InputError(msg)
+    surface, drawn_of = weld.surface_nonbutting, weld
+    if surface is None:
+        # The toe-to-toe line gives a frame; no toe is slid to it, and nothing that needs a surface rests on it.
+        surface, drawn_of = _toe_to_toe(weld), replace(weld, complete_nonbutting=False)
     rows = draws + 1
     rng = np.random.default_rng(seed)
     factor = 1.0 + scale.u_rel * rng.standard_normal(rows)
     factor[0] = 1.0
     factor = np.maximum(factor, 0.05)
-    nonbutting = _draw_line(rng, weld.surface_nonbutting, rows)
+    nonbutting = _draw_line(rng, surface, rows)
     butting = top = None
     if weld.surface_butting is not None and weld.joint != "bead" and weld.joint_root is not None:
         butting = _draw_line(rng, weld.surface_butting, rows)
@@ -226,7 +241,7 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         toe = np.asarray([weld.toe_butting])
         if toe_line is None or abs(top.offset(toe)[0]) < abs(toe_line.offset(toe)[0]):
             toe_line = top
-    faces, fusions = _draw_curves(rng, weld, (toe_line, nonbutting), rows)
+    faces, fusions = _draw_curves(rng, drawn_of, (toe_line, nonbutting), rows)
     face_mm, fusion_mm = _batch_mm(scale, faces, factor), _batch_mm(scale, fusions, factor)
     frame, psi = _frame(weld, _line_mm(scale, nonbutting, factor), face_mm, fusion_mm, butting, scale, factor)
 
@@ -255,6 +270,7 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         u_boundary=max(u_face, u_fusion) * local,
         u_root=_u_near(weld, weld.joint_root) * local,
         mirrored=bool(frame.ex[0, 0] * frame.ey[0, 1] - frame.ex[0, 1] * frame.ey[0, 0] > 0),
+        has_surface=weld.surface_nonbutting is not None,
     )
 
 

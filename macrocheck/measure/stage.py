@@ -10,7 +10,7 @@ from macrocheck.measure.section import Section, build
 from macrocheck.measure.summary import quantity
 from macrocheck.outline import Outline, WeldOutline
 from macrocheck.quantities import BY_KEY, QUANTITIES
-from macrocheck.results import Measurements, Quantity
+from macrocheck.results import Measurements, Profile, Quantity
 from macrocheck.scale import Scale
 
 DEFAULT_DRAWS = 200
@@ -80,9 +80,14 @@ def measure_weld(
         raise InputError(msg)
     section = build(weld, scale, draws=draws, seed=seed)
     is_bead = weld.joint == "bead"
-    found, profiles = (
-        bead.measure_bead(section) if is_bead else fillet.measure_fillet(section, weld, fusion_threshold_mm)
-    )
+    found: fillet.Found
+    profiles: dict[str, Profile] = {}
+    if not section.has_surface:
+        found = fillet.without_surface(section)
+    elif is_bead:
+        found, profiles = bead.measure_bead(section)
+    else:
+        found, profiles = fillet.measure_fillet(section, weld, fusion_threshold_mm)
     reasons, flags = _doubts(section, weld)
     reasons |= weld.withheld
     quantities: dict[str, Quantity] = {}

@@ -114,7 +114,6 @@ def test_face_that_crosses_itself() -> None:
         ({"face": np.array([[0.0, np.nan], [1, 1]]), "u_face": np.zeros(2)}, "not a number"),
         ({"u_fusion": np.zeros(1)}, "give one for each"),
         ({"fusion": np.ones((3, 2)), "u_fusion": np.zeros(3)}, "the same"),
-        ({"surface_nonbutting": None}, "surface of the nonbutting member"),
     ],
 )
 def test_outlines_that_cannot_be_measured(change: dict[str, object], says: str) -> None:
@@ -163,3 +162,33 @@ def test_rectified_picture() -> None:
     straight, rectified = measured(weld), measure_weld(turned, scale, draws=20)
     for key in ("leg_butting", "leg_nonbutting", "actual_throat", "depth_of_fusion_nonbutting", "weld_area"):
         assert value(rectified, key) == pytest.approx(value(straight, key), rel=2e-3), key
+
+
+def test_without_the_nonbutting_surface_what_needs_none_is_still_measured() -> None:
+    whole = measured(shapes.sound())
+    found = measured(replace(shapes.sound(), surface_nonbutting=None))
+    kept = {"weld_area", "face_width", "convexity", "concavity", "void_area_fraction", "largest_void"}
+    for key, quantity in found.quantities.items():
+        if key in kept:
+            assert quantity.value == pytest.approx(whole.quantities[key].value, abs=1e-9)
+            assert quantity.u is not None
+            assert quantity.u > 0
+        else:
+            assert quantity.value is None
+            assert quantity.reason is not None
+            assert "surface of the nonbutting member" in quantity.reason
+    assert set(found.quantities) == set(whole.quantities)
+    assert found.profiles == {}
+
+
+def test_a_bead_without_its_surface_keeps_its_width_and_area() -> None:
+    bead = shapes.bead([(0, 0), (2, 1), (4, 0)], [(4, 0), (2, -1), (0, 0)])
+    found = measured(replace(bead, surface_nonbutting=None))
+    assert value(found, "bead_width") == pytest.approx(4.0, abs=1e-6)
+    assert value(found, "weld_area") == pytest.approx(4.0, abs=1e-6)
+    assert found.quantities["depth_of_fusion"].value is None
+
+
+def test_toes_outside_the_picture_count_without_a_surface_too() -> None:
+    found = measured(replace(shapes.sound(), surface_nonbutting=None, complete_nonbutting=False))
+    assert found.quantities["face_width"].reason == "the toe on the nonbutting member lies outside the picture"
