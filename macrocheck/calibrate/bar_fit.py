@@ -15,7 +15,9 @@ GROUND_CHANGE = 0.5
 """A bar that seems to end where its ground changes by more than this part of its contrast may well go on unseen."""
 LEAST_U = 0.02
 """Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
-LEAST_CONTRAST = 30.0
+LEAST_PX = 20.0
+"""Shortest bar that can be measured, px."""
+LEAST_CONTRAST = 20.0
 """Least contrast of a bar, grey levels: what is drawn to be seen stands out more than scratches do."""
 
 
@@ -52,16 +54,14 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
         if turn < 2:
             origin, length = _extent(pixels, origin, axis, length, thick, on, ground)
     rows = np.array([-0.25, 0.0, 0.25]) * thick if thick < 4 else np.linspace(-0.35, 0.35, 15) * thick
-    ends = []
-    for sign in (-1.0, 1.0):
-        tip = origin if sign < 0 else origin + axis * length
-        end = _end(pixels, tip, sign * axis, thick, on, ground, rows, length)
-        if end is None:
-            return None
-        ends.append(end)
-    (a, u_a, tick_a), (b, u_b, tick_b) = ends
-    if tick_a != tick_b:
+    tips = ((origin, -axis), (origin + axis * length, axis))
+    ends = [_end(pixels, tip, out, thick, on, ground, rows, length) for tip, out in tips]
+    if ends[0] is not None and ends[1] is not None and ends[0][2] != ends[1][2]:
+        # a scratch across one end passes for a tick, but a tick has its like at the other end
+        ends = [_end(pixels, tip, out, thick, on, ground, rows, length, ticks=False) for tip, out in tips]
+    if ends[0] is None or ends[1] is None:
         return None
+    (a, u_a, tick_a), (b, u_b, _) = ends[0], ends[1]
     start, stop = origin - axis * a, origin + axis * (length + b)
     contrast = math.sqrt(float((on - ground) @ (on - ground)) / 3)
     bar = Bar(start, stop, thick, math.hypot(u_a, u_b), contrast, tick_a)
@@ -87,9 +87,10 @@ def _sides(
     on, off = np.median(rgb[inside], axis=(0, 1)), np.median(rgb[beside], axis=(0, 1))
     step = on - off
     size = float(step @ step)
-    if size < 3 * LEAST_CONTRAST**2:
+    if size < 3 * LEAST_CONTRAST**2 or length < LEAST_PX:
         return None
-    signal = _likeness(rgb, on, off).reshape(len(v), cells, -1).mean(axis=2)
+    alike = _likeness(rgb, on, off)
+    signal = alike.reshape(len(v), cells, -1).mean(axis=2)
     core = signal[inside].mean(axis=0)
     left = signal[v <= -0.5 * thick - 2.0].mean(axis=0)
     right = signal[v >= 0.5 * thick + 2.0].mean(axis=0)
@@ -97,6 +98,7 @@ def _sides(
     hollow = float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5
     if thick > 16:  # no blur reaches so deep: a thin line within is a bar on its strip
         hollow |= float(np.min(np.median(signal[np.abs(v) <= 0.35 * thick], axis=1))) < 0.85
+        hollow |= float(np.percentile(alike[inside].mean(axis=0), 8)) < 0.8  # letters in a row
     # how much of the step from the ground beside it to the bar's own tone each cell shows: a thin blurred bar
     # takes on some of its ground
     side = np.maximum(left, right)
@@ -177,7 +179,7 @@ def _extent(
     x, y = origin[0] + u * axis[0], origin[1] + u * axis[1]
     u = u[(x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)]
     rgb = strip(pixels, origin, axis, u, np.array([-0.25, 0.0, 0.25]) * thick).mean(axis=0)
-    if len(u) < 3:
+    if len(u) < 8:
         return origin, length
     core = _likeness(rgb, on, ground)
     # a thin blurred bar takes on some of its ground, so standing out from both sides counts as well
@@ -185,7 +187,8 @@ def _extent(
     beside = _likeness(strip(pixels, origin, axis, u, np.array([-side - 1, -side, side, side + 1])), on, ground)
     stands = core - np.maximum(beside[:2].mean(axis=0), beside[2:].mean(axis=0))
     run = max(3, round(0.5 * thick))
-    off = (stands < 0.35) & ((core < 0.5) | (stands < 0.1))
+    stands = np.convolve(stands, np.ones(5) / 5, "same")
+    off = (stands < 0.2) & ((core < 0.5) | (stands < 0.1))
     gone = np.convolve(off, np.ones(run), "same") >= 0.8 * run
     middle = int(np.searchsorted(u, 0.5 * length))
     before, after = np.flatnonzero(gone[:middle]), np.flatnonzero(gone[middle:])
@@ -203,40 +206,42 @@ def _end(
     ground: FloatArray,
     rows: FloatArray,
     length: float,
+    *,
+    ticks: bool = True,
 ) -> tuple[float, float, bool] | None:
     """One end of the bar: (how far past `tip`, its standard uncertainty, whether it carries a tick), px."""
     window = min(max(12.0, 2.0 * thick), 0.2 * length)
     u = np.arange(-window, window + 0.01, 1.0)
-    beyond = strip(pixels, tip, outward, u[u > 0.4 * window], rows)
-    flanks = np.array([-0.5 * thick - 3.0, 0.5 * thick + 3.0])
-    behind = strip(pixels, tip, outward, u[u < -0.3 * window], flanks)
-    change = np.median(beyond, axis=(0, 1)) - np.median(behind, axis=1)
-    if float(np.sqrt((change**2).sum(axis=1)).min()) > GROUND_CHANGE * math.sqrt(
-        float((on - ground) @ (on - ground))
-    ):
-        return None
-    lean, ground = _lean(on, np.median(beyond, axis=(0, 1)), ground)
-    tick = _tick(pixels, tip, outward, thick, lean, ground, u)
+    ahead = (u > 0.35 * window) & (u < 0.7 * window)
+    beyond = np.median(strip(pixels, tip, outward, u[ahead], rows), axis=(0, 1))
+    lean, near_ground = _lean(on, beyond, ground)
+    tick = _tick(pixels, tip, outward, thick, lean, near_ground, u) if ticks else None
     if tick is not None:
         return (*tick, True)
-    values = ((strip(pixels, tip, outward, u, rows) - ground) @ lean).mean(axis=0)
+    flanks = np.array([-0.5 * thick - 3.0, 0.5 * thick + 3.0])
+    behind = (u < -0.3 * window) & (u > -0.7 * window)
+    change = beyond - np.median(strip(pixels, tip, outward, u[behind], flanks), axis=1)
+    contrast = math.sqrt(float((on - ground) @ (on - ground)))
+    values = ((strip(pixels, tip, outward, u, rows) - near_ground) @ lean).mean(axis=0)
     fit = fit_edge(u, values, 0.0)
-    if fit is None:
+    if fit is None or float(np.sqrt((change**2).sum(axis=1)).min()) > GROUND_CHANGE * contrast:
         return None
     # once more in a window as wide as the blur asks for, so that clutter beyond the end weighs little
     near = max(3.5, 3.0 * fit[2] + 1.5)
     u = np.arange(-near, near + 0.01, 0.5) + fit[0]
-    values = ((strip(pixels, tip, outward, u, rows) - ground) @ lean).mean(axis=0)
+    values = ((strip(pixels, tip, outward, u, rows) - near_ground) @ lean).mean(axis=0)
     fit = fit_edge(u, values, fit[0]) or fit
     if not 0.3 < fit[3] < 2.5 or fit[2] > 0.2 * window + 3.0 or abs(fit[0]) > 0.8 * window:
         return None
+    beside = (strip(pixels, tip, outward, fit[0] + np.array([-2.0, -1.0, 0.0]), flanks) - near_ground) @ lean
+    unseen_tick = not ticks and float(beside.mean(axis=1).max()) > 0.4
     # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
     turn = np.deg2rad(np.arange(-60, 61, 4.0))
     radius = 0.9 * thick + 1.5 * fit[2] + 2.0
     across = np.array([-outward[1], outward[0]])
     ring = tip + outward * fit[0] + radius * (np.cos(turn)[:, None] * outward + np.sin(turn)[:, None] * across)
-    around = (sample(pixels, ring[:, 0], ring[:, 1]) - ground) @ lean
-    if float(np.percentile(around, 90)) > values.max() - 0.5 * fit[3]:
+    around = (sample(pixels, ring[:, 0], ring[:, 1]) - near_ground) @ lean
+    if unseen_tick or float(np.percentile(around, 90)) > values.max() - 0.5 * fit[3]:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (1.8: from rendered bars); the ground's own texture moves the half-way point as well
@@ -296,7 +301,7 @@ def _short_tick(signal: FloatArray, u: FloatArray, v: FloatArray, thick: float) 
     flank = (np.abs(v) > 0.4 * thick) & (np.abs(v) < 0.85 * thick + 0.5)
     profile = np.asarray(signal[flank].mean(axis=0))
     at = float(u[int(np.argmax(profile))])
-    inner = float(np.median(profile[u < -0.5 * u[-1]]))
+    inner = float(np.median(profile[: max(len(u) // 4, 1)]))
     near = np.abs(u - at) <= 0.75 * float(u[-1])
     if float(profile.max()) < 1.25 * inner or np.count_nonzero(near) < 9:
         return None

@@ -14,7 +14,7 @@ SEARCH_SIDE = 1500
 """Longest side of the reduced picture that bars are searched in, px."""
 KERNELS = (13, 37)
 """Widest structure (px of the reduced picture) that each top-hat lets through."""
-LEAST_LENGTH = 0.045
+LEAST_LENGTH = 0.055
 """Shortest bar, part of the picture's longest side: shorter ones are letters and scratches."""
 THICKEST = 0.22
 """Largest thickness over length."""
