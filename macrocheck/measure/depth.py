@@ -127,7 +127,9 @@ def along_nonbutting(section: Section) -> DepthAlong:
 
 def _stations(first: FloatArray, leg: FloatArray) -> tuple[FloatArray, float]:
     """Stations s (k,) and their spacing, mm, fixed by the outline as found and reaching over every draw's leg."""
-    step = float(max(leg[0] - first[0], 1e-3)) / STATIONS
+    # A leg of next to nothing whose draws reach far (surfaces that hardly meet) must not ask for endless stations.
+    reach = float(max(leg.max(), leg[0]) - min(first.min(), first[0]))
+    step = max(float(leg[0] - first[0]), 0.1 * reach, 1e-3) / STATIONS
     before = int(np.ceil((first[0] - first.min()) / step))
     after = int(np.ceil(max(float(leg.max() - leg[0]), 0.0) / step)) + 1
     k = np.arange(-before, STATIONS + after)

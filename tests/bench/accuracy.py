@@ -14,6 +14,7 @@ import multiprocessing
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -85,8 +86,9 @@ def _all_rows(job: "partial[list[Row]]", seeds: range, processes: int) -> Iterat
     if processes < 2:
         yield from map(job, seeds)
         return
-    with multiprocessing.get_context("spawn").Pool(processes) as pool:
-        yield from pool.imap(job, seeds)
+    # An executor, not a Pool: a worker that dies ends the run with a sentence instead of hanging it.
+    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
+        yield from pool.map(job, seeds)
 
 
 def table(figures: dict[str, Any], look: str) -> str:

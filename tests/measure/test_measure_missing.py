@@ -8,6 +8,7 @@ import pytest
 from macrocheck.arrays import FloatArray
 from macrocheck.errors import InputError
 from macrocheck.measure import measure, measure_weld
+from macrocheck.measure.depth import STATIONS, _stations
 from macrocheck.outline import Outline, SurfaceLine, WeldOutline
 from macrocheck.quantities import QUANTITIES
 from macrocheck.scale import Scale
@@ -192,3 +193,11 @@ def test_a_bead_without_its_surface_keeps_its_width_and_area() -> None:
 def test_toes_outside_the_picture_count_without_a_surface_too() -> None:
     found = measured(replace(shapes.sound(), surface_nonbutting=None, complete_nonbutting=False))
     assert found.quantities["face_width"].reason == "the toe on the nonbutting member lies outside the picture"
+
+
+def test_a_leg_of_next_to_nothing_costs_no_more_than_any_other() -> None:
+    """Surfaces that hardly meet: the drawn legs reach far past the found one, the stations must not."""
+    leg = np.concatenate([[1e-6], np.linspace(-400.0, 400.0, 50)])
+    s, step = _stations(np.zeros_like(leg), leg)
+    assert len(s) < 20 * STATIONS
+    assert s[-1] + step >= 400.0
