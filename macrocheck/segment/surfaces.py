@@ -9,6 +9,7 @@ from macrocheck.arrays import FloatArray, Point
 from macrocheck.outline import Joint
 from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample, smooth_open
+from macrocheck.segment.end_face import cavity_wall, dark_stretch, seam_stretch, squared
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import (
@@ -110,30 +111,6 @@ def _line_on(
     return fine
 
 
-def _seam_stretch(maps: RegionMaps, fusion: FloatArray, nonbutting: Line) -> Line | None:
-    """The end face of a lap's upper plate from a straight unfused stretch under the weld.
-
-    `fusion`: photo px, evenly spaced, from the nonbutting to the butting toe.
-    """
-    seam = maps.sample(maps.seam, fusion)
-    tangent = np.gradient(smooth_open(fusion, 3.0), axis=0)
-    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
-    steep = np.abs(tangent @ nonbutting.direction) < np.cos(np.deg2rad(45))
-    above = np.abs(nonbutting.distance(fusion)) > 2.0 * maps.scale
-    on = (seam > 0.4) & steep & above
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
-    runs = sorted(zip(edges[::2], edges[1::2], strict=True), key=lambda r: r[0] - r[1])
-    if not runs or runs[0][1] - runs[0][0] < 12:
-        return None
-    i, j = (int(v) for v in runs[0])
-    trim = int(0.1 * (j - i))
-    line = fit_line(fusion[i + trim : j - trim], floor=0.9 * maps.scale, wobble=1.5 * maps.scale)
-    residual = line.distance(fusion[i + trim : j - trim])
-    if float(np.sqrt((residual**2).mean())) > 1.3 * maps.scale:
-        return None
-    return line
-
-
 def faying_line(maps: RegionMaps, layout: Layout) -> Line | None:
     """The seam between the members behind the weld as a line, photo px; None where none is seen.
 
@@ -188,6 +165,47 @@ def _outward(line: Line, away: FloatArray) -> Line:
     return line.turned()
 
 
+def _exposed(
+    photo: Photo, maps: RegionMaps, layout: Layout, nonbutting: Line | None
+) -> tuple[Line | None, Line | None]:
+    """End face and top surface of a lap's upper plate as far as they lie bare beyond the toe."""
+    walk = _walk(layout.beyond_butting, layout.face[0])
+    face_line = top = None
+    if not len(walk) or nonbutting is None:
+        return None, None
+    # Map px and photo px may be turned against each other.
+    along_n = maps.to_map[:, :2] @ nonbutting.direction
+    along_n = along_n / np.hypot(*along_n)
+    tangent = np.gradient(smooth_open(walk, 3.0), axis=0)
+    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
+    flat = np.abs(tangent @ along_n) > np.cos(np.deg2rad(40))
+    # The end face goes on until the outline has turned along the plate for good.
+    steady = np.flatnonzero(np.convolve(flat.astype(float), np.ones(9), "valid") > 8)
+    start = int(steady[0]) if len(steady) else len(walk)
+    exposed = walk[: max(start - 1, 0)]
+    if start >= 9 and (found := straight_stretch(exposed, tolerance=0.55, shortest=6.0)):
+        # So short a face is told from its rounded corner only so well.
+        face_line = _line_on(photo, maps, exposed, found, follow=False, skip=1.5, wobble=0.6)
+        # What stands flatter on the lower plate than this is a burr or a rounded corner, no cut edge.
+        if abs(face_line.direction @ nonbutting.direction) > np.cos(np.deg2rad(50)):
+            face_line = None
+    rest = walk[start:]
+    if len(rest) >= 10 and (found := straight_stretch(rest, tolerance=0.55, parallel_to=along_n, shortest=10.0)):
+        top = _line_on(photo, maps, rest, found, follow=True, skip=0.0)
+    return face_line, top
+
+
+def _stated(points: tuple[Point, ...], across: FloatArray) -> Line:
+    """The end face through the points that a person gave, one (square to the plate, along `across`) or more."""
+    edge = np.asarray(points, np.float64)
+    direction = across
+    if len(edge) > 1:
+        _, direction = total_least_squares(edge)
+    length = max(float(np.ptp(edge @ direction)), 1.0)
+    u_angle = np.deg2rad(3.0) if len(edge) < 2 else min(np.deg2rad(3.0), 1.5 / length)
+    return Line(edge.mean(axis=0), direction, 1.5, float(u_angle), 0.0, 0.0)
+
+
 def _lap(
     photo: Photo,
     maps: RegionMaps,
@@ -196,58 +214,31 @@ def _lap(
     nonbutting: Line | None,
     hints: Hints | None,
 ) -> Surfaces:
-    walk = _walk(layout.beyond_butting, layout.face[0])
-    face_line = top = None
+    face_line, top = _exposed(photo, maps, layout, nonbutting)
     if nonbutting is None:
-        along_n = None
-    else:
-        # Map px and photo px may be turned against each other.
-        q = maps.to_map[:, :2] @ nonbutting.direction
-        along_n = q / np.hypot(*q)
-    start = 0
-    if len(walk) and along_n is not None:
-        tangent = np.gradient(smooth_open(walk, 3.0), axis=0)
-        tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
-        flat = np.abs(tangent @ along_n) > np.cos(np.deg2rad(40))
-        # The end face goes on until the outline has turned along the plate for good.
-        steady = np.flatnonzero(np.convolve(flat.astype(float), np.ones(9), "valid") > 8)
-        start = int(steady[0]) if len(steady) else len(walk)
-        exposed = walk[: max(start - 1, 0)]
-        if start >= 9 and (found := straight_stretch(exposed, tolerance=0.55, shortest=6.0)):
-            # So short a face is told from its rounded corner only so well.
-            face_line = _line_on(photo, maps, exposed, found, follow=False, skip=1.5, wobble=0.6)
-            # What stands flatter on the lower plate than this is a burr or a rounded corner, no cut edge.
-            if nonbutting is not None and abs(face_line.direction @ nonbutting.direction) > np.cos(np.deg2rad(50)):
-                face_line = None
-        rest = walk[start:]
-        if len(rest) >= 10 and (
-            found := straight_stretch(rest, tolerance=0.55, parallel_to=along_n, shortest=10.0)
-        ):
-            top = _line_on(photo, maps, rest, found, follow=True, skip=0.0)
+        return Surfaces(face_line, None, top)
     from_seam = stated = False
-    if nonbutting is not None:
-        up = maps.photo_points(layout.face[:1])[0]
-        side = 1.0 if nonbutting.distance(up[None])[0] > 0 else -1.0
-        away = side * nonbutting.normal
-        seam_line = _seam_stretch(maps, fusion, nonbutting)
-        if seam_line is not None and (face_line is None or face_line.length < 0.5 * seam_line.length):
-            face_line, from_seam = seam_line, True
-        stated_at = () if hints is None else hints.edge or hints.root
-        if face_line is None and stated_at:
-            across = nonbutting.normal if top is None else top.normal
-            edge = np.asarray(stated_at, np.float64)
-            direction = across
-            if len(edge) > 1:
-                _, direction = total_least_squares(edge)
-            length = max(float(np.ptp(edge @ direction)), 1.0)
-            u_angle = np.deg2rad(3.0) if len(edge) < 2 else min(np.deg2rad(3.0), 1.5 / length)
-            face_line = Line(edge.mean(axis=0), direction, 1.5, float(u_angle), 0.0, 0.0)
-            stated = True
-        if face_line is not None:
-            face_line = _outward(face_line, away)
-            root = crossing(face_line, nonbutting)
-            if root is not None:
-                nonbutting = _outward(nonbutting, maps.photo_points(layout.face[-1:])[0] - root)
+    up = maps.photo_points(layout.face[:1])[0]
+    away = (1.0 if nonbutting.distance(up[None])[0] > 0 else -1.0) * nonbutting.normal
+    plate = nonbutting if top is None else top
+    seam_line = seam_stretch(maps, fusion, nonbutting)
+    if seam_line is not None and (face_line is None or face_line.length < 0.5 * seam_line.length):
+        face_line, from_seam = seam_line, True
+    given = () if hints is None else hints.edge or hints.root
+    if face_line is None and given:
+        face_line, stated = _stated(given, plate.normal), True
+    elif face_line is None:
+        face_line = cavity_wall(photo, maps, fusion, nonbutting, away, plate)
+        if face_line is None:
+            face_line = dark_stretch(photo, maps, fusion, nonbutting, plate)
+            from_seam = face_line is not None
+    if face_line is not None:
+        face_line = _outward(face_line, away)
+        if not stated:
+            face_line = squared(face_line, plate)
+        root = crossing(face_line, nonbutting)
+        if root is not None:
+            nonbutting = _outward(nonbutting, maps.photo_points(layout.face[-1:])[0] - root)
     return Surfaces(face_line, nonbutting, top, from_seam, stated)
 
 
