@@ -1,25 +1,19 @@
 """What lies in and beside the weld: voids, HAZ edge, grooves beyond the toes."""
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, FloatArray
+from macrocheck.arrays import FloatArray
 from macrocheck.photo import Photo
-from macrocheck.segment.band import Band, across, along, normals_of
+from macrocheck.segment.band import Band, across, normals_of
 from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.face import trace_air
-from macrocheck.segment.layout import Layout, clear_of_border
+from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line
-from macrocheck.segment.maps import BUTTING, NONBUTTING, RegionMaps
+from macrocheck.segment.maps import RegionMaps
 
 _SMALLEST_VOID = 8.0
 """Map px of area below which a void cannot be told from a speck."""
-_HAZ_UNSURE = 6.0
-"""Map px: standard error of the HAZ's outer edge, which fades out (measured on rendered sections)."""
-_HAZ_SHARE = 0.55
-"""Part of a member's fusion boundary along which its HAZ must end visibly."""
 
 
 def find_voids(photo: Photo, maps: RegionMaps, layout: Layout) -> tuple[FloatArray, ...]:
@@ -63,97 +57,6 @@ def _refine_ring(photo: Photo, ring: FloatArray, scale: float) -> FloatArray:
     weight = edge**2
     offset = (weight * band.offsets).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-6)
     return band.at(np.clip(offset, -half, half))
-
-
-@dataclass(frozen=True, eq=False)
-class Haz:
-    """Outer edge of the heat-affected zone in each member, photo px, or None; `u` px."""
-
-    butting: FloatArray | None
-    nonbutting: FloatArray | None
-    u: float
-
-
-def _longest_run(on: BoolArray, bridged: int) -> BoolArray:
-    """The longest stretch of True, breaks of up to `bridged` samples included; only its True samples are on."""
-    index = np.flatnonzero(on)
-    if not len(index):
-        return on
-    breaks = np.flatnonzero(np.diff(index) > bridged + 1)
-    starts, ends = np.concatenate([[0], breaks + 1]), np.concatenate([breaks + 1, [len(index)]])
-    k = int(np.argmax(ends - starts))
-    out = np.zeros(len(on), np.bool_)
-    out[index[starts[k] : ends[k]]] = True
-    return out
-
-
-def member_split(fusion: FloatArray, nonbutting: Line | None, inward: FloatArray | None, scale: float) -> int:
-    """Index in `fusion` (from the nonbutting toe on) where it leaves the nonbutting member for good."""
-    if nonbutting is None or inward is None:
-        return len(fusion)
-    below = (fusion - nonbutting.point) @ inward > -1.5 * scale
-    return int(np.flatnonzero(below)[-1]) + 1 if below.any() else 0
-
-
-def find_haz(
-    photo: Photo,
-    maps: RegionMaps,
-    layout: Layout,
-    fusion: FloatArray,
-    nonbutting: Line | None,
-    inward: FloatArray | None,
-) -> Haz:
-    """Follow the HAZ map outwards from the fusion boundary (photo px) to where it ends.
-
-    `inward`: unit normal of the nonbutting surface into that member.
-    """
-    scale = maps.scale
-    line = resample(fusion, 2.0 * scale)
-    if len(line) < 12:
-        return Haz(None, None, 0.0)
-    normal = normals_of(smooth_open(line, 3.0), 3.0)
-    probe = 4.0 * scale
-    right, left = (maps.sample(layout.p_weld, line + k * probe * normal).sum() for k in (1, -1))
-    if right > left:
-        normal = -normal
-    size = float(np.hypot(*np.ptp(fusion, axis=0)))
-    band = Band(line, normal, np.arange(0.0, 0.5 * size, scale))
-    points = band.points()
-    haz = along(maps.sample(maps.haz, points), 1.0)
-    plate = maps.sample(maps.regions[BUTTING], points) + maps.sample(maps.regions[NONBUTTING], points)
-    at = maps.map_points(points.reshape(-1, 2))
-    inside = clear_of_border(maps, (photo.width, photo.height), at).reshape(haz.shape)
-    split = member_split(line, nonbutting, inward, scale)
-    station = np.arange(len(line))
-    starts = haz[:, 2:5].max(axis=1) > 0.5
-    ended = haz < 0.5
-    ended[:, :4] = False
-    k = np.argmax(ended, axis=1)
-    last = haz.shape[1] - 1
-    # Plate must go on past the edge: where the zone reaches the plate's far side its edge is not seen.
-    beyond = np.minimum(plate[station, np.minimum(k + 3, last)], plate[station, np.minimum(k + 6, last)])
-    good = starts & (k > 3) & inside[station, np.minimum(k + 6, last)] & (beyond > 0.5)
-    before, after = haz[station, k - 1], haz[station, k]
-    offset = (k - 1 + (before - 0.5) / np.maximum(before - after, 1e-6)) * scale
-    found: list[FloatArray | None] = []
-    roughness = []
-    for mine in (station >= split, station < split):
-        own = _longest_run(good & mine, 4)
-        if mine.sum() < 8 or own.sum() < max(6, _HAZ_SHARE * mine.sum()):
-            found.append(None)
-            continue
-        index = np.flatnonzero(own)
-        value = offset[index]
-        padded = np.pad(value, 3, mode="edge")
-        median = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
-        keep = np.abs(value - median) < 3 * scale
-        if keep.sum() < 6:
-            found.append(None)
-            continue
-        roughness.append(float(np.std(value[keep] - median[keep])))
-        found.append((line + offset[:, None] * normal)[index[keep]])
-    u = float(np.hypot(_HAZ_UNSURE * scale, max(roughness, default=0.0)))
-    return Haz(found[0], found[1], u)
 
 
 def find_groove(

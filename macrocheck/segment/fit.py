@@ -7,8 +7,9 @@ from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
 from macrocheck.segment.doubts import find_doubts, unclear, widening, withheld
-from macrocheck.segment.extras import find_groove, find_haz, find_voids
+from macrocheck.segment.extras import find_groove, find_voids
 from macrocheck.segment.face import AirLine, trace_air
+from macrocheck.segment.haz import find_haz
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.indications import find_indications
 from macrocheck.segment.layout import Layout, lay_out
