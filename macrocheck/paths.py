@@ -2,6 +2,8 @@
 
 import errno
 import os
+from collections.abc import Sequence
+from pathlib import Path
 
 _REASONS: dict[int, str] = {
     errno.ENOENT: "its folder does not exist",
@@ -31,3 +33,22 @@ def os_reason(error: OSError) -> str:
     if error.errno is not None and error.errno in _REASONS:
         return _REASONS[error.errno]
     return (error.strerror or str(error) or "of an unknown fault").rstrip(".").lower()
+
+
+def stems(photos: Sequence[str]) -> list[str]:
+    """Return a name for the files of each photo: its own, with a number where two would be the same.
+
+    Names that differ only in upper and lower case count as the same, as some file systems hold them so.
+    """
+    own = [Path(p).stem or "photo" for p in photos]
+    taken = {name.casefold() for name in own}
+    used: set[str] = set()
+    names = []
+    for name in own:
+        choice, number = name, 1
+        while choice.casefold() in used or (number > 1 and choice.casefold() in taken):
+            number += 1
+            choice = f"{name}-{number}"
+        used.add(choice.casefold())
+        names.append(choice)
+    return names

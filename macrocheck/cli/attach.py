@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from macrocheck.cli.files import stems
 from macrocheck.cli.outcome import worst
+from macrocheck.paths import stems
 from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
 
 if TYPE_CHECKING:

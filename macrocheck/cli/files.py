@@ -2,7 +2,6 @@
 
 import json
 import os
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,25 +13,6 @@ if TYPE_CHECKING:
     from macrocheck.photo import Photo
     from macrocheck.report.numbers import LengthUnit
     from macrocheck.results import Result
-
-
-def stems(photos: Sequence[str]) -> list[str]:
-    """Return a name for the files of each photo: its own, with a number where two would be the same.
-
-    Names that differ only in upper and lower case count as the same, as some file systems hold them so.
-    """
-    own = [Path(p).stem or "photo" for p in photos]
-    taken = {name.casefold() for name in own}
-    used: set[str] = set()
-    names = []
-    for name in own:
-        choice, number = name, 1
-        while choice.casefold() in used or (number > 1 and choice.casefold() in taken):
-            number += 1
-            choice = f"{name}-{number}"
-        used.add(choice.casefold())
-        names.append(choice)
-    return names
 
 
 def output_folder(out: Path | None) -> Path | None:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from macrocheck.cli.files import output_folder, stems, write_files, write_json
+from macrocheck.cli.files import output_folder, write_files, write_json
 from macrocheck.cli.outcome import BAD_INPUT, details_wanted, sentence, status_of, worst
+from macrocheck.paths import stems
 from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
 
 if TYPE_CHECKING:

@@ -93,8 +93,8 @@ def _span(kind: SettingKind, text: str, unit: str | None) -> tuple[float, float]
     match = span or _SINGLE.match(text)
     if match is None:
         _refuse(kind, text, f"is not a number; write it like {_example(kind)}")
-    first = _unit_name(span["first"]) if span else None
-    said = _unit_name(match["unit"]) or first or _unit_name(unit)
+    first = unit_name(span["first"]) if span else None
+    said = unit_name(match["unit"]) or first or unit_name(unit)
     table = UNITS[kind.measure]
     if said is None or said not in table or (first is not None and first not in table):
         known = ", ".join(u for u in table if u)
@@ -165,7 +165,8 @@ def _length_over_time(kind: SettingKind, text: str, over: "re.Match[str]") -> fl
     return speed
 
 
-def _unit_name(text: str | None) -> str | None:
+def unit_name(text: str | None) -> str | None:
+    """Return a unit as it stands in UNITS: lower case, no blanks, short words; not yet looked up there."""
     if text is None:
         return None
     plain = text.strip().lower().replace("³", "3").replace("^", "").rstrip(".")

@@ -1,0 +1,1 @@
+"""A sheet of coupons in, many results on a record out."""

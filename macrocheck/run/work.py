@@ -1,0 +1,149 @@
+"""One section measured, in whatever process it is done: a job in, an outcome out, both plain values."""
+
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from macrocheck.errors import MacrocheckError
+from macrocheck.record.documents import canonical, digest
+
+if TYPE_CHECKING:
+    from macrocheck.grade import LimitSet
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsText:
+    """Limits as they stand: the TOML text, and what it is called in messages."""
+
+    text: str
+    where: str
+    fallback: str
+    shipped: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SectionJob:
+    """One photograph to measure and what with; lengths in mm.
+
+    `sha256`: of the photograph when the job was made; `content`: its bytes, where the file is not at hand in the
+    process that measures. `outline`: GeoJSON bytes.
+    """
+
+    coupon: str
+    section: str
+    photo: str
+    sha256: str
+    marks: tuple[str, ...]
+    joint: str
+    hints: tuple[str, ...]
+    outline: bytes | None
+    given: Mapping[str, float] = field(default_factory=dict)
+    limits: LimitsText | None = None
+    guard: float | None = None
+    fusion_threshold_mm: float = 0.1
+    content: bytes | None = None
+
+    def inputs(self, version: str) -> str:
+        """Return the digest of all that the result depends on, the measuring program's version included."""
+        return digest(
+            canonical(
+                {
+                    "photo": self.sha256,
+                    "marks": list(self.marks),
+                    "joint": self.joint,
+                    "hints": list(self.hints),
+                    "outline": None if self.outline is None else digest(self.outline),
+                    "given_mm": dict(self.given),
+                    "limits": None if self.limits is None else digest(self.limits.text.encode("utf-8")),
+                    "guard": self.guard,
+                    "fusion_threshold_mm": self.fusion_threshold_mm,
+                    "version": version,
+                }
+            )
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a job: a result document and its outline, or the sentence on why there is none."""
+
+    result: Mapping[str, Any] | None = None
+    outline: bytes | None = None
+    failure: str | None = None
+
+
+def measure_section(job: SectionJob) -> Outcome:
+    """Measure one section; whatever goes wrong is the outcome, never an error."""
+    try:
+        if job.content is None:
+            return _measured(job, Path(job.photo))
+        with tempfile.TemporaryDirectory() as folder:
+            place = Path(folder) / Path(job.photo).name
+            place.write_bytes(job.content)
+            return _measured(job, place)
+    except MacrocheckError as error:
+        return Outcome(failure=str(error))
+    except MemoryError:
+        return Outcome(failure="There was not enough memory; run fewer at once with --jobs.")
+    except Exception as error:  # noqa: BLE001  (a fault of ours in one picture must not stop the run)
+        what = " ".join(str(error).split())[:200]
+        return Outcome(failure=f"Something went wrong that should not have ({type(error).__name__}: {what}).")
+
+
+def measure_sections(jobs: tuple[SectionJob, ...]) -> tuple[Outcome, ...]:
+    """Measure a coupon's sections one after the other."""
+    return tuple(measure_section(job) for job in jobs)
+
+
+def _measured(job: SectionJob, photo: Path) -> Outcome:
+    from macrocheck.outline_file import outline_bytes
+    from macrocheck.pipeline import JOINTS, measure_read_photo
+    from macrocheck.reading import read_photo
+
+    joint = next(j for j in JOINTS if j == job.joint)
+    read = read_photo(photo)
+    if read.sha256 != job.sha256:
+        return Outcome(failure="The photograph changed while the run was going on; run it again.")
+    result = measure_read_photo(
+        read,
+        mark=job.marks,
+        joint=joint,
+        limits=None if job.limits is None else _limits(job.limits),
+        given=job.given,
+        guard=job.guard,
+        outline=None if job.outline is None else _outline(job, read.width, read.height),
+        hints=job.hints,
+        fusion_threshold_mm=job.fusion_threshold_mm,
+    )
+    document = result.to_json()
+    document["photo"] = {**_mapping(document["photo"]), "path": job.photo}
+    return Outcome(document, outline_bytes(result.outline))
+
+
+def _mapping(value: object) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _outline(job: SectionJob, width: int, height: int) -> Any:
+    import json
+
+    from macrocheck.errors import InputError
+    from macrocheck.outline_file import outline_from_geojson
+
+    try:
+        document = json.loads(job.outline or b"")
+    except ValueError as error:
+        msg = f"The outline of {job.coupon}, {job.section} is not JSON."
+        raise InputError(msg) from error
+    joint = None if job.joint == "auto" else job.joint
+    return outline_from_geojson(document, width=width, height=height, joint=joint)  # type: ignore[arg-type]
+
+
+@lru_cache(maxsize=4)
+def _limits(limits: LimitsText) -> "LimitSet":
+    from macrocheck.grade import parse_limits
+
+    return parse_limits(limits.text, where=limits.where, shipped=limits.shipped, fallback=limits.fallback)

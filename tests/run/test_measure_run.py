@@ -1,0 +1,249 @@
+"""`macrocheck run measure`: everything recorded once, whatever fails or stops it; a rerun does what is missing."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+
+from macrocheck.record import schema
+from macrocheck.record.engine import reading
+from macrocheck.record.query import body_of, list_sections
+from macrocheck.record.store import open_record
+from macrocheck.record.verify import verify
+from macrocheck.results import CAUTIONS
+from macrocheck.run import pool
+from macrocheck.run.work import Outcome, SectionJob, measure_sections
+from tests.cli.conftest import Run
+from tests.run.quick import write_sheet
+
+Job = tuple[SectionJob, ...]
+
+
+@pytest.fixture
+def in_process(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
+    """Measure in this process, and count what is measured."""
+    counted: Counter[str] = Counter()
+
+    def measure(jobs: Sequence[Job], _: int) -> Iterator[tuple[int, tuple[Outcome, ...]]]:
+        for i, job in reversed(list(enumerate(jobs))):  # any order will do
+            counted.update(s.section for s in job)
+            yield i, measure_sections(job)
+
+    monkeypatch.setattr(pool, "measure_here", measure)
+    return counted
+
+
+def revisions(place: Path) -> list[tuple[str, str, int, str | None]]:
+    record = open_record(place)
+    r = schema.revision
+    with reading(record.engine, record.name) as conn:
+        rows = conn.execute(select(r.c.kind, r.c.subject, r.c.number, r.c.reason).order_by(r.c.seq)).all()
+    record.close()
+    return [(row.kind, row.subject, row.number, row.reason) for row in rows]
+
+
+def check_record(place: Path, coupons: int) -> None:
+    record = open_record(place)
+    assert verify(record).faults == ()
+    with reading(record.engine, record.name) as conn:
+        assert len(list(list_sections(conn))) == coupons
+    record.close()
+
+
+def test_all_in_processes(run: Run, sheet: Path, tmp_path: Path) -> None:
+    record = tmp_path / "bench.db"
+    ran = run("run", "measure", sheet, "--record", record, "--limits", "iso5817-fillet-b", "--given", "a=3mm")
+    assert ran.status in {0, 1, 3}
+    assert [line.split()[0] for line in ran.out.splitlines() if line.startswith("C0")] == ["C000", "C001", "C002"]
+    assert "3 recorded now, 0 unchanged, 0 not measured" in ran.out
+    assert CAUTIONS[0] in ran.out
+    check_record(record, 3)
+    assert len(list((tmp_path / "bench.db.photos").iterdir())) == 3
+    again = run("run", "measure", sheet, "--record", record, "--limits", "iso5817-fillet-b", "--given", "a=3mm")
+    assert again.status == ran.status
+    assert "0 recorded now, 3 unchanged" in again.out
+    assert len(revisions(record)) == 7  # the run, and a coupon and a section for each
+    said = run("record", "show", record, "C001").out
+    for part in ("heat_input ", "fill_area_expected", "fill_area_ratio", "implied_travel_speed", "run trial"):
+        assert part in said
+
+
+def test_only_what_changed(run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str]) -> None:
+    record = tmp_path / "bench.db"
+    command = ("run", "measure", sheet, "--record", record)
+    run(*command)
+    assert in_process == {"p000": 1, "p001": 1, "p002": 1}
+    text = sheet.read_text(encoding="utf-8")
+
+    sheet.write_text(text.replace(",151,15", ",151,18"), encoding="utf-8")
+    run(*command)
+    assert in_process.total() == 3
+    assert revisions(record)[-2:] == [
+        ("coupon", '["C001"]', 2, "sheet changed: travel_speed"),
+        ("section", '["C001","p001"]', 2, "sheet changed: travel_speed"),  # its metal balance
+    ]
+
+    sheet.write_text(text.replace(",151,15", ",151,18").replace("p002.png,tee.geojson,px:0.02mm",
+                     "p002.png,tee.geojson,px:0.021mm"), encoding="utf-8")  # fmt: skip
+    run(*command)
+    assert in_process == {"p000": 1, "p001": 1, "p002": 2}
+    assert revisions(record)[-1] == ("section", '["C002","p002"]', 2, "p002: changed: marks")
+
+    run(*command, "--limits", "iso5817-fillet-b", "--given", "a=3mm", "--reason", "graded now")
+    assert in_process.total() == 7
+    assert {r[3] for r in revisions(record)[-3:]} == {"graded now"}
+    check_record(record, 3)
+
+
+def test_a_new_version_measures_again(
+    run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    command = ("run", "measure", sheet, "--record", tmp_path / "bench.db")
+    run(*command)
+    for module in ("plan", "drive"):
+        monkeypatch.setattr(f"macrocheck.run.{module}.__version__", "99.0")
+    run(*command)
+    assert in_process.total() == 6
+
+
+def test_one_failure_does_not_stop_the_rest(
+    run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str]
+) -> None:
+    whole = (tmp_path / "p001.png").read_bytes()
+    (tmp_path / "p001.png").write_bytes(whole[:3000])
+    record = tmp_path / "bench.db"
+    ran = run("run", "measure", sheet, "--record", record)
+    assert ran.status == 2
+    assert "2 recorded now, 0 unchanged, 1 not measured" in ran.out
+    assert "is damaged or cut short" in ran.out
+    check_record(record, 3)
+    count = len(revisions(record))
+    run("run", "measure", sheet, "--record", record)  # fails again in the same way: nothing new to say
+    assert len(revisions(record)) == count
+    (tmp_path / "p001.png").write_bytes(whole)
+    assert run("run", "measure", sheet, "--record", record).status == 0
+    assert in_process == {"p000": 1, "p001": 3, "p002": 1}
+    assert revisions(record)[-1][2:] == (2, "p001: changed: photograph")
+
+
+def test_faults_stop_before_anything_is_measured(
+    run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str]
+) -> None:
+    (tmp_path / "p001.png").unlink()
+    record = tmp_path / "bench.db"
+    ran = run("run", "measure", sheet, "--record", record)
+    assert ran.status == 2
+    assert "B3: the photograph p001.png does not exist" in ran.err
+    assert not record.exists()
+    ran = run("run", "measure", sheet, "--record", record, "--skip-faults")
+    assert ran.status == 2
+    assert in_process == {"p000": 1, "p002": 1}
+
+
+def test_a_coupon_of_another_run(run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str]) -> None:
+    record = tmp_path / "bench.db"
+    run("run", "measure", sheet, "--record", record)
+    ran = run("run", "measure", sheet, "--record", record, "--run", "second")
+    assert ran.status == 2
+    assert "is on the record from run trial already" in ran.out
+    assert in_process.total() == 3
+    check_record(record, 3)
+
+
+def test_several_sections_of_one_coupon(run: Run, tmp_path: Path, in_process: Counter[str]) -> None:
+    sheet = write_sheet(tmp_path, 2)
+    text = sheet.read_text(encoding="utf-8").splitlines()
+    one = text[1].replace("p000.png,tee.geojson", "p000.png;p001.png,tee.geojson;tee.geojson")
+    sheet.write_text(f"{text[0]}\n{one}\n", encoding="utf-8")
+    record = tmp_path / "bench.db"
+    assert run("run", "measure", sheet, "--record", record).status == 0
+    assert in_process == {"p000": 1, "p001": 1}
+    check_record(record, 2)
+    opened = open_record(record)
+    with reading(opened.engine, opened.name) as conn:
+        rows = list(list_sections(conn))
+        assert [(r.coupon, r.section) for r in rows] == [("C000", "p000"), ("C000", "p001")]
+        body: dict[str, Any] = body_of(conn, rows[1].section_seq or 0)
+        assert body["outline"] is not None
+        assert body["photo"]["kept"] == "beside"
+    opened.close()
+
+
+def command_line(sheet: Path, record: Path) -> list[str]:
+    return [
+        sys.executable,
+        "-m",
+        "macrocheck",
+        "run",
+        "measure",
+        str(sheet),
+        "--record",
+        str(record),
+        "--jobs",
+        "2",
+    ]
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
+def test_stopped_in_the_middle(run: Run, tmp_path: Path, how: signal.Signals) -> None:
+    sheet = write_sheet(tmp_path, 14)
+    record = tmp_path / "bench.db"
+    with subprocess.Popen(command_line(sheet, record), stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        photos = tmp_path / "bench.db.photos"
+        deadline = time.monotonic() + 60
+        while (not photos.exists() or len(list(photos.iterdir())) < 3) and time.monotonic() < deadline:
+            time.sleep(0.02)
+        os.kill(running.pid, how)
+        _, err = running.communicate(timeout=30)
+    if how == signal.SIGINT:
+        assert running.returncode == 130
+        assert b"Traceback" not in err
+        assert b"stopped" in err
+    opened = open_record(record)
+    found = verify(opened)
+    opened.close()
+    assert found.faults == ()
+    kept = Counter(r[1] for r in revisions(record) if r[0] == "section")
+    assert 2 <= len(kept) < 14
+    assert set(kept.values()) == {1}
+    ran = run("run", "measure", sheet, "--record", record)
+    assert ran.status == 0
+    assert f"{len(kept)} unchanged" in ran.out
+    check_record(record, 14)
+
+
+def _die(jobs: Job) -> tuple[Outcome, ...]:
+    if jobs[0].coupon == "C001":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return tuple(Outcome(failure=f"by {os.getpid()}") for _ in jobs)
+
+
+def test_a_process_that_dies_takes_nothing_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pool, "measure_sections", _die)
+    jobs: list[Job] = [(SectionJob(f"C{i:03d}", "a", "a.jpg", "0" * 64, (), "auto", (), None),) for i in range(6)]
+    found = dict(pool.measure_here(jobs, 2))
+    assert sorted(found) == list(range(6))
+    assert [i for i, o in found.items() if o[0].failure == pool.DIED] == [1]
+
+
+def test_light_start() -> None:
+    code = """
+import sys
+from macrocheck.cli import main
+try:
+    main(["run", "measure", "--help"])
+except SystemExit as end:
+    assert end.code == 0, end.code
+loaded = {"numpy", "cv2", "sqlalchemy", "openpyxl", "rich", "rocrate", "distributed"} & set(sys.modules)
+assert not loaded, loaded
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
