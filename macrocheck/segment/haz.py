@@ -12,7 +12,7 @@ from macrocheck.segment.layout import Layout, clear_of_border
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BUTTING, NONBUTTING, RegionMaps
 
-_UNSURE = 6.0
+_UNSURE = 4.5
 """Map px: standard error of the HAZ's outer edge, which fades out (measured on rendered sections)."""
 _SHARE = 0.55
 """Part of a member's fusion boundary along which its HAZ must end visibly."""

@@ -99,7 +99,7 @@ def test_a_dark_line_on_a_square_stretch_is_the_end_face_and_a_dark_rim_is_not(
     away = np.full((SIZE, SIZE), 1e3)
     for px, py in part[::2]:
         away = np.minimum(away, np.hypot(x - px, y - py))
-    grey = 130.0 - dark * _half(away - 1.5, 0.5)
+    grey = np.asarray(130.0 - dark * _half(away - 1.5, 0.5), np.float64)
     none = np.zeros((SIZE, SIZE), np.float32)
     photo, maps = _scene(grey, none, none)
     line = dark_stretch(photo, maps, fusion, PLATE, PLATE)
