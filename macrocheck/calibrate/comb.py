@@ -195,13 +195,16 @@ def _windows(signal: AnyArray, step: int, fits: Float32Array, turn: FloatArray, 
     spread = np.median(np.abs(part), axis=1, keepdims=True) + 0.3
     part = np.clip(part, -8 * spread, 8 * spread)
     part -= part.mean(axis=1, keepdims=True)
+    # the strokes may fill a part of the window only: their place is where its contrast is
+    power = part**2
+    middle = power @ np.arange(WINDOW) / np.maximum(power.sum(axis=1), 1e-6)
     repeat = np.fft.irfft(np.abs(np.fft.rfft(part, 2 * WINDOW, axis=1)) ** 2, axis=1)[:, : WINDOW // 2]
     repeat = repeat / np.maximum(repeat[:, :1], 1e-6) * (WINDOW / (WINDOW - np.arange(WINDOW // 2)))
     found = []
     for i, (row, start, _) in enumerate(chosen):
         lag, score = _period(repeat[i])
         if score > 0 and (step == 1 or lag > 14):
-            u = (start + WINDOW / 2 + 0.5) * step - 0.5
+            u = (start + middle[i] + 1.0) * step - 0.5
             v = (row + 0.5) * BAND - 0.5
             x, y = turn[:, :2] @ np.array([u, v]) + turn[:, 2]
             found.append(Comb((float(x), float(y)), direction, lag * step, score))
