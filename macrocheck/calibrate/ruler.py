@@ -177,17 +177,30 @@ def _rule(
     if len(k) < LEAST_TICKS:
         return None
     reach = _reach(strip, at, pitch, sign, band)
-    whole = (reach > 0.5 * np.median(reach, axis=0)).all(axis=1)
+    # a third of the way up lie the shortest ticks, however many longer ones there are
+    whole = (reach > 0.5 * np.percentile(reach, 30, axis=0)).all(axis=1)
     fit = _fit(k[whole], at[whole]) if np.count_nonzero(whole) >= LEAST_TICKS else None
     if fit is None:
         return None
     pitch, u_pitch, change, u_change, good = fit
     k, at, reach = k[whole][good], at[whole][good], reach[whole][good]
+    coarse = _common_step(k)
+    if coarse > 1:
+        # the row of the longer ticks alone was followed at the pitch of all of them
+        same = (k - k[0]) % coarse == 0
+        k, at, reach = (k[same] - k[0]) // coarse, at[same], reach[same]
+        pitch, u_pitch = pitch * coarse, u_pitch * coarse
     pattern = best_pattern(k, reach / pitch)
     if pattern is None:
         return None
     ticks_px = strip.to_picture(at + strip.u0, np.full(len(at), v_mid))
     return Rule(pitch, u_pitch, k, ticks_px, pattern, change, u_change)
+
+
+def _common_step(k: IntArray) -> int:
+    """Largest of 10, 5, 2 that nearly all steps from tick to tick are multiples of, else 1."""
+    steps = np.diff(np.sort(k)).astype(np.intp)
+    return next((n for n in (10, 5, 2) if float(np.mean(steps % n == 0)) > 0.85), 1)
 
 
 def _signs(signal: FloatArray, zero: float, pitch: float) -> tuple[float, float]:

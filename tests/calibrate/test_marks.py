@@ -77,6 +77,25 @@ def test_the_edge_of_a_rule_that_suits_the_pitch_is_taken() -> None:
     assert calibrate(photo, [parse_mark("ruler:0.5mm")]).mm_per_px == pytest.approx(1 / 16, rel=0.001)
 
 
+@pytest.mark.parametrize(("parts", "text"), [(16, "ruler:1/16in"), (32, "ruler:1/32in")])
+def test_an_inch_edge_is_told_from_millimetres(parts: int, text: str) -> None:
+    # longer ticks at every quarter and every whole of the pattern's sixteen
+    image, _ = draw_ruler(
+        PLAIN,
+        origin=(60.0, 250.0),
+        pitch_px=13.0,
+        count=52,
+        every=(4, 16),
+        figure_step=16,
+        tick_lengths=(3, 4.5, 6),
+    )
+    photo = photo_of(camera(image, seed=1))
+    # the inch is 25.4 mm exactly (international yard and pound agreement, 1959)
+    assert calibrate(photo, [parse_mark(text)]).mm_per_px == pytest.approx(25.4 / parts / 13, rel=0.001)
+    with pytest.raises(NotFoundError):
+        calibrate(photo, [parse_mark("ruler:1mm")])
+
+
 def test_two_bars_of_different_length_are_refused() -> None:
     image, _ = draw_bar(PLAIN, start=(100, 100), length_px=300)
     image, _ = draw_bar(image, start=(300, 450), length_px=180)
