@@ -11,6 +11,7 @@ _RECORD_HELP = "RECORD is a file or a database address such as postgresql+psycop
 _photos = click.option(
     "--photos", type=click.Path(path_type=Path), metavar="DIR", help="Folder of photos kept beside the record."
 )
+_COUNTED = {"csv": "rows", "xlsx": "rows", "json": "sections", "folder": "revisions"}
 _where = click.option(
     "--where",
     "conditions",
@@ -103,14 +104,21 @@ def verify_command(record: str, photos: Path | None, expect: str | None) -> int:
 @command.command("export", epilog=_RECORD_HELP)
 @click.argument("record")
 @click.argument("to_file", metavar="FILE|-")
+@_photos
 @click.option(
-    "--to", "form", type=click.Choice(["csv", "xlsx", "json"]), help="Kind of file.  [default: its ending]"
+    "--to",
+    "form",
+    type=click.Choice(["csv", "xlsx", "json", "folder"]),
+    help="Kind of file.  [default: its ending]",
 )
 @_where
-def export_command(record: str, to_file: str, form: str | None, conditions: tuple[str, ...]) -> int:
-    """Write a record as a table (csv, xlsx: a row a weld, units in the headings) or whole as json.
+def export_command(
+    record: str, to_file: str, form: str | None, photos: Path | None, conditions: tuple[str, ...]
+) -> int:
+    """Write a record as a table (csv, xlsx: a row a weld, units in the headings) or whole (json, folder).
 
-    FILE - is the screen.
+    FILE - is the screen. A folder is an RO-Crate package with photographs and overlays that import reads back
+    without loss; it takes the whole record.
     """
     from macrocheck.paths import shown
     from macrocheck.record.export import export_csv, export_json, export_xlsx
@@ -118,20 +126,51 @@ def export_command(record: str, to_file: str, form: str | None, conditions: tupl
     from macrocheck.record.store import open_record
 
     form = form or Path(to_file).suffix.lower().removeprefix(".")
-    if form not in {"csv", "xlsx", "json"}:
-        msg = "Say what to write: --to csv, --to xlsx or --to json."
+    if form not in {"csv", "xlsx", "json", "folder"}:
+        msg = "Say what to write: --to csv, --to xlsx, --to json or --to folder."
         raise click.UsageError(msg)
-    if form == "xlsx" and to_file == "-":
-        msg = "A workbook cannot be written to the screen; name a file."
+    if form in {"xlsx", "folder"} and to_file == "-":
+        msg = f"A {'workbook' if form == 'xlsx' else 'folder'} cannot be written to the screen; name one."
+        raise click.UsageError(msg)
+    if form == "folder" and conditions:
+        msg = "A folder takes the whole record, whose revisions hang together; leave --where out."
         raise click.UsageError(msg)
     filters = [parse_filter(c) for c in conditions]
-    opened = open_record(record)
-    if form == "xlsx":
+    opened = open_record(record, photos=photos)
+    if form == "folder":
+        from macrocheck.record.crate import export_folder
+
+        count = export_folder(opened, Path(to_file))
+    elif form == "xlsx":
         count = export_xlsx(opened, to_file, filters)
     else:
         write = export_csv if form == "csv" else export_json
         count = write(opened, sys.stdout if to_file == "-" else to_file, filters)
     opened.close()
     if to_file != "-":
-        click.echo(f"Wrote {shown(to_file)}: {count} {'sections' if form == 'json' else 'rows'}")
+        click.echo(f"Wrote {shown(to_file)}: {count} {_COUNTED[form]}")
     return DONE
+
+
+@command.command("import", epilog=_RECORD_HELP)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("record")
+@_photos
+def import_command(folder: Path, record: str, photos: Path | None) -> int:
+    """Read an exported FOLDER into a new RECORD, with every revision, hash and photograph as it was.
+
+    Exit status: 0 read and verified, 2 something in the folder is missing or was changed (nothing is kept).
+    """
+    from macrocheck.record.crate import check_folder, import_folder
+    from macrocheck.record.store import open_record
+    from macrocheck.record.verify import verify
+
+    check_folder(folder)  # before a record is begun
+    opened = open_record(record, make=True, photos=photos)
+    count = import_folder(opened, folder)
+    found = verify(opened)
+    opened.close()
+    for fault in found.faults:
+        click.echo(fault)
+    click.echo(f"Read {count} revisions; last revision {found.seq}, hash {found.hash}")
+    return DONE if found.clean else REJECTED

@@ -32,6 +32,7 @@ class Measured:
     photo: Path | None
     outline: bytes | None = None
     limits: str | None = None
+    scale: Mapping[str, Any] | None = None
     notes: tuple[str, ...] = ()
 
 
@@ -71,6 +72,7 @@ def attach(
             result=m.result,
             outline=m.outline,
             limits=m.limits,
+            scale=m.scale,
             settings=every,
         )
         for m, photo in zip(measured, photos, strict=True)
@@ -83,9 +85,11 @@ def from_result(
 ) -> Measured:
     """Return a result that was measured just now; `limits` is the TOML text as it stood."""
     from macrocheck.outline_file import outline_bytes
+    from macrocheck.record.rebuild import scale_detail
 
     document = result.to_json()
-    return Measured(section, document, inputs, photo, outline_bytes(result.outline), limits)
+    outline = outline_bytes(result.outline)
+    return Measured(section, document, inputs, photo, outline, limits, scale_detail(result.scale))
 
 
 def from_file(path: Path, section: str, *, outline: Path | None = None) -> Measured:
@@ -106,7 +110,7 @@ def from_file(path: Path, section: str, *, outline: Path | None = None) -> Measu
     settings = document["welds"][0]["settings"] if document["welds"] else {}
     inputs = SectionInputs(fusion_threshold_mm=settings.get("fusion_threshold_mm"), joint=_joint(document))
     place, notes = _photo_of(path, photo)
-    return Measured(section, document, inputs, place, content, None, notes)
+    return Measured(section, document, inputs, place, content, notes=notes)
 
 
 def _joint(document: Mapping[str, Any]) -> str:

@@ -106,6 +106,7 @@ def section_entry(
     inputs_digest: str | None = None,
     result: Mapping[str, Any] | None = None,
     outline: bytes | None = None,
+    scale: Mapping[str, Any] | None = None,
     limits: str | None = None,
     failure: str | None = None,
     settings: Sequence[Setting] = (),
@@ -114,6 +115,7 @@ def section_entry(
     """Return a measured section, or the sentence on why it could not be measured.
 
     `result`: the result document; `outline`: GeoJSON of the outline measured; `limits`: TOML text as it stood;
+    `scale`: what the document leaves out of it (`rebuild.scale_detail`);
     `settings`: the coupon's, for the metal balance of each weld.
     """
     documents: list[Document] = []
@@ -136,6 +138,7 @@ def section_entry(
         "guard": inputs.guard,
         "fusion_threshold_mm": inputs.fusion_threshold_mm,
         "inputs": inputs_digest,
+        "scale": None if scale is None else dict(scale),
         "limits": keep(None if limits is None else limits.encode("utf-8"), "application/toml"),
         "outline": keep(outline, GEOJSON_TYPE),
         "result": keep(None if result is None else canonical(result), JSON_TYPE),

@@ -126,7 +126,7 @@ def _append_one(
         name = f"{entry.kind.capitalize()} {', '.join(entry.subject)}"
         msg = f"{name} is on the record already; a correction needs a reason (--reason TEXT)."
         raise InputError(msg)
-    _keep_documents(conn, (body, *entry.documents))
+    keep_documents(conn, (body, *entry.documents))
     row: dict[str, Any] = {
         "seq": seq,
         "kind": entry.kind,
@@ -140,18 +140,25 @@ def _append_one(
         "previous": previous,
     }
     row["hash"] = revision_hash(row)
-    conn.execute(insert(schema.revision).values(row))
-    if before is None:
-        conn.execute(
-            insert(schema.current).values(kind=entry.kind, subject=subject, first_seq=seq, seq=seq, number=1)
-        )
-    else:
-        conn.execute(update(schema.current).where(*where).values(seq=seq, number=number))
-    result = _result_of(entry)
-    for name, rows in rows_of(entry.body, result).items():
-        if rows:
-            conn.execute(insert(schema.metadata.tables[name]), [{"seq": seq, **r} for r in rows])
+    insert_revision(conn, row, entry.body, _result_of(entry))
     return Written(seq, number, row["hash"], new=True)
+
+
+def insert_revision(
+    conn: Connection, row: dict[str, Any], body: dict[str, Any], result: dict[str, Any] | None
+) -> None:
+    """Insert a revision whose documents are there, with its searchable rows, and make it its subject's newest."""
+    conn.execute(insert(schema.revision).values(row))
+    c = schema.current
+    subject = {"kind": row["kind"], "subject": row["subject"]}
+    if row["number"] == 1:
+        conn.execute(insert(c).values(**subject, first_seq=row["seq"], seq=row["seq"], number=1))
+    else:
+        newest = update(c).where(c.c.kind == row["kind"], c.c.subject == row["subject"])
+        conn.execute(newest.values(seq=row["seq"], number=row["number"]))
+    for name, rows in rows_of(body, result).items():
+        if rows:
+            conn.execute(insert(schema.metadata.tables[name]), [{"seq": row["seq"], **r} for r in rows])
 
 
 def _result_of(entry: Entry) -> dict[str, Any] | None:
@@ -162,7 +169,8 @@ def _result_of(entry: Entry) -> dict[str, Any] | None:
     return found
 
 
-def _keep_documents(conn: Connection, documents: Sequence[Document]) -> None:
+def keep_documents(conn: Connection, documents: Sequence[Document]) -> None:
+    """Insert documents that are not there yet."""
     for one in documents:
         there = conn.execute(
             select(schema.document.c.sha256).where(schema.document.c.sha256 == one.sha256)

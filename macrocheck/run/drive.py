@@ -129,6 +129,7 @@ def _entries(record: Record, todo: Todo, outcomes: Sequence[Outcome], keep: Kept
                 inputs_digest=job.inputs(__version__),
                 result=outcome.result,
                 outline=outcome.outline,
+                scale=outcome.scale,
                 limits=None if job.limits is None else job.limits.text,
                 failure=outcome.failure,
                 settings=todo.plan.settings,

@@ -68,10 +68,11 @@ class SectionJob:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of a job: a result document and its outline, or the sentence on why there is none."""
+    """What came of a job: a result document, its outline and its scale's detail, or why there is none."""
 
     result: Mapping[str, Any] | None = None
     outline: bytes | None = None
+    scale: Mapping[str, Any] | None = None
     failure: str | None = None
 
 
@@ -102,6 +103,7 @@ def _measured(job: SectionJob, photo: Path) -> Outcome:
     from macrocheck.outline_file import outline_bytes
     from macrocheck.pipeline import JOINTS, measure_read_photo
     from macrocheck.reading import read_photo
+    from macrocheck.record.rebuild import scale_detail
 
     joint = next(j for j in JOINTS if j == job.joint)
     read = read_photo(photo)
@@ -120,7 +122,7 @@ def _measured(job: SectionJob, photo: Path) -> Outcome:
     )
     document = result.to_json()
     document["photo"] = {**_mapping(document["photo"]), "path": job.photo}
-    return Outcome(document, outline_bytes(result.outline))
+    return Outcome(document, outline_bytes(result.outline), scale_detail(result.scale))
 
 
 def _mapping(value: object) -> Mapping[str, Any]:

@@ -103,7 +103,9 @@ def test_a_change_of_settings_rebalances(run: Run, measured: Path, tmp_path: Pat
         (["record", "list", "R"], "There is no record"),
         (["record", "verify", "R"], "There is no record"),
         (["record", "export", "R", "x.pdf"], "Say what to write"),
-        (["record", "export", "R", "-", "--to", "xlsx"], "name a file"),
+        (["record", "export", "R", "-", "--to", "xlsx"], "name one"),
+        (["record", "export", "R", "x", "--to", "folder", "--where", "amps>1"], "leave --where out"),
+        (["record", "import", "F", "R2"], "is not a folder that"),
     ],
 )
 def test_faults(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], part: str) -> None:

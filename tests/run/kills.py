@@ -48,8 +48,8 @@ def main() -> None:
     begun = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
         sheet = write_sheet(Path(folder), wish.coupons)
-        number, before, complete = 0, 0, 0
-        for _ in range(wish.moments):
+        number, before, complete, kills = 0, 0, 0, 0
+        while kills < wish.moments:
             place = Path(folder) / f"r{number}.db"
             command = [sys.executable, "-m", "macrocheck", "run", "measure", str(sheet), "--record", str(place)]
             with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as running:
@@ -57,6 +57,7 @@ def main() -> None:
                     running.wait(chance.uniform(0, wish.longest))
                 except subprocess.TimeoutExpired:
                     running.kill()
+                    kills += 1
             found = sections(place)
             if len(set(found)) != len(found) or len(found) < before:
                 sys.exit(f"{len(found)} sections after {before}, {len(set(found))} different")
@@ -65,11 +66,11 @@ def main() -> None:
                 number, before, complete = number + 1, 0, complete + 1
         place = Path(folder) / f"r{number}.db"
         command = [sys.executable, "-m", "macrocheck", "run", "measure", str(sheet), "--record", str(place)]
-        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         if len(sections(place)) != wish.coupons:
             sys.exit("the last rerun did not complete")
     took = time.monotonic() - begun
-    print(f"{wish.moments} kills, {complete + 1} runs of {wish.coupons} complete, nothing lost, {took:.0f} s")
+    print(f"{kills} kills, {complete + 1} runs of {wish.coupons} complete, nothing lost, {took:.0f} s")
 
 
 if __name__ == "__main__":
