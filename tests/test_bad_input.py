@@ -29,7 +29,7 @@ from macrocheck.cli import main
 from macrocheck.errors import InputError, NotFoundError
 from macrocheck.pipeline import measure_photo
 from tests.cli.conftest import Ran
-from tests.cli.coupon import MARK, write_outline, write_photo
+from tests.cli.coupon import HEIGHT, MARK, WIDTH, write_outline, write_photo
 
 SAMPLE = Path(__file__).parents[1] / "sample_images" / "T6-03-sound.jpg"
 NOBODY = 65534
@@ -79,7 +79,7 @@ def saved(path: Path, picture: ByteArray) -> Path:
 
 
 def grey(tone: int = 110) -> ByteArray:
-    return np.full((900, 1200, 3), tone, np.uint8)
+    return np.full((HEIGHT, WIDTH, 3), tone, np.uint8)
 
 
 # --- files that are no photograph -----------------------------------------------------------------
@@ -175,17 +175,20 @@ def test_odd_but_whole_pictures_are_measured(tmp_path: Path, kind: str) -> None:
 # --- marks ----------------------------------------------------------------------------------------
 
 
+def drawn(tmp_path: Path) -> tuple[object, ...]:
+    """An outline to go with a picture, so that a test of marks need not look for a weld first."""
+    return "--outline", write_outline(tmp_path / "drawn.geojson")
+
+
 def test_no_mark_in_the_picture(tmp_path: Path) -> None:
     photo = saved(tmp_path / "plain.png", grey())
     for mark, name in (("bar:10mm", "A bar of known length"), ("ruler:1mm", "A rule")):
-        refused(tmp_path, photo, f"{name}", "was not found", "use another", mark=mark)
+        refused(tmp_path, photo, name, "was not found", "use another", mark=mark, more=drawn(tmp_path))
 
 
 def test_two_bars_that_disagree(tmp_path: Path) -> None:
-    picture = bar(bar(grey()), at=(500, 700), length=190)
-    refused(
-        tmp_path, saved(tmp_path / "two.png", picture), "2 places in the picture fit", "points:", mark="bar:10mm"
-    )
+    photo = saved(tmp_path / "two.png", bar(bar(grey()), at=(500, 500), length=190))
+    refused(tmp_path, photo, "2 places in the picture fit", "points:", mark="bar:10mm", more=drawn(tmp_path))
 
 
 def test_two_stated_marks_that_disagree_are_flagged_not_averaged(tmp_path: Path) -> None:
@@ -218,7 +221,7 @@ def test_two_stated_marks_that_disagree_are_flagged_not_averaged(tmp_path: Path)
     ],
 )
 def test_marks_of_absurd_size(tmp_path: Path, mark: str, words: str) -> None:
-    refused(tmp_path, saved(tmp_path / "bar.png", bar(grey())), words, mark=mark)
+    refused(tmp_path, saved(tmp_path / "bar.png", bar(grey())), words, mark=mark, more=drawn(tmp_path))
 
 
 # --- what the picture shows -----------------------------------------------------------------------
@@ -227,13 +230,13 @@ def test_marks_of_absurd_size(tmp_path: Path, mark: str, words: str) -> None:
 def plates() -> ByteArray:
     """A tee put together and photographed before it was welded."""
     picture = grey(25)
-    cv2.rectangle(picture, (0, 450), (1200, 700), (150, 150, 150), -1)
-    cv2.rectangle(picture, (400, 0), (600, 449), (150, 150, 150), -1)
+    cv2.rectangle(picture, (0, 300), (800, 470), (150, 150, 150), -1)
+    cv2.rectangle(picture, (450, 0), (580, 299), (150, 150, 150), -1)
     return picture
 
 
 def noise() -> ByteArray:
-    return np.random.default_rng(0).integers(0, 256, (900, 1200, 3)).astype(np.uint8)
+    return np.random.default_rng(0).integers(0, 256, (HEIGHT, WIDTH, 3)).astype(np.uint8)
 
 
 @pytest.mark.parametrize("draw", [grey, plates, noise], ids=["nothing", "unwelded plates", "noise"])
@@ -296,14 +299,14 @@ def test_malformed_limits(tmp_path: Path, text: str, words: str) -> None:
     ids=["empty", "cut short", "no features", "another geometry", "nested without end", "no number"],
 )  # fmt: skip
 def test_malformed_outline(tmp_path: Path, text: str, words: str) -> None:
-    drawn = tmp_path / "drawn.geojson"
-    drawn.write_text(text, encoding="utf-8")
-    refused(tmp_path, write_photo(tmp_path / "tee.png"), words, more=("--outline", drawn))
+    file = tmp_path / "drawn.geojson"
+    file.write_text(text, encoding="utf-8")
+    refused(tmp_path, write_photo(tmp_path / "tee.png"), words, more=("--outline", file))
 
 
 def test_an_outline_of_another_photo(tmp_path: Path) -> None:
-    drawn = write_outline(tmp_path / "drawn.geojson")  # of 800 x 600 px
-    refused(tmp_path, saved(tmp_path / "other.png", grey()), "800", more=("--outline", drawn))
+    other = np.full((900, 1200, 3), 110, np.uint8)
+    refused(tmp_path, saved(tmp_path / "other.png", other), f"{WIDTH}", more=drawn(tmp_path))
 
 
 # --- places that cannot be written ----------------------------------------------------------------
@@ -330,18 +333,18 @@ def plain_user() -> Iterator[Path]:
 @pytest.mark.skipif(os.name != "posix", reason="permissions as POSIX has them")
 def test_no_permission_to_read_or_to_write() -> None:
     with plain_user() as folder:
-        photo, drawn = write_photo(folder / "tee.png"), write_outline(folder / "tee.geojson")
+        photo, outline = write_photo(folder / "tee.png"), write_outline(folder / "tee.geojson")
         locked = folder / "locked"
         locked.mkdir(mode=0o500)
         try:
-            ran = command("measure", photo, "--mark", MARK, "--outline", drawn, "--out", locked)
+            ran = command("measure", photo, "--mark", MARK, "--outline", outline, "--out", locked)
             one_sentence(ran, "you have no permission")
             assert list(locked.iterdir()) == []
-            ran = command("measure", photo, "--mark", MARK, "--outline", drawn, "--json", locked / "a.json")
+            ran = command("measure", photo, "--mark", MARK, "--outline", outline, "--json", locked / "a.json")
             assert ran.status == 2
             assert "cannot be written: you have no permission" in ran.err
             photo.chmod(0)
-            one_sentence(command("measure", photo, "--mark", MARK, "--outline", drawn), "you have no permission")
+            one_sentence(command("measure", photo, "--mark", MARK, "--outline", outline), "you have no permission")
         finally:
             locked.chmod(0o700)
 
@@ -360,12 +363,12 @@ def limited(arguments: list[str], most_bytes: int) -> "subprocess.CompletedProce
 
 @pytest.mark.skipif(sys.platform != "linux", reason="file size limits as Linux has them")
 def test_outputs_are_whole_or_absent_when_no_more_can_be_written(tmp_path: Path) -> None:
-    photo, drawn = write_photo(tmp_path / "tee.png"), write_outline(tmp_path / "tee.geojson")
+    photo, outline = write_photo(tmp_path / "tee.png"), write_outline(tmp_path / "tee.geojson")
     folder = tmp_path / "out"
     folder.mkdir()
     (folder / "tee.result.json").write_text("as it was", encoding="utf-8")
     done = limited(
-        ["measure", str(photo), "--mark", MARK, "--outline", str(drawn), "--out", str(folder)], most_bytes=20_000
+        ["measure", str(photo), "--mark", MARK, "--outline", str(outline), "--out", str(folder)], most_bytes=20_000
     )
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
