@@ -14,7 +14,9 @@ from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, RegionMaps
 _SQUARE = np.deg2rad(4.0)
 """Standard deviation of a cut plate's end from square to its surface: common practice, no source."""
 _ODDS = 3.0
-"""From this many standard deviations off square an end was not meant to be square."""
+"""From this many standard deviations off square an end was not meant to be square, if enough of it shows."""
+_BEVEL = 0.25
+"""Part of the toe-to-toe distance that must show of an end so far off square: else it is a groove's wall."""
 _SLANT = np.deg2rad(15.0)
 """A stretch further off square than this is a fusion boundary, no end face."""
 _NEARLY = np.deg2rad(8.0)
@@ -32,19 +34,25 @@ def off_square(face: Line, plate: Line) -> float:
     return float(np.arctan2(d[0] * square[1] - d[1] * square[0], d @ square))
 
 
-def squared(face: Line, plate: Line) -> Line:
-    """Return the end face turned towards square to the plate's surface, as far as its own angle is unsure."""
+def squared(face: Line, plate: Line, chord: float) -> Line:
+    """Return the end face turned towards square to the plate's surface, as far as its own angle is unsure.
+
+    `chord`: toe to toe, px. A short stretch far off square is no cut end; where the end stands is then only known
+    to within that stretch.
+    """
     turn = off_square(face, plate)
     prior = float(np.hypot(_SQUARE, plate.u_angle))
-    if abs(turn) > _ODDS * np.hypot(prior, face.u_angle):
+    odd = abs(turn) > _ODDS * np.hypot(prior, face.u_angle)
+    if odd and face.length > _BEVEL * chord:
         return face
-    share = face.u_angle**2 / (face.u_angle**2 + prior**2)
+    share = 1.0 if odd else face.u_angle**2 / (face.u_angle**2 + prior**2)
     c, s = np.cos(share * turn), np.sin(share * turn)
     d = face.direction
     return replace(
         face,
         direction=np.array([c * d[0] - s * d[1], s * d[0] + c * d[1]]),
-        u_angle=float(face.u_angle * prior / np.hypot(face.u_angle, prior)),
+        u_offset=float(np.hypot(face.u_offset, 0.5 * face.length * abs(np.sin(turn)))) if odd else face.u_offset,
+        u_angle=prior if odd else float(face.u_angle * prior / np.hypot(face.u_angle, prior)),
     )
 
 

@@ -27,6 +27,8 @@ _MAP_FLOOR = 0.35
 """Map px: a line seen in the maps alone is no surer than this."""
 _SEAM_PIXELS = 270
 """The seam's pixels nearest the weld: a stretch of about 90 map px of a ridge 3 px wide."""
+_CUT_FACE = 0.2
+"""Px by which a short end face's ends may be off each other: cuts are wavy, corners rounded (as measured)."""
 _ONWARD = 3.0
 """A surface is followed past the crop for at most this many times its stretch in the crop."""
 
@@ -90,17 +92,19 @@ def _line_on(
     *,
     follow: bool,
     skip: float = 2.0,
-    wobble: float = 0.25,
+    short: bool = False,
 ) -> Line:
     i, j = stretch
     points = _subpixel(maps, walk)[i:j]
     # The first few map px beyond a toe belong to the corner, not to the surface.
     cut = int(min(max(skip - i, 0), 0.25 * len(points)))
-    rough = fit_line(maps.photo_points(points[cut:]), floor=_MAP_FLOOR * maps.scale, wobble=wobble * maps.scale)
+    rough = fit_line(
+        maps.photo_points(points[cut:]), floor=_MAP_FLOOR * maps.scale, wobble=(0.6 if short else 0.25) * maps.scale
+    )
     onward = _ONWARD * rough.length if follow and j >= len(walk) - 5 else 0.0
     fine = refine_line(photo.grey, rough, scale=maps.scale, onward=onward, air_side=_air_side(maps, rough))
-    if fine is not None and wobble > 0.25:
-        fine = replace(fine, u_angle=float(np.hypot(fine.u_angle, wobble * maps.scale / (fine.length / 2))))
+    if fine is not None and short:
+        fine = replace(fine, u_angle=float(np.hypot(fine.u_angle, _CUT_FACE / (fine.length / 2))))
     if fine is None:
         return rough
     # Where photo and maps tell different lines apart from their own doubts, neither is to be trusted alone.
@@ -184,8 +188,7 @@ def _exposed(
     start = int(steady[0]) if len(steady) else len(walk)
     exposed = walk[: max(start - 1, 0)]
     if start >= 9 and (found := straight_stretch(exposed, tolerance=0.55, shortest=6.0)):
-        # So short a face is told from its rounded corner only so well.
-        face_line = _line_on(photo, maps, exposed, found, follow=False, skip=1.5, wobble=0.6)
+        face_line = _line_on(photo, maps, exposed, found, follow=False, skip=1.5, short=True)
         # What stands flatter on the lower plate than this is a burr or a rounded corner, no cut edge.
         if abs(face_line.direction @ nonbutting.direction) > np.cos(np.deg2rad(50)):
             face_line = None
@@ -235,7 +238,7 @@ def _lap(
     if face_line is not None:
         face_line = _outward(face_line, away)
         if not stated:
-            face_line = squared(face_line, plate)
+            face_line = squared(face_line, plate, float(np.hypot(*(layout.face[-1] - layout.face[0]))) * maps.scale)
         root = crossing(face_line, nonbutting)
         if root is not None:
             nonbutting = _outward(nonbutting, maps.photo_points(layout.face[-1:])[0] - root)

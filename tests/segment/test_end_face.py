@@ -25,10 +25,10 @@ def face(degrees: float, u_degrees: float) -> Line:
 
 def test_an_unsure_end_face_is_turned_square_and_a_sure_one_is_not() -> None:
     # Weights of the common rule for a weighted mean (JCGM 100, 5.1): 3 degrees off, as sure as the rule itself.
-    even = squared(face(3.0, 4.0), PLATE)
+    even = squared(face(3.0, 4.0), PLATE, 60.0)
     assert np.rad2deg(off_square(even, PLATE)) == pytest.approx(off_square_of(3.0) / 2, abs=0.02)
     assert np.rad2deg(even.u_angle) == pytest.approx(4.0 / np.sqrt(2), rel=0.01)
-    sure = squared(face(3.0, 0.1), PLATE)
+    sure = squared(face(3.0, 0.1), PLATE, 60.0)
     assert np.rad2deg(off_square(sure, PLATE)) == pytest.approx(off_square_of(3.0), abs=0.01)
 
 
@@ -36,9 +36,16 @@ def off_square_of(degrees: float) -> float:
     return float(np.rad2deg(off_square(face(degrees, 1.0), PLATE)))
 
 
-def test_a_bevelled_end_is_left_as_it_is() -> None:
+def test_a_bevelled_end_is_left_as_it_is_where_enough_of_it_shows() -> None:
     bevel = face(30.0, 2.0)
-    assert squared(bevel, PLATE) is bevel
+    assert squared(bevel, PLATE, 60.0) is bevel
+
+
+def test_a_short_slanted_stretch_is_no_cut_end_and_leaves_its_place_unsure() -> None:
+    groove = squared(face(30.0, 2.0), PLATE, 200.0)
+    assert abs(off_square(groove, PLATE)) < 1e-6
+    assert groove.u_offset == pytest.approx(5.0, rel=0.01)
+    assert np.rad2deg(groove.u_angle) > 3.9
 
 
 def _scene(grey: FloatArray, air: Float32Array, weld: Float32Array) -> tuple[Photo, RegionMaps]:
