@@ -25,8 +25,10 @@ _SEAM_MOST = 4.3
 """Px: blurred, an etched seam is seen up to this wide; a wider band as dark as the air is an opening."""
 _PLAIN = 25.0
 """Grey levels that air and plate must differ by for the band's depth to tell."""
-_NARROW = 0.15
-"""Standard error of the width of a band too narrow for the maps, as a part of it: its sides blur together."""
+_NARROW, _DOUBTFUL = 0.15, 0.5
+"""Standard error of the width of a band too narrow for the maps, as a part of it: its sides blur together. Up to
+`_CLEAR` px wide it may still be a broad seam."""
+_CLEAR = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,8 +137,11 @@ def _edges(photo: Photo, strip: _Strip, width: float, scale: float) -> tuple[flo
     return value, float(np.hypot(np.hypot(_EDGE_FLOOR, spread), doubt))
 
 
-def _groove(photo: Photo, maps: RegionMaps, strip: _Strip) -> tuple[float, float]:
-    """Depth, as a part of the way to the air's grey, and width at half depth, px, of a narrow band at the seam."""
+def _groove(photo: Photo, maps: RegionMaps, strip: _Strip) -> tuple[float, float] | None:
+    """Depth, as a part of the way to the air's grey, and width at half depth, px, of a narrow band at the seam.
+
+    None where the air is of the plates' own grey, so that an opening would not show.
+    """
     scale = maps.scale
     own = photo.grey
     air = maps.regions[BACKGROUND] > 0.9
@@ -144,12 +149,12 @@ def _groove(photo: Photo, maps: RegionMaps, strip: _Strip) -> tuple[float, float
     at = maps.photo_points(4.0 * np.column_stack([xs, ys]).astype(np.float64))
     at = at[(at >= 0).all(axis=1) & (at[:, 0] < photo.width) & (at[:, 1] < photo.height)].astype(int)
     if len(at) < 20:
-        return 0.0, 0.0
+        return None
     level = float(np.median(own[at[:, 1], at[:, 0]]))
     offsets = np.arange(-7.0 * scale - 4, 7.0 * scale + 4, 0.5)
     rows = across(_blocks(strip.band(offsets).grey(own), 8), 0.8)
     near = np.abs(offsets) < 2.5 * scale + 1.5
-    depths, widths = [], []
+    depths, widths, rooms = [], [], []
     for row in rows:
         low = float(np.median(row[(offsets < -3.0 * scale - 2)]))
         high = float(np.median(row[(offsets > 3.0 * scale + 2)]))
@@ -159,8 +164,8 @@ def _groove(photo: Photo, maps: RegionMaps, strip: _Strip) -> tuple[float, float
         side = np.where(offsets < offsets[k], low, high)
         contrast = sign * (side - row)
         depth = min(sign * (low - row[k]), sign * (high - row[k]))
-        room = max(abs(plate - level), _PLAIN)
-        depths.append(depth / room)
+        rooms.append(abs(plate - level))
+        depths.append(depth / max(rooms[-1], _PLAIN))
         if depth <= 0:
             widths.append(0.0)
             continue
@@ -175,6 +180,8 @@ def _groove(photo: Photo, maps: RegionMaps, strip: _Strip) -> tuple[float, float
         a = (half[i] - contrast[i]) / max(contrast[i + 1] - contrast[i], 1e-6)
         b = (half[j] - contrast[j]) / max(contrast[j - 1] - contrast[j], 1e-6)
         widths.append(float(offsets[j] - offsets[i] - (np.clip(a, 0, 1) + np.clip(b, 0, 1)) * 0.5))
+    if float(np.median(rooms)) < _PLAIN:
+        return None
     return float(np.median(depths)), float(np.median(widths))
 
 
@@ -202,7 +209,10 @@ def find_opening(
         return None
     on = np.zeros(len(widths), np.bool_)
     on[shut] = True
-    depth, width = _groove(photo, maps, strip.only(on))
+    groove = _groove(photo, maps, strip.only(on))
+    if groove is None:
+        return None
+    depth, width = groove
     if depth > _GROOVE_DEPTH and width > _SEAM_MOST:
-        return width, float(np.hypot(_EDGE_FLOOR, _NARROW * width))
+        return width, float(np.hypot(_EDGE_FLOOR, (_NARROW if width > _CLEAR else _DOUBTFUL) * width))
     return 0.0, float(max(0.7, 0.5 * width if depth > 0.15 else 0.0))

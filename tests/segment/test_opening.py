@@ -1,5 +1,7 @@
 """The opening between the members, on plates drawn with a known one."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -31,6 +33,14 @@ def test_members_that_touch_have_no_opening(seam: float) -> None:
     assert found is not None
     assert found[0] == 0.0
     assert 0.5 < found[1] < 3.0
+
+
+def test_nothing_is_said_where_air_and_plates_look_alike() -> None:
+    nonbutting, butting = tee_parts(gap=0.0, right=900.0)
+    photo = painted(nonbutting, butting, noise=4.0)
+    light = replace(photo, pixels=np.maximum(photo.pixels, 140))
+    maps = maps_of_parts(nonbutting, butting, step=2)
+    assert find_opening(light, maps, nonbutting_line(), INWARD, FUSION, 260.0) is None
 
 
 def test_an_opening_wider_than_any_root_gap_is_none() -> None:
