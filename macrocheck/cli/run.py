@@ -1,6 +1,6 @@
 """`macrocheck run`: a sheet of coupons, checked and measured onto a test record."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -12,8 +12,9 @@ from macrocheck.pipeline import FUSION_THRESHOLD_MM
 if TYPE_CHECKING:
     from macrocheck.record.store import Record
     from macrocheck.run.drive import RunOutcome
+    from macrocheck.run.pool import Job
     from macrocheck.run.sheet import RunSheet
-    from macrocheck.run.work import LimitsText
+    from macrocheck.run.work import LimitsText, Outcome
 
 _path = click.Path(path_type=Path)
 _marks = click.option("--mark", "marks", multiple=True, metavar="MARK", help="Mark for rows without one.")
@@ -56,6 +57,7 @@ def check(sheet: Path, marks: tuple[str, ...]) -> int:
 @_marks
 @click.option("--fusion-threshold", metavar="LENGTH", help=f"As in measure.  [default: {FUSION_THRESHOLD_MM}mm]")
 @click.option("--jobs", type=click.IntRange(1, 256), metavar="N", help="Processes at once.  [default: one a core]")
+@click.option("--cluster", metavar="tcp://HOST:PORT", help="Measure on an existing Dask cluster instead.")
 @click.option("--skip-faults", is_flag=True, help="Measure the rows without a fault even if others have one.")
 @click.option(
     "--keep-photos",
@@ -78,6 +80,7 @@ def measure(
     marks: tuple[str, ...],
     fusion_threshold: str | None,
     jobs: int | None,
+    cluster: str | None,
     skip_faults: bool,
     keep: Literal["no", "beside", "inside"],
     photos: Path | None,
@@ -96,6 +99,9 @@ def measure(
     from macrocheck.run.pool import cores, measure_here
     from macrocheck.units import parse_length
 
+    if cluster is not None and jobs is not None:
+        msg = "--jobs is for this machine; a cluster has its own workers."
+        raise click.UsageError(msg)
     if limits is None and (pairs or guard is not None):
         msg = "--given and --guard are only of use with --limits."
         raise click.UsageError(msg)
@@ -114,6 +120,13 @@ def measure(
     from macrocheck.cli.run_progress import Progress
     from macrocheck.run.drive import measure_run
 
+    def measure_work(work: "Sequence[Job]") -> "Iterator[tuple[int, tuple[Outcome, ...]]]":
+        if cluster is None:
+            return measure_here(work, jobs or cores())
+        from macrocheck.run.cluster import measure_on_cluster
+
+        return measure_on_cluster(work, cluster)
+
     opened = open_record(record, make=True, photos=photos)
     try:
         with Progress() as progress:
@@ -122,7 +135,7 @@ def measure(
                 read,
                 sheet.name,
                 wish,
-                lambda work: measure_here(work, jobs or cores()),
+                measure_work,
                 progress,
                 keep=keep,
                 who=by,
