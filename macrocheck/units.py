@@ -180,6 +180,8 @@ def _gauge_mm(value: Fraction, kind_word: str, text: str, *, thickness: bool) ->
 def _to_mm(value: Fraction, unit: str) -> float:
     if unit == "millimeter":
         return float(value)  # the identity; spares the quarter second that the units library takes to start
+    if unit == "inch":
+        return float(value * Fraction(127, 5))  # 25.4 exactly, without that start either
     return float(_registry().Quantity(value, unit).to("millimeter").magnitude)
 
 

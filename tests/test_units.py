@@ -232,9 +232,9 @@ def test_refused_pixel_points(text: str) -> None:
         parse_pixel_point(text)
 
 
-def test_millimetres_do_not_wait_for_the_units_library() -> None:
+def test_millimetres_and_inches_do_not_wait_for_the_units_library() -> None:
     code = (
-        "import sys; from macrocheck.units import parse_length; parse_length('4.8mm'); "
-        "assert 'pint' not in sys.modules; parse_length('1in'); assert 'pint' in sys.modules"
+        "import sys; from macrocheck.units import parse_length; parse_length('4.8mm'); parse_length('3/16in'); "
+        "assert 'pint' not in sys.modules; parse_length('1ft'); assert 'pint' in sys.modules"
     )
     subprocess.run([sys.executable, "-W", "error", "-c", code], check=True)

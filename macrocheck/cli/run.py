@@ -93,7 +93,6 @@ def measure(
     May be stopped at any moment and called again: what is finished stays. The exit status is the worst of all
     coupons, as in measure: 2 not measured, 1 rejected, 3 undecided, 0.
     """
-    from macrocheck.grade import parse_given
     from macrocheck.record.store import open_record
     from macrocheck.run.plan import RunWish
     from macrocheck.run.pool import cores, measure_here
@@ -112,7 +111,7 @@ def measure(
     wish = RunWish(
         run=name or sheet.stem,
         limits=_limits(limits),
-        given=parse_given(pairs) if pairs else {},
+        given=_given(pairs),
         guard=guard,
         fusion_threshold_mm=parse_length(fusion_threshold) if fusion_threshold else FUSION_THRESHOLD_MM,
         reason=reason,
@@ -182,6 +181,14 @@ def _limits(name: str | None) -> "LimitsText | None":
     limits, text = limits_as_they_stand(name)
     where = f"shipped set {name}" if limits.shipped else name
     return LimitsText(text, where, limits.name if limits.shipped else Path(name).stem, limits.shipped)
+
+
+def _given(pairs: Sequence[str]) -> dict[str, float]:
+    if not pairs:
+        return {}
+    from macrocheck.grade import parse_given
+
+    return parse_given(pairs)
 
 
 def _ended(opened: "Record", run: str, coupons: Sequence[str], done: "RunOutcome", *, faults: bool) -> int:

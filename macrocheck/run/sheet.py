@@ -13,6 +13,8 @@ from macrocheck.record.settings import Setting
 from macrocheck.run.columns import GIVEN, Column, length_of, read_columns
 from macrocheck.run.table import Cell, Fault, cells_by_column, duplicates, read_table
 
+_END_BYTES = 4096
+
 
 @dataclass(frozen=True, slots=True)
 class SectionPlan:
@@ -261,12 +263,12 @@ class _Row:
 
 
 def _same_content(photos: Mapping[Path, Cell]) -> list[tuple[Cell, str]]:
-    """Return the cells whose photograph is a copy of another one; only files of the same size are read."""
-    by_size: dict[int, list[tuple[Path, Cell]]] = {}
+    """Return the cells whose photograph is a copy of another one; only files that end alike are read in full."""
+    alike: dict[tuple[int, bytes], list[tuple[Path, Cell]]] = {}
     for file, cell in photos.items():
-        by_size.setdefault(file.stat().st_size, []).append((file, cell))
+        alike.setdefault(_size_and_end(file), []).append((file, cell))
     found = []
-    for same in by_size.values():
+    for same in alike.values():
         if len(same) < 2:
             continue
         seen: dict[str, tuple[Path, Cell]] = {}
@@ -277,3 +279,14 @@ def _same_content(photos: Mapping[Path, Cell]) -> list[tuple[Cell, str]]:
                     (cell, f"{shown(file.name)} is the same photograph as {shown(first.name)} in {where.where}.")
                 )
     return found
+
+
+def _size_and_end(file: Path) -> tuple[int, bytes]:
+    """Return a file's size and its last bytes, which differ between any two photographs of a camera."""
+    try:
+        size = file.stat().st_size
+        with file.open("rb") as content:
+            content.seek(max(0, size - _END_BYTES))
+            return size, content.read(_END_BYTES)
+    except OSError:  # said when it is measured
+        return -1, str(file).encode("utf-8", "replace")
