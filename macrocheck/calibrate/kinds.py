@@ -10,12 +10,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import NoReturn
 
+from macrocheck.calibrate.card_board import CHECK_MM
 from macrocheck.calibrate.mark import Mark
 from macrocheck.errors import InputError
 from macrocheck.units import parse_length, parse_pixel_point
 
 WIDEST_TOLERANCE = 0.2
 """Relative limits of error above which a mark is no measure."""
+CALIPER_MM = 0.1
+"""Limits of error of a caliper's reading on the card's check lines, mm."""
+FURTHEST_PRINT = 0.3
+"""A print further than this from its drawn size (relative) is a misread caliper."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +76,18 @@ def _pixel_size(kind: MarkKind, text: str, rest: str) -> Mark:
     return replace(mark, tolerance=min(rounding, kind.tolerance))
 
 
+def _card(kind: MarkKind, text: str, rest: str) -> Mark:
+    if not rest:
+        return Mark(kind.name, text, tolerance=kind.tolerance)
+    said = _length(text, rest)
+    if abs(said / CHECK_MM - 1) > FURTHEST_PRINT:
+        nominal = f"{CHECK_MM:g} mm"
+        _refuse(
+            text, f"says that the card's check lines of {nominal} came out {said:g} mm long; measure them again"
+        )
+    return Mark(kind.name, text, length_mm=said, tolerance=CALIPER_MM / said)
+
+
 KINDS: tuple[MarkKind, ...] = (
     MarkKind(
         "bar",
@@ -108,6 +125,16 @@ KINDS: tuple[MarkKind, ...] = (
         "half a unit of the last digit written, 0.5 % at most; common practice, no source",
         _pixel_size,
         in_picture=False,
+    ),
+    MarkKind(
+        "card",
+        "card:49.7mm",
+        "the printed card",
+        "card",
+        0.005,
+        "0.5 % for a print that nobody measured; with a caliper's reading 0.1 mm on the check lines, half of it "
+        "the caliper's and half setting it on a printed line; common practice, no source",
+        _card,
     ),
 )
 BY_NAME: dict[str, MarkKind] = {kind.name: kind for kind in KINDS}
