@@ -86,7 +86,8 @@ def _edge_in_maps(
     for i, height in enumerate(heights):
         stop = int(np.argmin(inside[i])) if not inside[i].all() else len(s)
         on = np.flatnonzero(plate[i, :stop] > 0.5)
-        if not len(on) or on[0] > 12:
+        # Over the root the weld itself may reach further back than on the faying surface.
+        if not len(on) or air[i, : on[0]].max(initial=0.0) > 0.5:
             continue
         off = np.flatnonzero(plate[i, on[0] : stop] < 0.5)
         if not len(off):

@@ -1,5 +1,7 @@
 """The far end of the faying surface, on plates drawn with a known one and on welds put on them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -46,6 +48,17 @@ def test_a_tee_welded_on_one_side_ends_at_the_far_side_of_the_butting_member(lea
     # `left` is where the drawn side would reach the nonbutting surface.
     assert done.seam_end == pytest.approx((120.6, SURFACE), abs=2.5 * done.u_seam_end)
     assert done.u_seam_end < 1.0
+
+
+def test_a_weld_that_bulges_into_the_butting_member_does_not_hide_its_far_side() -> None:
+    parts = tee_parts(gap=0.0)
+    maps = maps_of_parts(*parts, step=4)
+    y, x = np.mgrid[: HEIGHT // 4, : WIDTH // 4] * 4.0
+    bulge = (np.hypot(x - 690, y - 330) < 110) & (y < SURFACE - 2)
+    regions = maps.regions * ~bulge
+    regions[1] = bulge
+    (done,) = with_land(painted(*parts, noise=4.0), replace(maps, regions=regions), (weld(700.0),))
+    assert done.seam_end == pytest.approx((120.6, SURFACE), abs=1.5)
 
 
 def test_a_far_side_outside_the_picture_is_not_guessed() -> None:
