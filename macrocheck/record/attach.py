@@ -12,11 +12,13 @@ from macrocheck.errors import InputError
 from macrocheck.paths import os_reason, shown
 from macrocheck.record.entries import Entry, KeptWhere, PhotoKept, SectionInputs, coupon_entry, section_entry
 from macrocheck.record.photos import file_digest
-from macrocheck.record.present import coupon_now, rebalanced
+from macrocheck.record.present import coupon_now, coupon_of_photo, rebalanced
 from macrocheck.record.settings import Setting
 from macrocheck.record.store import Record, Written, append
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from macrocheck.results import Result
 
 _MOST_BYTES = 100_000_000
@@ -52,6 +54,9 @@ def attach(
     """
     from macrocheck.record.engine import reading
 
+    with reading(record.engine, record.name) as conn:
+        for m in measured:
+            _refuse_taken(conn, coupon, m)
     photos = [_kept(record, m, keep) for m in measured]
     with reading(record.engine, record.name) as conn:
         now = coupon_now(conn, coupon)
@@ -135,6 +140,15 @@ def _kept(record: Record, measured: Measured, keep: KeptWhere) -> PhotoKept:
     if measured.photo is None:
         return PhotoKept(photo["sha256"], Path(photo["path"]).name)
     return record.photos.keep(measured.photo, keep, photo["sha256"])
+
+
+def _refuse_taken(conn: "Connection", coupon: str, measured: Measured) -> None:
+    """Refuse a photograph that shows another coupon."""
+    other = coupon_of_photo(conn, measured.result["photo"]["sha256"], other_than=coupon)
+    if other is not None:
+        name = shown(Path(measured.result["photo"]["path"]).name)
+        msg = f"The photograph {name} is on the record as coupon {other}'s; one photograph shows one coupon."
+        raise InputError(msg)
 
 
 def _result_document(path: Path) -> dict[str, Any]:

@@ -49,6 +49,18 @@ def coupon_now(conn: Connection, coupon: str) -> CouponNow | None:
     )
 
 
+def coupon_of_photo(conn: Connection, sha256: str, *, other_than: str) -> str | None:
+    """Return another coupon that has this photograph for one of its sections as it stands; None where none has."""
+    c, s = schema.current, schema.section
+    found = conn.execute(
+        select(s.c.coupon)
+        .join(c, and_(c.c.seq == s.c.seq, c.c.kind == "section"))
+        .where(s.c.photo == sha256, s.c.coupon != other_than)
+        .limit(1)
+    ).scalar()
+    return None if found is None else str(found)
+
+
 def rebalanced(
     conn: Connection, now: CouponNow, settings: Sequence[Setting], reason: str | None, but: Sequence[str] = ()
 ) -> list[Entry]:

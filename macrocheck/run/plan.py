@@ -10,10 +10,12 @@ from sqlalchemy import Connection, and_, select
 
 from macrocheck import __version__
 from macrocheck.errors import InputError
+from macrocheck.paths import os_reason, shown
 from macrocheck.record import schema
 from macrocheck.record.documents import canonical, digest
 from macrocheck.record.entries import Entry, coupon_entry
 from macrocheck.record.photos import file_digest
+from macrocheck.record.present import coupon_of_photo
 from macrocheck.record.query import body_of
 from macrocheck.run.sheet import CouponPlan, SectionPlan
 from macrocheck.run.work import LimitsText, SectionJob
@@ -105,8 +107,6 @@ def _outline(path: Path | None) -> bytes | None:
     try:
         return path.read_bytes()
     except OSError as error:
-        from macrocheck.paths import os_reason, shown
-
         msg = f"{shown(path)} cannot be read: {os_reason(error)}."
         raise InputError(msg) from error
 
@@ -139,6 +139,11 @@ def _todo(
         there = stands.sections.get((plan.coupon, section.section))
         if there is not None and there[1] == job.inputs(__version__) and there[2] is None:
             continue
+        other = coupon_of_photo(conn, sha256, other_than=plan.coupon)
+        if other is not None:
+            name = shown(section.photo.name)
+            text = f"The photograph {name} is on the record as coupon {other}'s; one photograph shows one coupon."
+            return Todo(plan, entry, changed, (), "", text)
         jobs.append(job)
         if there is not None:
             reasons.append(f"{section.section}: {_changed_inputs(body_of(conn, there[0]), job)}")

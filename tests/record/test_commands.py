@@ -131,6 +131,14 @@ def test_results_that_are_none(run: Run, measured: Path, tmp_path: Path) -> None
     assert not (tmp_path / "bench.db").exists()
 
 
+def test_one_photograph_for_two_coupons(run: Run, measured: Path, tmp_path: Path) -> None:
+    run("attach", tmp_path / "bench.db", "A", measured)
+    ran = run("attach", tmp_path / "bench.db", "B", measured)
+    assert ran.status == 2
+    assert "is on the record as coupon A's" in ran.err
+    assert "1 coupons" in run("record", "show", tmp_path / "bench.db").out
+
+
 def test_a_coupon_that_is_not_there(run: Run, measured: Path, tmp_path: Path) -> None:
     run("attach", tmp_path / "bench.db", "A", measured)
     ran = run("record", "show", tmp_path / "bench.db", "B")

@@ -89,6 +89,16 @@ def test_a_result_comes_back_as_it_was(photo: Path) -> None:
     assert np.array_equal(draw_overlay(picture, back), draw_overlay(picture, same))
 
 
+@pytest.fixture(scope="module")
+def exported(photo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("crate")
+    record = open_record(folder / "bench.db", make=True)
+    put_on(record, photo, "beside")
+    export_folder(record, folder / "out")
+    record.close()
+    return folder / "out"
+
+
 def _drop_line(folder: Path) -> None:
     place = folder / "revisions.jsonl"
     lines = place.read_text(encoding="utf-8").splitlines()
@@ -140,10 +150,9 @@ def _remove(name: str) -> Callable[[Path], None]:
     ],
 )  # fmt: skip
 def test_a_changed_folder_is_not_read(
-    record: Record, photo: Path, tmp_path: Path, change: Callable[[Path], None], part: str
+    exported: Path, tmp_path: Path, change: Callable[[Path], None], part: str
 ) -> None:
-    put_on(record, photo, "beside")
-    export_folder(record, tmp_path / "out")
+    shutil.copytree(exported, tmp_path / "out")
     change(tmp_path / "out")
     target = open_record(tmp_path / "again.db", make=True)
     with pytest.raises(InputError, match=part):

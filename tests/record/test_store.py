@@ -81,7 +81,7 @@ def test_one_transaction_whole_or_not_at_all(record: Record, result: dict[str, A
 
 def test_two_writers_and_a_reader(tmp_path: Path) -> None:
     place = tmp_path / "bench.db"
-    writers = [writer(place, name, 120) for name in ("a", "b")]  # both begin the record at once
+    writers = [writer(place, name, 60) for name in ("a", "b")]  # both begin the record at once
     while not place.exists():
         time.sleep(0.01)
     seen = [0]
@@ -99,7 +99,7 @@ def test_two_writers_and_a_reader(tmp_path: Path) -> None:
     record = open_record(place)
     found = verify(record)
     record.close()
-    assert (found.revisions, found.faults) == (240, ())
+    assert (found.revisions, found.faults) == (120, ())
     assert seen == sorted(seen)
     assert len(seen) > 3
 
@@ -107,7 +107,7 @@ def test_two_writers_and_a_reader(tmp_path: Path) -> None:
 def test_sudden_death(tmp_path: Path) -> None:
     place = tmp_path / "bench.db"
     reported = 0
-    for turn, wait in enumerate((0.0, 0.013, 0.05, 0.11)):
+    for turn, wait in enumerate((0.013, 0.11)):
         victim = writer(place, f"w{turn}", 10_000)
         assert victim.stdout is not None
         lines = [victim.stdout.readline()]
@@ -119,7 +119,7 @@ def test_sudden_death(tmp_path: Path) -> None:
     found = verify(record)
     record.close()
     assert found.faults == ()
-    assert reported <= found.revisions <= reported + 4  # written, but not yet reported when it died
+    assert reported <= found.revisions <= reported + 2  # written, but not yet reported when it died
 
 
 def test_disk_full(record: Record, result: dict[str, Any]) -> None:

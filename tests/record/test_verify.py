@@ -1,8 +1,9 @@
 """`verify` names whatever was changed, lost or moved behind the program's back."""
 
 import re
+import shutil
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,28 @@ from tests.record.fill import entries, fill, settings
 Tamper = Callable[..., Verification]
 
 
+@pytest.fixture(scope="module")
+def filled(result: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A record with revisions 1 to 8, two a coupon."""
+    place = tmp_path_factory.mktemp("filled") / "bench.db"
+    made = open_record(place, make=True)
+    fill(made, result, 4)
+    assert verify(made).faults == ()
+    made.close()
+    return place
+
+
 @pytest.fixture
-def tamper(record: Record, result: dict[str, Any], tmp_path: Path) -> Tamper:
-    """Fill a record (revisions 1 to 8, two a coupon), change its file with SQL, and verify it."""
-    fill(record, result, 4)
-    assert verify(record).faults == ()
+def filled_record(filled: Path, tmp_path: Path) -> Iterator[Record]:
+    shutil.copy(filled, tmp_path / "bench.db")
+    opened = open_record(tmp_path / "bench.db")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def tamper(filled_record: Record, tmp_path: Path) -> Tamper:
+    """Change the filled record's file with SQL and verify it."""
 
     def change(*statements: str, expect: tuple[int, str] | None = None) -> Verification:
         with sqlite3.connect(tmp_path / "bench.db") as conn:
@@ -29,7 +47,7 @@ def tamper(record: Record, result: dict[str, Any], tmp_path: Path) -> Tamper:
             for statement in statements:
                 conn.execute(statement)
         conn.close()
-        return verify(record, expect=expect)
+        return verify(filled_record, expect=expect)
 
     return change
 
@@ -88,8 +106,8 @@ def test_a_changed_document_is_named(tamper: Tamper) -> None:
     assert any(re.match("Document [0-9a-f]{64} was changed", f) for f in found.faults)
 
 
-def test_a_noted_hash_shows_a_cut_off_end(tamper: Tamper, record: Record) -> None:
-    noted = verify(record)
+def test_a_noted_hash_shows_a_cut_off_end(tamper: Tamper, filled_record: Record) -> None:
+    noted = verify(filled_record)
     cut = [f"DELETE FROM {t} WHERE seq > 6" for t in ("revision", "coupon", "setting", "section", "measurement")]
     cut += [
         "DELETE FROM verdict WHERE seq > 6",
