@@ -21,8 +21,10 @@ _FEWEST = 6
 """Heights that must show the far end."""
 _FLOOR_PX = 0.4
 """Least standard error of the far end, px: plates' corners are never quite sharp."""
-_ROOT = 1.5
+_ROOT = 1.2
 """Standard error of where weld metal ends along the faying surface, in those of its boundary there."""
+_FLATTEST = 0.15
+"""Sine of the angle between boundary and faying surface under which the end of weld metal is no less sure."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +68,11 @@ def weld_root(weld: WeldOutline, line: SurfaceLine) -> tuple[float, float]:
             station = float(s[i] + share * (s[i + 1] - s[i]))
             if station > reach:
                 reach, at = station, int(i)
-    return reach, _ROOT * float(weld.u_fusion[at])
+    near = slice(max(at - 4, 0), at + 6)
+    run = float(np.hypot(np.ptp(s[near]), np.ptp(height[near])))
+    # The flatter the boundary runs into the faying surface, the further its error moves its end.
+    steep = float(np.ptp(height[near])) / run if run > 0 else 1.0
+    return reach, _ROOT * float(weld.u_fusion[at]) / max(steep, _FLATTEST)
 
 
 def _edge_in_maps(
