@@ -88,6 +88,27 @@ def _card(kind: MarkKind, text: str, rest: str) -> Mark:
     return Mark(kind.name, text, length_mm=said, tolerance=CALIPER_MM / said)
 
 
+def _disc(kind: MarkKind, text: str, rest: str) -> Mark:
+    from macrocheck.calibrate.coins import COINS, WEAR_MM, coin_named
+
+    if not rest:
+        _refuse(text, f"needs its diameter, like {kind.form}, or a coin's name: {', '.join(COINS)}")
+    if rest[0].isdigit() or rest[0] in "+-.":
+        return _with_length(kind, text, rest)
+    named = coin_named(rest)
+    if named is None:
+        _refuse(text, f"has no diameter, and no coin of that name is known; the coins are: {', '.join(COINS)}")
+    name, coin = named
+    tolerance = WEAR_MM / coin.diameter_mm
+    return Mark(kind.name, text, length_mm=coin.diameter_mm, name=name, tolerance=tolerance)
+
+
+def _alone(kind: MarkKind, text: str, rest: str) -> Mark:
+    if rest:
+        _refuse(text, f"takes nothing after it; write {kind.form}")
+    return Mark(kind.name, text, tolerance=kind.tolerance)
+
+
 KINDS: tuple[MarkKind, ...] = (
     MarkKind(
         "bar",
@@ -108,6 +129,15 @@ KINDS: tuple[MarkKind, ...] = (
         _with_length,
     ),
     MarkKind(
+        "disc",
+        "disc:20mm",
+        "a disc of known diameter",
+        "disc",
+        0.001,
+        "0.02 mm of a caliper on 20 mm; coins 0.05 mm for striking and wear; common practice, no source",
+        _disc,
+    ),
+    MarkKind(
         "points",
         "points:x1,y1,x2,y2=10mm",
         "two points (px) and their distance",
@@ -124,6 +154,16 @@ KINDS: tuple[MarkKind, ...] = (
         0.005,
         "half a unit of the last digit written, 0.5 % at most; common practice, no source",
         _pixel_size,
+        in_picture=False,
+    ),
+    MarkKind(
+        "density",
+        "density",
+        "the density that a scanner wrote into the file",
+        "density",
+        0.003,
+        "a flatbed's own error of scale, some tenths of a percent; common practice, no source",
+        _alone,
         in_picture=False,
     ),
     MarkKind(

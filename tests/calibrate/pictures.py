@@ -2,10 +2,11 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import AnyArray, ByteArray, FloatArray
-from macrocheck.render.marks import Colour, draw_bar, draw_ruler
+from macrocheck.render.marks import Colour, draw_bar, draw_disc, draw_ruler
 from tests.calibrate.scenes import CLUTTER, backdrop, camera
 
 BAR_COLOURS: tuple[Colour, ...] = ((255, 255, 255), (0, 0, 0), (220, 30, 30), (255, 255, 0))
@@ -134,3 +135,55 @@ def with_ruler(seed: int, width: int, low: float = 6.0, high: float = 60.0) -> P
     return Picture(
         pixels, pitch, f"{CLUTTER[seed % len(CLUTTER)]} pitch {pitch:.2f} px, {seen} ticks, {angle:.0f} deg"
     )
+
+
+def with_disc(seed: int, width: int) -> Picture:
+    """A coin or pin somewhere, on what shows it, now and then partly covered or over the picture's edge."""
+    rng = np.random.default_rng([4, seed])
+    height = round(0.75 * width)
+    image = backdrop(seed, width, height, CLUTTER[seed % len(CLUTTER)])
+    diameter = width * rng.uniform(0.09, 0.33)
+    turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+    ring = np.column_stack([np.cos(turn), np.sin(turn)]) * (diameter / 2 + 4)
+    over = rng.random() < 0.15
+    room = 0.3 * diameter if over else 0.55 * diameter
+    colour: Colour = (170.0, 150.0, 110.0)
+    centre = np.array([width, height]) / 2
+    for _ in range(500):
+        centre = np.array([rng.uniform(room, width - room), rng.uniform(room, height - room)])
+        tone = rng.uniform(20, 240)
+        colour = (tone, tone * rng.uniform(0.75, 1.0), tone * rng.uniform(0.55, 1.0))
+        on = centre + ring
+        on = on[(on > 0).all(axis=1) & (on[:, 0] < width - 1) & (on[:, 1] < height - 1)]
+        ground = np.array([image[int(y), int(x)].mean() for x, y in on])
+        luma = 0.299 * colour[0] + 0.587 * colour[1] + 0.114 * colour[2]
+        # somebody lays a coin where it shows
+        if len(on) > 55 and np.quantile(np.abs(ground - luma), 0.2) > 25:
+            break
+    rim = tuple(float(np.clip(c + rng.uniform(-40, 40), 0, 255)) for c in colour)
+    image, drawn = draw_disc(
+        image,
+        centre=(float(centre[0]), float(centre[1])),
+        diameter_px=diameter,
+        colour=colour,
+        rim=(rim[0], rim[1], rim[2]) if rng.random() < 0.4 else None,
+        rim_px=0.04 * diameter,
+        relief=float(rng.choice([0.0, rng.uniform(4, 18)])),
+        seed=seed,
+    )
+    covered = rng.random() < 0.25
+    if covered:
+        x, y = drawn.points_px[int(rng.integers(len(drawn.points_px)))]
+        # a strip of plate lies over it
+        away = np.array([x, y]) - centre
+        away /= np.hypot(*away)
+        wide = diameter * rng.uniform(0.1, 0.28)
+        sides = np.array([-away[1], away[0]]) * wide
+        start, stop = np.array([x, y]) - away * wide, np.array([x, y]) + away * diameter
+        strip = np.array([start - sides, start + sides, stop + 1.4 * sides, stop - 1.4 * sides])
+        cv2.fillPoly(image, [np.rint(strip).astype(np.int32)], (float(rng.uniform(40, 200)),) * 3)
+    pixels = camera(
+        image, seed=seed, blur=rng.uniform(0, 3), noise=rng.uniform(0, 6), quality=int(rng.integers(60, 97))
+    )
+    what = f"{CLUTTER[seed % len(CLUTTER)]} {diameter:.1f} px at {centre.round()}"
+    return Picture(pixels, diameter, what + (" over the edge" if over else "") + (" covered" if covered else ""))

@@ -1,0 +1,127 @@
+"""A disc of known diameter, a coin, a pin, a ball's silhouette, anywhere in the picture and partly covered.
+
+The diameter is read off the ellipse through the sub-pixel outline. An outline that is no circle is a disc in a
+tilted plane: the axis ratio is the cosine of the tilt, and the plane is squared up by it.
+"""
+
+import math
+
+import numpy as np
+
+from macrocheck.arrays import AnyArray, FloatArray
+from macrocheck.calibrate.disc_fit import Disc, measure
+from macrocheck.calibrate.disc_seeds import LOOK_SIDE, VOTE_SIDE, Circle, reduced, settle, votes
+from macrocheck.calibrate.mark import Candidate, Mark
+from macrocheck.flags import Flag
+from macrocheck.photo import Photo
+
+LEAST_TILT_DEG = 4.0
+"""A tilt under this is within what a camera held square by eye has, and a coin's own roundness."""
+LEAST_SUPPORT = 0.5
+"""Part of the rays that must agree on a circle before it is measured."""
+WEAKEST = 0.3
+"""A disc with a step this much weaker than the strongest one's is taken for a shade."""
+
+RIM, RIM_STEP = 1.3, 0.2
+"""How far around a disc its outermost outline may lie, in radii, and its least step against the inner one's."""
+
+
+def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
+    """Return every disc in the picture, best seen first."""
+    if mark.length_mm is None or min(photo.width, photo.height) < 40:
+        return ()
+    discs = find_discs(photo)
+    return tuple(_candidate(disc, mark, mark.length_mm) for disc in discs)
+
+
+def find_discs(photo: Photo) -> list[Disc]:
+    """Return the discs in the picture, best seen first; of discs within each other the outermost."""
+    small, small_px = reduced(photo.grey, VOTE_SIDE)
+    look, look_px = reduced(photo.grey, LOOK_SIDE)
+    ratio = small_px / look_px
+    rng = np.random.default_rng(0)
+    found: list[Disc] = []
+    for vote in votes(small):
+        x, y = (np.array([vote.x, vote.y]) + 0.5) * ratio - 0.5
+        seed = Circle(float(x), float(y), vote.radius * float(ratio.mean()))
+        disc = _look(photo, look, look_px, seed, rng, found)
+        while disc is not None:
+            found.append(disc)
+            x, y = (disc.centre + 0.5) / look_px - 0.5
+            ring = Circle(float(x), float(y), disc.radius / float(look_px.mean()))
+            # a raised rim shows more strongly than the outline around it
+            outer = _look(photo, look, look_px, ring, rng, found, (1.025, RIM))
+            disc = (
+                outer if outer is not None and _within(disc, outer) and outer.step > RIM_STEP * disc.step else None
+            )
+    found = [a for a in found if not any(_within(a, b) for b in found if b is not a)]
+    found.sort(key=lambda d: -d.seen * d.step)
+    return [d for d in found if d.step >= WEAKEST * max(o.step for o in found)]
+
+
+def _look(
+    photo: Photo,
+    look: AnyArray,
+    look_px: FloatArray,
+    seed: Circle,
+    rng: np.random.Generator,
+    known: list[Disc],
+    reach: tuple[float, float] = (0.78, 1.26),
+) -> Disc | None:
+    """Measure the disc near a seed (px of `look`); None where there is none or it is known."""
+    settled = settle(look, seed, rng, reach)
+    if settled is None or settled[1] < LEAST_SUPPORT:
+        return None
+    circle = settled[0]
+    x, y = (np.array([circle.x, circle.y]) + 0.5) * look_px - 0.5
+    radius = circle.radius * float(look_px.mean())
+    if any(_same(disc, float(x), float(y), radius) for disc in known):
+        return None
+    slack = min(0.02, 0.4 * (reach[1] - 1)) * radius + float(look_px.mean())
+    disc = measure(photo.grey, float(x), float(y), radius, slack)
+    if disc is None or any(_same(d, float(disc.centre[0]), float(disc.centre[1]), disc.radius) for d in known):
+        return None
+    return disc
+
+
+def _same(disc: Disc, x: float, y: float, radius: float) -> bool:
+    apart = math.hypot(disc.centre[0] - x, disc.centre[1] - y)
+    return apart < 0.02 * radius + 1.0 and abs(disc.radius - radius) < 0.02 * radius + 1.0
+
+
+def _within(a: Disc, b: Disc) -> bool:
+    """Whether `a` is a ring of the disc `b`: its rim, its core, a hole."""
+    apart = float(np.hypot(*(a.centre - b.centre)))
+    return b.radius > a.radius and apart + a.radius < 1.03 * b.radius and b.seen > 0.6 * a.seen
+
+
+def _candidate(disc: Disc, mark: Mark, diameter_mm: float) -> Candidate:
+    minor, major = disc.axes
+    mm_per_px = diameter_mm / (2 * disc.radius)
+    u_found = disc.u_radius / disc.radius
+    tilt = math.degrees(math.acos(min(minor / major, 1.0)))
+    flags: tuple[Flag, ...] = ()
+    plane: FloatArray | None = None
+    if tilt > LEAST_TILT_DEG and 1 - minor / major > 3 * disc.u_ratio:
+        plane = np.eye(3)
+        plane[:2, :2] = np.linalg.inv(disc.shape) * diameter_mm / 2
+        # what squaring up by one ellipse leaves: nearer parts look larger, by an amount that one disc cannot show
+        left = (1 - minor / major) / math.sqrt(3)
+        u_found = math.hypot(u_found, left)
+        text = (
+            f"The disc is {2 * major:.1f} px long and {2 * minor:.1f} px wide: the camera was tilted by about "
+            f"{tilt:.0f} degrees. Lengths are squared up by it; {100 * left:.1g} % for what one disc cannot show "
+            f"is in the uncertainty."
+        )
+        x, y = disc.centre
+        flags = (Flag("scale_tilt", text, ((float(x), float(y)),)),)
+    name = f"{mark.name}, " if mark.name else ""
+    return Candidate(
+        mm_per_px=mm_per_px,
+        u_found=u_found,
+        points_px=disc.outline(),
+        what=f"disc {name}{diameter_mm:g} mm, {2 * disc.radius:.1f} px across",
+        flags=flags,
+        plane=plane,
+        extent_px=2 * disc.radius,
+    )

@@ -1,0 +1,149 @@
+"""Where in the picture a disc may lie: the edges vote for circles, then a circle is laid through the best edges."""
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from macrocheck.arrays import AnyArray, ByteArray, FloatArray
+from macrocheck.calibrate.profile import sample
+
+VOTE_SIDE = 400
+"""Longest side of the reduced picture that the edges vote in, px."""
+LOOK_SIDE = 1200
+"""Longest side of the picture that a seed's outline is first looked for in, px."""
+LEAST_DIAMETER, MOST_DIAMETER = 0.055, 0.85
+"""Diameter over the picture's longest side; smaller rings are letters, pores and drill marks."""
+MOST_EDGES = 9000
+MOST_SEEDS = 14
+RAYS = 180
+PEAKS = 4
+"""Edges kept per ray."""
+
+
+@dataclass(frozen=True, slots=True)
+class Circle:
+    """A circle: centre (x, y) and radius, px."""
+
+    x: float
+    y: float
+    radius: float
+
+
+def reduced(grey: ByteArray, side: int) -> tuple[ByteArray, FloatArray]:
+    """Shrink a picture to at most `side` px; returns it and the full px per its px, (x, y)."""
+    h, w = grey.shape
+    factor = max(max(h, w) / side, 1.0)
+    size = (max(round(w / factor), 8), max(round(h / factor), 8))
+    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if factor > 1 else grey
+    return np.asarray(small, dtype=np.uint8), np.array([w / size[0], h / size[1]])
+
+
+def votes(small: ByteArray) -> list[Circle]:
+    """Return the circles that most edges of the reduced picture agree on, best first, px of that picture."""
+    blurred = cv2.GaussianBlur(small, (0, 0), 1.2)
+    gx = np.asarray(cv2.Sobel(blurred, cv2.CV_32F, 1, 0), dtype=np.float64)
+    gy = np.asarray(cv2.Sobel(blurred, cv2.CV_32F, 0, 1), dtype=np.float64)
+    steep = np.hypot(gx, gy)
+    y, x = np.nonzero(_ridge(steep, gx, gy))
+    if len(x) < 20:
+        return []
+    if len(x) > MOST_EDGES:
+        keep = np.argpartition(-steep[y, x], MOST_EDGES)[:MOST_EDGES]
+        y, x = y[keep], x[keep]
+    nx, ny = gx[y, x] / steep[y, x], gy[y, x] / steep[y, x]
+    h, w = small.shape
+    side = max(h, w)
+    low, high = LEAST_DIAMETER * side / 2 * 0.95, MOST_DIAMETER * side / 2
+    radii = np.exp(np.linspace(math.log(low), math.log(high), 34))
+    layers = []
+    for radius in radii:
+        layer = np.zeros(h * w)
+        for sign in (-1.0, 1.0):
+            cx, cy = (
+                np.rint(x + sign * radius * nx).astype(np.intp),
+                np.rint(y + sign * radius * ny).astype(np.intp),
+            )
+            inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
+            layer += np.bincount(cy[inside] * w + cx[inside], minlength=h * w)
+        spread = max(0.05 * radius, 1.0)
+        smooth = cv2.GaussianBlur(layer.reshape(h, w), (0, 0), spread) * (2 * math.pi * spread**2)
+        layers.append(np.asarray(smooth) / (2 * math.pi * radius + 20.0))
+    return _tops(np.array(layers), radii)
+
+
+def _ridge(steep: FloatArray, gx: FloatArray, gy: FloatArray) -> AnyArray:
+    """Mark the pixels that are steepest along their own gradient."""
+    top = np.zeros(steep.shape, dtype=bool)
+    middle = steep[1:-1, 1:-1]
+    flat = np.abs(gx[1:-1, 1:-1]) > np.abs(gy[1:-1, 1:-1])
+    along_x = (middle >= steep[1:-1, :-2]) & (middle > steep[1:-1, 2:])
+    along_y = (middle >= steep[:-2, 1:-1]) & (middle > steep[2:, 1:-1])
+    top[1:-1, 1:-1] = np.where(flat, along_x, along_y) & (middle > 12.0)
+    return top
+
+
+def _tops(stack: FloatArray, radii: FloatArray) -> list[Circle]:
+    found: list[Circle] = []
+    stack = stack.copy()
+    h, w = stack.shape[1:]
+    for _ in range(MOST_SEEDS):
+        k, y, x = np.unravel_index(int(np.argmax(stack)), stack.shape)
+        if stack[k, y, x] < 0.2:
+            break
+        radius = float(radii[k])
+        found.append(Circle(float(x), float(y), radius))
+        near = max(int(0.2 * radius), 2)
+        rows = slice(max(int(y) - near, 0), min(int(y) + near + 1, h))
+        columns = slice(max(int(x) - near, 0), min(int(x) + near + 1, w))
+        stack[max(int(k) - 1, 0) : int(k) + 2, rows, columns] = 0.0
+    return found
+
+
+def settle(
+    look: AnyArray, seed: Circle, rng: np.random.Generator, reach: tuple[float, float] = (0.78, 1.26)
+) -> tuple[Circle, float] | None:
+    """Lay the circle near `seed` that most rays' edges lie on; returns it and the part of the rays that do.
+
+    `look` and the circle are in px of the picture that is looked at; `reach`: radii looked at, in the seed's.
+    """
+    turn = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
+    cos, sin = np.cos(turn), np.sin(turn)
+    step = max(seed.radius / 120, 0.6)
+    rho = np.arange(reach[0] * seed.radius, reach[1] * seed.radius, step)
+    x, y = seed.x + cos[:, None] * rho, seed.y + sin[:, None] * rho
+    values = sample(look, x, y)
+    inside = (x >= 0) & (y >= 0) & (x <= look.shape[1] - 1) & (y <= look.shape[0] - 1)
+    slope = np.abs(np.gradient(cv2.GaussianBlur(values, (0, 0), 1.2, borderType=cv2.BORDER_REPLICATE), axis=1))
+    slope[~inside] = 0.0
+    peak = np.zeros_like(slope)
+    body = slope[:, 1:-1]
+    peak[:, 1:-1] = np.where((body >= slope[:, :-2]) & (body > slope[:, 2:]), body, 0.0)
+    best = np.argsort(-peak, axis=1)[:, :PEAKS]
+    strength = np.take_along_axis(peak, best, axis=1)
+    radius = np.where(strength > 0.8 * step, rho[best], np.inf)
+    rays, ranks = np.nonzero(np.isfinite(radius))
+    if len(rays) < 40:
+        return None
+    chance = strength[rays, ranks] / strength[rays, ranks].sum()
+    pick = rng.choice(len(rays), size=(300, 3), p=chance)
+    at = turn[rays[pick]]
+    base = np.stack([np.ones_like(at), np.cos(at), np.sin(at)], axis=2)
+    sound = np.abs(np.linalg.det(base)) > 0.5
+    if not sound.any():
+        return None
+    waves = np.linalg.solve(base[sound], radius[rays[pick[sound]], ranks[pick[sound]]][..., None])[..., 0]
+    all_base = np.stack([np.ones_like(turn), cos, sin])
+    within = 0.012 * seed.radius + 0.8
+    miss = np.abs((waves @ all_base)[:, :, None] - radius[None]).min(axis=2)
+    score = np.clip(1 - miss / within, 0, 1).sum(axis=1)
+    wave = waves[int(np.argmax(score))]
+    for _ in range(4):  # all the rays that agree, three waves only: an ellipse's own waves stay small
+        off = np.abs((wave @ all_base)[:, None] - radius)
+        near = off.min(axis=1) < 1.5 * within
+        if np.count_nonzero(near) < 30:
+            return None
+        chosen = np.take_along_axis(radius, off.argmin(axis=1)[:, None], axis=1)[:, 0]
+        wave = np.linalg.lstsq(all_base.T[near], chosen[near], rcond=None)[0]
+    return Circle(seed.x + float(wave[1]), seed.y + float(wave[2]), float(wave[0])), float(near.mean())
