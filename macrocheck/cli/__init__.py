@@ -13,6 +13,7 @@ from macrocheck.cli.outcome import BAD_INPUT, DONE, details_wanted, sentence
 
 _COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("macrocheck.cli.measure", "Measure the welds in photographs and grade them."),
+    "scale": ("macrocheck.cli.scale", "Show what scale the marks in a photograph give."),
     "run": ("macrocheck.cli.run", "Measure a whole sheet of coupons onto a test record."),
     "attach": ("macrocheck.cli.attach", "Put single measurements and settings on a test record."),
     "record": ("macrocheck.cli.record", "Look at a test record, check it, take it elsewhere."),

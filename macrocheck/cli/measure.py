@@ -46,7 +46,7 @@ class Wish:
     multiple=True,
     required=True,
     metavar="MARK",
-    help="Reference mark in the picture: bar:10mm, ruler:1mm, points:x1,y1,x2,y2=10mm, px:0.0212mm. Repeatable.",
+    help="Reference mark in the picture: bar:10mm, ruler:1mm, disc:20mm, points:x1,y1,x2,y2=10mm ... Repeatable.",
 )
 @click.option("--joint", type=click.Choice(JOINTS), default="auto", show_default=True, help="Kind of joint.")
 @click.option("--limits", metavar="FILE|NAME", help="Grade against a limits file or a shipped set.")
