@@ -23,8 +23,9 @@ _NEARLY = np.deg2rad(8.0)
 """The same for a stretch that only its dark line tells from a fused one."""
 _LEAST_WALL, _LEAST_STRETCH = 8, 12
 """Map px of height that a cavity's wall, and of length that an unfused stretch must have."""
-_DARK = 12.0
-"""Grey levels that an unfused stretch must be darker than both its sides."""
+_DARK, _DARKER = 30.0, 4.0
+"""Grey levels that an unfused stretch must be darker than both its sides, and how many times as much as the rest of
+the boundary: grain and an etched rim make short dark stretches of their own."""
 
 
 def off_square(face: Line, plate: Line) -> float:
@@ -161,7 +162,7 @@ def dark_stretch(photo: Photo, maps: RegionMaps, fusion: FloatArray, nonbutting:
     dark = np.minimum(*sides) - grey[:, near].min(axis=1)
     square = np.abs(tangent @ plate.normal) > np.cos(_NEARLY)
     above = np.abs(nonbutting.distance(fusion)) > 3.0 * scale
-    on = square & above & (dark > max(_DARK, 2.5 * float(np.median(dark))))
+    on = square & above & (dark > max(_DARK, _DARKER * float(np.median(dark))))
     run = _square_run(on, _LEAST_STRETCH)
     if run is None:
         return None
