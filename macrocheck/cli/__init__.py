@@ -17,6 +17,7 @@ _COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("macrocheck.cli.run", "Measure a whole sheet of coupons onto a test record."),
     "attach": ("macrocheck.cli.attach", "Put single measurements and settings on a test record."),
     "record": ("macrocheck.cli.record", "Look at a test record, check it, take it elsewhere."),
+    "card": ("macrocheck.cli.card", "Write the scale card to print."),
     "limits": ("macrocheck.cli.limits", "List, show and begin limit sets."),
 }
 """Command -> its module, and what it does in a line; the module's `command` is the command."""
