@@ -2,8 +2,11 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from importlib import import_module
 from itertools import pairwise
+
+import numpy as np
 
 from macrocheck.calibrate.kinds import BY_NAME, forms
 from macrocheck.calibrate.mark import Candidate, Mark
@@ -31,7 +34,7 @@ def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
     if not marks:
         msg = f"No scale was given; name a mark that lies in the picture: {forms()}."
         raise InputError(msg)
-    found = [(mark, _one(photo, mark)) for mark in marks]
+    found = _on_one_plane([(mark, _one(photo, mark)) for mark in marks])
     u = [math.hypot(c.u_found, mark.u_rel) for mark, c in found]
     order = sorted(range(len(found)), key=lambda i: u[i])
     apart = [
@@ -69,6 +72,32 @@ def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
         ),
         plane=best.plane,
     )
+
+
+def _on_one_plane(found: Sequence[tuple[Mark, Candidate]]) -> list[tuple[Mark, Candidate]]:
+    """Carry stretches of known length onto the plane that a card gives, so that tilt makes none of them disagree.
+
+    Such a mark then says how much larger or smaller than the card's the whole plane is.
+    """
+    card = next((c for m, c in found if m.kind == "card"), None)
+    if card is None or card.plane is None:
+        return list(found)
+    scale = Scale(card.mm_per_px, card.u_found, card.what, plane=card.plane)
+    carried = []
+    for mark, c in found:
+        one = c
+        if c.plane is None and len(c.ends_px) == 2:
+            start, end = scale.to_mm(np.array(c.ends_px))
+            ratio = c.mm_per_px * math.dist(*c.ends_px) / math.dist(start, end)
+            one = replace(
+                c,
+                mm_per_px=ratio * card.mm_per_px,
+                u_found=math.hypot(c.u_found, card.u_found),
+                plane=np.diag([ratio, ratio, 1.0]) @ card.plane,
+                flags=(*(f for f in c.flags if f.code != "scale_tilt"), *card.flags),
+            )
+        carried.append((mark, one))
+    return carried
 
 
 def _one(photo: Photo, mark: Mark) -> Candidate:

@@ -8,7 +8,7 @@ import pytest
 
 from macrocheck.arrays import FloatArray
 from macrocheck.calibrate import calibrate, parse_mark
-from macrocheck.calibrate.card import find, jacobian, locate, tilt_deg, u_length, upright_plane
+from macrocheck.calibrate.card import find, jacobian, locate, through, tilt_deg, u_length, upright_plane
 from macrocheck.calibrate.card_board import BOARD_MM, CHECK_MM
 from macrocheck.errors import InputError, NotFoundError
 from tests.calibrate.cards import MARGIN_MM, Seen, board_picture, draw, pinhole, with_card
@@ -174,3 +174,40 @@ def test_scale_is_as_sure_as_it_says() -> None:
     assert np.percentile(errors, 95) < 0.001
     # 16 pictures: a true ratio of 1 scatters by about 0.25 (chi-square, some two values a picture)
     assert 0.6 < np.sqrt(np.mean(np.square(ratios))) < 1.6
+
+
+def _bar_on(seen: Seen, length_mm: float) -> tuple[FloatArray, str]:
+    """Two points of the tilted section so far apart, and the mark that states their distance."""
+    ends = through(seen.to_px, np.array([[10.0, 10.0], [10.0 + length_mm, 10.0]]))
+    (x1, y1), (x2, y2) = ends
+    return ends, f"points:{x1:.2f},{y1:.2f},{x2:.2f},{y2:.2f}"
+
+
+def test_another_mark_is_compared_in_the_cards_plane(monkeypatch: pytest.MonkeyPatch) -> None:
+    # as sure as a bar's ends, so that 16 degrees of tilt (up to 4 %) would show as a disagreement
+    monkeypatch.setattr("macrocheck.calibrate.stated.U_CLICK_PX", 0.1)
+    seen = _tilted(16.0)
+    photo = photo_of(seen.pixels)
+    ends, points = _bar_on(seen, 50.0)
+    flat = calibrate(photo, [parse_mark(f"{points}=50mm")])
+    card = calibrate(photo, [parse_mark("card:50.0mm")])
+    assert abs(flat.mm_per_px / card.mm_per_px - 1) > 0.005
+    both = calibrate(photo, [parse_mark("card"), parse_mark(f"{points}=50mm")])
+    codes = [f.code for f in both.flags]
+    assert "scale_marks_disagree" not in codes
+    assert codes.count("scale_tilt") == 1
+    assert both.plane is not None
+    # the points are surer than a card nobody measured: they set the size, the card the plane
+    assert both.u_rel < 0.002
+    assert both.mm_per_px == pytest.approx(card.mm_per_px, rel=1e-3)
+    assert _apart(both.to_mm(ends)) == pytest.approx(50.0, rel=1e-4)
+
+
+def test_another_mark_that_disagrees_with_the_card_is_flagged(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("macrocheck.calibrate.stated.U_CLICK_PX", 0.1)
+    seen = _tilted(16.0)
+    _, points = _bar_on(seen, 50.0)
+    scale = calibrate(photo_of(seen.pixels), [parse_mark("card:50.0mm"), parse_mark(f"{points}=52mm")])
+    flag = next(f for f in scale.flags if f.code == "scale_marks_disagree")
+    assert "3.9" in flag.text  # ln(52 / 50) = 3.92 %
+    assert scale.u_rel > 0.019
