@@ -9,14 +9,12 @@ import math
 import numpy as np
 
 from macrocheck.arrays import AnyArray, FloatArray
-from macrocheck.calibrate.disc_fit import Disc, measure
+from macrocheck.calibrate.disc_fit import LEAST_TILT_DEG, Disc, measure
 from macrocheck.calibrate.disc_seeds import LOOK_SIDE, VOTE_SIDE, Circle, reduced, settle, votes
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
 
-LEAST_TILT_DEG = 4.0
-"""A tilt under this is within what a camera held square by eye has, and a coin's own roundness."""
 LEAST_SUPPORT = 0.5
 """Part of the rays that must agree on a circle before it is measured."""
 WEAKEST = 0.3
@@ -39,28 +37,29 @@ def find_discs(photo: Photo) -> list[Disc]:
     small, small_px = reduced(photo.grey, VOTE_SIDE)
     look, look_px = reduced(photo.grey, LOOK_SIDE)
     ratio = small_px / look_px
+    red, blue = (np.ascontiguousarray(photo.pixels[..., c]) for c in (0, 2))
+    layers = [(image, reduced(image, LOOK_SIDE)[0]) for image in (photo.grey, red, blue)]
     rng = np.random.default_rng(0)
     found: list[Disc] = []
     for vote in votes(small):
         x, y = (np.array([vote.x, vote.y]) + 0.5) * ratio - 0.5
         seed = Circle(float(x), float(y), vote.radius * float(ratio.mean()))
-        disc = _look(photo, look, look_px, seed, rng, found)
+        disc = _look(photo.grey, look, look_px, seed, rng, found)
         while disc is not None:
             found.append(disc)
             x, y = (disc.centre + 0.5) / look_px - 0.5
             ring = Circle(float(x), float(y), disc.radius / float(look_px.mean()))
-            # a raised rim shows more strongly than the outline around it
-            outer = _look(photo, look, look_px, ring, rng, found, (1.025, RIM))
-            disc = (
-                outer if outer is not None and _within(disc, outer) and outer.step > RIM_STEP * disc.step else None
-            )
+            # a raised rim shows more strongly than the outline around it, and either may show in colour alone
+            outer = [_look(image, shrunk, look_px, ring, rng, found, (1.025, RIM)) for image, shrunk in layers]
+            around = [o for o in outer if o is not None and _within(disc, o) and o.step > RIM_STEP * disc.step]
+            disc = max(around, key=lambda o: o.seen * o.step, default=None)
     found = [a for a in found if not any(_within(a, b) for b in found if b is not a)]
     found.sort(key=lambda d: -d.seen * d.step)
     return [d for d in found if d.step >= WEAKEST * max(o.step for o in found)]
 
 
 def _look(
-    photo: Photo,
+    image: AnyArray,
     look: AnyArray,
     look_px: FloatArray,
     seed: Circle,
@@ -78,7 +77,7 @@ def _look(
     if any(_same(disc, float(x), float(y), radius) for disc in known):
         return None
     slack = min(0.02, 0.4 * (reach[1] - 1)) * radius + float(look_px.mean())
-    disc = measure(photo.grey, float(x), float(y), radius, slack)
+    disc = measure(image, float(x), float(y), radius, slack)
     if disc is None or any(_same(d, float(disc.centre[0]), float(disc.centre[1]), disc.radius) for d in known):
         return None
     return disc
@@ -102,7 +101,7 @@ def _candidate(disc: Disc, mark: Mark, diameter_mm: float) -> Candidate:
     tilt = math.degrees(math.acos(min(minor / major, 1.0)))
     flags: tuple[Flag, ...] = ()
     plane: FloatArray | None = None
-    if tilt > LEAST_TILT_DEG and 1 - minor / major > 3 * disc.u_ratio:
+    if tilt > 0.9 * LEAST_TILT_DEG:
         plane = np.eye(3)
         plane[:2, :2] = np.linalg.inv(disc.shape) * diameter_mm / 2
         # what squaring up by one ellipse leaves: nearer parts look larger, by an amount that one disc cannot show

@@ -18,6 +18,8 @@ LEAST_STEP = 6.0
 """Weakest step over the outline that counts, grey levels."""
 LEAST_RATIO = 0.86
 """Minor over major axis; under it the camera stood at more than 30 degrees, or it is no disc."""
+LEAST_TILT_DEG = 4.0
+"""A tilt under this is within what a camera held square by eye has, and a coin's own roundness."""
 FINE_RAYS = 240
 ACROSS = 5
 """Parallel profiles averaged for one step."""
@@ -75,8 +77,9 @@ def measure(grey: AnyArray, x: float, y: float, radius: float, slack: float) -> 
     for room in (slack, 0.5 * slack, 0.0, 0.0, 0.0):
         steps, normal = _steps(grey, centre, shape, unit, inward, outward, sigma)
         base = np.column_stack([normal, normal * unit, normal[:, 0] * unit[:, 1] + normal[:, 1] * unit[:, 0]])
-        widest = max(room, 0.5 + 0.002 * radius)
-        fitted = _robust(base, steps.offset, steps.sound, widest)
+        widest = 0.35 + 0.25 * (sigma or 1.5) + 0.001 * radius
+        begin = _agreed(base, steps, widest) if room > 0 else None
+        fitted = _robust(base, steps, widest, begin)
         if fitted is None:
             return None
         change, weight = fitted
@@ -86,11 +89,12 @@ def measure(grey: AnyArray, x: float, y: float, radius: float, slack: float) -> 
         if low < LEAST_RATIO * high or not 0.7 < math.sqrt(low * high) / radius < 1.4:
             return None
         sigma = float(np.clip(np.median(steps.spread[weight > 0.3]), 0.45, 8.0))
-        inward, outward = max(2.0 * sigma + 1.6, 1.2 * widest), max(2.6 * sigma + 2.6, 1.5 * widest)
-    return _finished(centre, shape, sigma or 1.0, steps, base, change, weight)
+        inward, outward = 2.0 * sigma + 1.6, 2.6 * sigma + 2.6
+    return _finished(grey, centre, shape, sigma or 1.0, steps, base, change, weight)
 
 
 def _finished(
+    grey: AnyArray,
     centre: FloatArray,
     shape: FloatArray,
     sigma: float,
@@ -108,43 +112,143 @@ def _finished(
     pairs = on & np.roll(on, 1)
     alike = float(np.mean((residual * np.roll(residual, 1))[pairs]) / max(noise, 1e-9)) if pairs.any() else 0.0
     alike = min(max(alike, 0.0), 0.9)
-    normal = base.T @ (base * weight[:, None])
+    information = base.T @ (base * weight[:, None])
     try:
-        cov = np.linalg.inv(normal) * noise * (1 + alike) / (1 - alike)
+        cov = np.linalg.inv(information) * noise * (1 + alike) / (1 - alike)
     except np.linalg.LinAlgError:
         return None
-    # a blurred disc's half-way line lies inside its outline by sigma^2 / 2 r (second order of the blur)
+    ratio = np.array([0, 0, 1.0, -1.0, 0.0])
     radius = math.sqrt(float(np.linalg.det(shape)))
+    # a part of the outline lets the axes lean on what lies beside it; as measured on rendered pictures
+    u_ratio = math.sqrt(max(float(ratio @ cov @ ratio), 4 * float(cov[4, 4]))) / (radius * seen**2)
+    low, high = (float(v) for v in np.linalg.eigvalsh(shape))
+    mean = np.array([0, 0, 0.5, 0.5, 0.0])
+    if 1 - low / high < max(3 * u_ratio, 1 - math.cos(math.radians(LEAST_TILT_DEG))):
+        # held square: a circle through the same steps stands firmer where a part is hidden
+        turn = np.linspace(0, 2 * np.pi, len(on), endpoint=False)
+        unit = np.column_stack([np.cos(turn), np.sin(turn)])
+        normals = unit @ np.linalg.inv(shape)
+        normals /= np.hypot(normals[:, 0], normals[:, 1])[:, None]
+        points = centre + unit @ shape + residual[:, None] * normals
+        centre, radius, u_mean, residual = _circle(points, centre, radius, weight)
+        shape = np.eye(2) * radius
+        u_mean *= math.sqrt((1 + alike) / (1 - alike))
+    else:
+        u_mean = math.sqrt(float(mean @ cov @ mean))
+    rim = _rim_shift(grey, centre, shape, sigma, steps.height, residual, on)
+    # a blurred disc's half-way line lies inside its outline by sigma^2 / 2 r (second order of the blur)
     inside = sigma**2 / (2 * radius)
-    shape = shape * (1 + inside / radius)
-    mean, ratio = np.array([0, 0, 0.5, 0.5, 0.0]), np.array([0, 0, 1.0, -1.0, 0.0])
-    u_radius = math.sqrt(float(mean @ cov @ mean) + U_EDGE_PX**2 + (0.3 * inside) ** 2)
-    twist = max(float(ratio @ cov @ ratio), 4 * float(cov[4, 4]))
-    return Disc(centre, shape, u_radius, math.sqrt(twist) / radius, seen, height)
+    shape = shape * (1 + (rim + inside) / radius)
+    u_radius = math.sqrt(u_mean**2 + U_EDGE_PX**2 + (0.3 * inside) ** 2 + (0.4 * rim) ** 2)
+    return Disc(centre, shape, u_radius, u_ratio, seen, height)
+
+
+def _circle(
+    points: FloatArray, centre: FloatArray, radius: float, weight: FloatArray
+) -> tuple[FloatArray, float, float, FloatArray]:
+    """Fit a circle to weighted points by geometric distance; returns centre, radius, its u and the distances."""
+    root = np.sqrt(weight)
+    base = np.empty((len(points), 3))
+    for _ in range(6):
+        away = points - centre
+        far = np.hypot(away[:, 0], away[:, 1])
+        base = np.column_stack([away / far[:, None], np.ones(len(far))]) * root[:, None]
+        change = np.linalg.lstsq(base, (far - radius) * root, rcond=None)[0]
+        centre, radius = centre + change[:2], radius + float(change[2])
+    far = np.hypot(*(points - centre).T) - radius
+    noise = float(np.sum(weight * far**2) / max(float(weight.sum()) - 3, 1.0))
+    cov = np.linalg.inv(base.T @ base) * noise
+    return centre, radius, math.sqrt(float(cov[2, 2])), np.asarray(far)
+
+
+def _rim_shift(
+    grey: AnyArray,
+    centre: FloatArray,
+    shape: FloatArray,
+    sigma: float,
+    height: FloatArray,
+    residual: FloatArray,
+    on: BoolArray,
+) -> float:
+    """How far outside the ellipse, px, the outer of two steps lies where a narrow rim of another tone makes two.
+
+    One step fitted to ground, rim and face, blurred into each other, lies between the two. The mean of all like
+    profiles is quiet enough to tell them apart.
+    """
+    typical = float(np.median(height[on]))
+    alike = on & (np.sign(height) == np.sign(typical)) & (np.abs(height / typical - 1) < 0.5)
+    if np.count_nonzero(alike) < 0.25 * len(on):
+        return 0.0
+    turn = np.linspace(0, 2 * np.pi, len(on), endpoint=False)
+    unit = np.column_stack([np.cos(turn), np.sin(turn)])
+    normal = unit @ np.linalg.inv(shape)
+    normal /= np.hypot(normal[:, 0], normal[:, 1])[:, None]
+    foot = (centre + unit @ shape + residual[:, None] * normal)[alike]
+    t = np.arange(-3.5 * sigma - 3.0, 2.5 * sigma + 2.5, 0.5)
+    mean = sample(
+        grey,
+        foot[:, 0, None] + t * normal[alike][:, 0, None],
+        foot[:, 1, None] + t * normal[alike][:, 1, None],
+    ).mean(axis=0)
+    blurs = np.linspace(0.45, 1.1, 14) * sigma
+    outer = np.arange(-0.4, 0.95, 0.09) * max(sigma, 1.0)
+    apart = np.concatenate([[0.0], np.arange(1.6, 3.4, 0.4) * max(sigma, 1.0)])
+    blur, at, gap = (v.ravel() for v in np.meshgrid(blurs, outer, apart, indexing="ij"))
+    first = 0.5 + 0.5 * _erf((t - at[:, None]) / (blur[:, None] * math.sqrt(2)))
+    second = 0.5 + 0.5 * _erf((t - (at - gap)[:, None]) / (blur[:, None] * math.sqrt(2)))
+    base = np.stack([np.ones_like(first), first, second], axis=2)
+    normals = np.einsum("kti,ktj->kij", base, base) + 1e-6 * np.eye(3)
+    parts = np.linalg.solve(normals, np.einsum("kti,t->ki", base, mean)[..., None])[..., 0]
+    miss = ((np.einsum("kti,ki->kt", base, parts) - mean) ** 2).mean(axis=1)
+    miss[np.abs(parts[:, 1]) < 0.25 * abs(typical)] = np.inf
+    one = float(miss[gap == 0.0].min())
+    best = int(np.argmin(miss))
+    # pixels and sharpening make one step that much unlike a Gaussian's
+    plain = 0.013 * abs(typical)
+    return float(at[best]) if gap[best] > 0 and miss[best] < 0.15 * one and one > plain**2 else 0.0
+
+
+def _agreed(base: FloatArray, steps: _Steps, widest: float) -> FloatArray | None:
+    """Return the change of the ellipse that most steps agree on, of those laid through five steps each."""
+    rows = np.flatnonzero(steps.sound)
+    if len(rows) < 40:
+        return None
+    rng = np.random.default_rng(1)
+    pick = rows[rng.integers(0, len(rows), (500, 5))]
+    some = base[pick]
+    firm = np.abs(np.linalg.det(some)) > 0.02
+    if not firm.any():
+        return None
+    change = np.linalg.solve(some[firm], steps.offset[pick[firm]][..., None])[..., 0]
+    miss = np.abs(change @ base[rows].T - steps.offset[rows])
+    pull = np.sqrt(np.abs(steps.height[rows]))  # a grain of the ground makes a weak step
+    return np.asarray(change[int(np.argmax((np.clip(1 - miss / widest, 0, 1) * pull).sum(axis=1)))])
 
 
 def _robust(
-    base: FloatArray, offset: FloatArray, sound: BoolArray, widest: float
+    base: FloatArray, steps: _Steps, widest: float, begin: FloatArray | None
 ) -> tuple[FloatArray, FloatArray] | None:
-    """Least squares with Tukey's weights (beginning from the median), steps outside `widest` at last left out."""
-    use = sound & np.isfinite(offset)
-    if np.count_nonzero(use) < 0.3 * len(offset):
+    """Least squares with Tukey's weights, steps further off than twice `widest` left out."""
+    use = steps.sound & np.isfinite(steps.offset)
+    if np.count_nonzero(use) < 0.3 * len(use):
         return None
-    offset = np.where(use, offset, 0.0)
+    offset = np.where(use, steps.offset, 0.0)
     change: FloatArray = np.zeros(base.shape[1])
-    change[2] = change[3] = float(np.median(offset[use]))
+    if begin is not None:
+        change = begin
+    else:
+        change[2] = change[3] = float(np.median(offset[use]))
     weight = use.astype(np.float64)
     for _ in range(12):
         miss = np.abs(offset - base @ change)
         scale = 1.4826 * float(np.median(miss[use])) + 0.03
-        reach = min(4.0 * scale, 3.0 * widest)
+        reach = min(4.0 * scale, 2.0 * widest)
         weight = np.where(use & (miss < reach), (1 - np.minimum(miss / reach, 1) ** 2) ** 2, 0.0)
         if np.count_nonzero(weight > 0.3) < 0.25 * len(offset):
             return None
         root = np.sqrt(weight)
         change = np.asarray(np.linalg.lstsq(base * root[:, None], offset * root, rcond=None)[0])
-    miss = np.abs(offset - base @ change)
-    return change, np.where(miss < 2.0 * widest, weight, 0.0)
+    return change, weight
 
 
 def _steps(
