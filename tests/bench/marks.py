@@ -12,10 +12,14 @@ import numpy as np
 
 from macrocheck.calibrate import calibrate, parse_mark
 from macrocheck.errors import NotFoundError
-from tests.calibrate.pictures import Picture, blank, with_bar, with_ruler
+from tests.calibrate.pictures import Picture, blank, with_bar, with_disc, with_ruler
 from tests.calibrate.scenes import photo_of
 
-MAKERS: dict[str, Callable[[int, int], Picture]] = {"bar:10mm": with_bar, "ruler:1mm": with_ruler}
+MAKERS: dict[str, Callable[[int, int], Picture]] = {
+    "bar:10mm": with_bar,
+    "ruler:1mm": with_ruler,
+    "disc:20mm": with_disc,
+}
 
 
 def report(text: str, count: int, width: int, first: int) -> None:
