@@ -18,8 +18,8 @@ from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
 
-SEARCH_PX = 1600
-"""Longer side of the reduced picture that the markers are read on first, px."""
+SEARCH_PX = (1600, 2200)
+"""Longer side of the reduced picture that the markers are read on first, and then where that shows none, px."""
 LEAST_CORNERS = 6
 """Fewer corners leave next to nothing to tell a wrong one by (a homography has 8 unknowns, a corner 2 values)."""
 WORST_RMS = 0.02
@@ -96,7 +96,7 @@ def locate(grey: ByteArray) -> Located | None:
     height, width = grey.shape
     if min(height, width) < 32:
         return None
-    for reduce in dict.fromkeys((max(max(height, width) / SEARCH_PX, 1.0), 1.0)):
+    for reduce in dict.fromkeys(max(max(height, width) / side, 1.0) for side in SEARCH_PX):
         seen = _read(grey, reduce)
         if seen is None:
             continue
