@@ -204,7 +204,7 @@ def _rim_shift(
     one = float(miss[gap == 0.0].min())
     best = int(np.argmin(miss))
     # pixels and sharpening make one step that much unlike a Gaussian's
-    plain = 0.013 * abs(typical)
+    plain = 0.006 * abs(typical)
     return float(at[best]) if gap[best] > 0 and miss[best] < 0.15 * one and one > plain**2 else 0.0
 
 
