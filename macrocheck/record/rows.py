@@ -12,7 +12,7 @@ KEYS: dict[str, tuple[str, ...]] = {
     "coupon": (),
     "setting": ("name",),
     "section": (),
-    "measurement": ("weld", "quantity"),
+    "measurement": ("quantity", "weld"),
     "verdict": ("weld", "place"),
     "flag": ("place",),
 }

@@ -120,7 +120,7 @@ setting = Table(
     Column("u", Double),
     Column("unit", String(40), nullable=False),
     Column("origin", String(10), nullable=False),
-    Index("setting_by_value", "name", "value"),
+    Index("setting_by_value", "name", "value", "seq"),
 )
 
 section = Table(
@@ -141,14 +141,14 @@ measurement = Table(
     "measurement",
     metadata,
     Column("seq", _SEQ, primary_key=True, autoincrement=False),
-    Column("weld", Integer, primary_key=True, autoincrement=False),
     Column("quantity", String(LONGEST_NAME), primary_key=True),
+    Column("weld", Integer, primary_key=True, autoincrement=False),
     Column("value", Double),
     Column("u", Double),
     Column("U95", Double),
     Column("unit", String(40), nullable=False),
     Column("reason", Text),
-    Index("measurement_by_value", "quantity", "value"),
+    Index("measurement_by_value", "quantity", "value", "seq"),
 )
 
 verdict = Table(
