@@ -103,8 +103,8 @@ def _condition(conn: Connection, wanted: Filter) -> ColumnElement[bool]:
         return exists().where(f.c.seq == schema.section.c.seq, _on_text(f.c.code, wanted))
     if name in QUANTITIES or name in {"fill_area_ratio", "implied_travel_speed"}:
         test = _on_number(m.c.value, wanted, _quantity_value(name, wanted))
-        # As a list of its own, which the index (quantity, value, seq) answers alone, and not section by section; the
-        # sum keeps SQLite from going through that list again for every coupon.
+        # As a list of its own, which the index (quantity, value, seq) answers alone, and not section by section;
+        # the sum keeps SQLite from going through that list again for every coupon.
         return (schema.section.c.seq + 0).in_(select(m.c.seq).where(m.c.quantity == name, test))
     return _on_setting(conn, name, wanted)
 
