@@ -1,5 +1,7 @@
 """fit_weld: from the network's maps of one weld to its outline in the photo."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from macrocheck.arrays import FloatArray, frozen
@@ -51,6 +53,18 @@ _SHARE, _FLOOR = 0.85, 0.4
 
 On rendered sections the clearest third erred by twice what it said and the least clear by three quarters of it.
 """
+
+
+_SHORT, _SHORT_ANGLE = 0.3, np.deg2rad(2.5)
+"""A surface seen for less than this part of its leg may be a groove wall or a rounded edge: up to this angle off."""
+
+
+def _short(line: Line | None, leg: float, joint: Joint) -> Line | None:
+    """A tee's surface with its angle's uncertainty widened where little of it is seen."""
+    if line is None or joint == "lap" or line.length <= 0:
+        return line
+    lack = float(np.clip(1 - line.length / (_SHORT * leg), 0, 1))
+    return replace(line, u_angle=float(np.hypot(line.u_angle, _SHORT_ANGLE * lack)))
 
 
 def _tempered(u: FloatArray, scale: float) -> FloatArray:
@@ -196,8 +210,8 @@ def fit_weld(
     )
     return WeldOutline(
         joint=joint,
-        surface_butting=_as_surface(surfaces.butting, scale),
-        surface_nonbutting=_as_surface(surfaces.nonbutting, scale),
+        surface_butting=_as_surface(_short(surfaces.butting, leg, joint), scale),
+        surface_nonbutting=_as_surface(_short(surfaces.nonbutting, leg, joint), scale),
         face=frozen(face, columns=2),
         fusion=frozen(fusion, columns=2),
         u_face=frozen(_tempered(u_face, scale)),
