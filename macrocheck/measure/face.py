@@ -12,7 +12,7 @@ from macrocheck.measure.section import Section
 TANGENT_SHARE, TANGENT_LEAST, TANGENT_MOST = 0.06, 0.25, 0.5
 BENDING = 0.35
 # Standard uncertainty of a toe angle from the corner there, which blur rounds; degrees, as rendered sections show.
-CORNER = 4.0
+CORNER = 6.0
 # A toe this far behind the end face of a lap's upper plate lies on that plate's top, mm.
 ON_TOP = 0.1
 

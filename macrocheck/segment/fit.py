@@ -56,7 +56,7 @@ On rendered sections the clearest third erred by twice what it said and the leas
 
 
 _SHORT, _SHORT_ANGLE = 0.3, np.deg2rad(2.5)
-"""A surface seen for less than this part of its leg may be a groove wall or a rounded edge: up to this angle off."""
+"""A surface seen for less than this part of its leg may be a groove wall or a rounded edge: so far off."""
 
 
 def _short(line: Line | None, leg: float, joint: Joint) -> Line | None:
