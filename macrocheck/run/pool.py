@@ -65,12 +65,9 @@ def _many(
                 else:
                     yield index, future.result()
     finally:
-        # Also when the caller stops early (Ctrl-C): what is under way is of no use to anybody.
-        processes_now = list((pool._processes or {}).values())
-        pool.shutdown(wait=False, cancel_futures=True)
-        if under_way:
-            for process in processes_now:
-                process.kill()
+        # Also when the caller stops early (Ctrl-C): what runs is let finish. A worker killed half way through
+        # sending its result would leave the executor waiting for the rest of it for ever.
+        pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _prepare() -> None:

@@ -214,7 +214,11 @@ def test_stopped_in_the_middle(run: Run, tmp_path: Path, how: signal.Signals) ->
         while (not photos.exists() or len(list(photos.iterdir())) < 3) and time.monotonic() < deadline:
             time.sleep(0.02)
         os.kill(running.pid, how)
-        _, err = running.communicate(timeout=30)
+        try:
+            _, err = running.communicate(timeout=60)
+        except subprocess.TimeoutExpired:
+            running.kill()
+            raise
     if how == signal.SIGINT:
         assert running.returncode == 130
         assert b"Traceback" not in err
