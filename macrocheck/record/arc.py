@@ -23,7 +23,7 @@ THERMAL_EFFICIENCY: tuple[tuple[str, float], ...] = (
 """Process words -> k: SAW 1.0; MMA, MIG/MAG 0.8; TIG 0.6 (SSAB's page on heat input, read)."""
 
 DEPOSITION_EFFICIENCY = (0.88, 0.98)
-"""Gas metal arc, from globular 88 % to spray 98 % (ESAB, read); anything between is as likely."""
+"""Gas metal arc, globular 88 % to spray 98 % (a wire maker's handbook, read); anything between is as likely."""
 
 
 def derived(settings: Sequence[Setting]) -> tuple[Setting, ...]:
@@ -129,7 +129,7 @@ def _assumed(have: Mapping[str, Setting]) -> list[Setting]:
             made.append(STEEL_DENSITY)
         if "deposition_efficiency" not in have and words & {"gmaw", "mig", "mag"}:
             low, high = DEPOSITION_EFFICIENCY
-            text = f"{low:.0%} to {high:.0%}, gas metal arc (ESAB)"
+            text = f"{low:.0%} to {high:.0%}, gas metal arc (a wire maker's handbook)"
             u = (high - low) / math.sqrt(12)
             made.append(
                 Setting("deposition_efficiency", text, (low + high) / 2, low, high, u, unit="1", origin="assumed")
