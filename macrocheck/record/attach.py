@@ -1,4 +1,9 @@
-"""Putting single measurements on a record: result files, photographs, settings."""
+"""Putting single measurements on a record: result files, photographs, settings, corrections.
+
+`attach(record, coupon, measured, ...)` puts new sections and settings there (`from_result` for a result at hand,
+`from_file` for a result file). `revise(record, coupon, section, result, reason=..., who=...)` puts a corrected
+result of a section there as its next revision; photograph, marks and all else that is not given stay as they stood.
+"""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -83,6 +88,66 @@ def attach(
         for m, photo in zip(measured, photos, strict=True)
     ]
     return append(record, entries, who=who, reason=reason)
+
+
+def revise(
+    record: Record,
+    coupon: str,
+    section: str,
+    result: "Result",
+    *,
+    reason: str,
+    who: str | None = None,
+    inputs: SectionInputs | None = None,
+    limits: str | None = None,
+) -> Written:
+    """Put a corrected result of a section on the record as its next revision, and return that revision.
+
+    The outline that was corrected is the result's own; its photograph must be the one that stands there. `inputs`
+    and `limits` (TOML text as it stood) are those of the revision before where they are not given. Raises
+    InputError where the section is not there, the photograph is another, or there is no reason.
+    """
+    from macrocheck.outline_file import outline_bytes
+    from macrocheck.record.engine import reading
+    from macrocheck.record.query import body_of, document_bytes
+    from macrocheck.record.rebuild import scale_detail
+
+    with reading(record.engine, record.name) as conn:
+        now = coupon_now(conn, coupon)
+        seq = None if now is None else dict(now.sections).get(section)
+        if now is None or seq is None:
+            msg = f"There is no section {section} of coupon {coupon} on {record.name}; attach it first."
+            raise InputError(msg)
+        body = body_of(conn, seq)
+        if limits is None and body["limits"] is not None:
+            limits = document_bytes(conn, body["limits"]).decode("utf-8")
+    document = result.to_json()
+    photo = body["photo"]
+    if photo is None or photo["sha256"] != result.photo.sha256:
+        msg = f"Section {section} of coupon {coupon} shows another photograph; attach this one under its own name."
+        raise InputError(msg)
+    before = SectionInputs(
+        tuple(body["marks"]),
+        body["joint"],
+        tuple(body["hints"]),
+        body["given_mm"],
+        body["guard"],
+        body["fusion_threshold_mm"],
+    )
+    entry = section_entry(
+        coupon,
+        section,
+        photo=PhotoKept(**photo),
+        inputs=inputs or before,
+        inputs_digest=body["inputs"],
+        result=document,
+        outline=outline_bytes(result.outline),
+        limits=limits,
+        scale=scale_detail(result.scale),
+        settings=now.settings,
+        reason=reason,
+    )
+    return append(record, [entry], who=who)[0]
 
 
 def from_result(
