@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.apart.scene import SectionPlan, Span, WeldPlan
+from tests.apart.scene import SectionPlan, Span, WeldPlan, groove_width
 
 
 def draw_section(look: str, rng: np.random.Generator) -> SectionPlan:
@@ -60,6 +60,8 @@ def _lap(look: str, rng: np.random.Generator) -> SectionPlan:
             groove_b=0.0, shortfall=0.0, penetration=leg * float(rng.uniform(0.08, 0.5)),
             depth_b=leg * float(rng.uniform(0.0, 0.12)), bulge=leg * float(rng.uniform(0.12, 0.33)),
         )  # fmt: skip
+    else:
+        t_b = max(t_b, least_upper_plate(weld, psi, gap))
     return _rough(
         SectionPlan(
             joint="lap", psi_deg=psi, t_b=t_b, t_n=t_n, gap=gap, welds=(weld,), reach_right=leg * rng.uniform(2, 6),
@@ -67,6 +69,12 @@ def _lap(look: str, rng: np.random.Generator) -> SectionPlan:
         ),
         look, rng,
     )  # fmt: skip
+
+
+def least_upper_plate(weld: WeldPlan, psi: float, gap: float) -> float:
+    """Return how thick a lap's upper plate must be for its end face to hold the toe and a groove beyond it, mm."""
+    beyond = groove_width(weld.groove_b) if weld.groove_b > 0 else 0.02 * weld.leg_b
+    return (weld.leg_b + beyond) * float(np.sin(np.radians(psi))) - gap
 
 
 def _rough(plan: SectionPlan, look: str, rng: np.random.Generator) -> SectionPlan:

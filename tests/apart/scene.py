@@ -189,8 +189,13 @@ def _fusion(plan: WeldPlan, psi: float, gap: float, rng: np.random.Generator) ->
     return lower, upper
 
 
+def groove_width(depth: float) -> float:
+    """Return how wide an undercut of this depth is along the surface, mm."""
+    return 2.2 * depth + 0.25
+
+
 def _groove(toe: FloatArray, along: FloatArray, inward: FloatArray, depth: float) -> Polygon:
-    width = 2.2 * depth + 0.25
+    width = groove_width(depth)
     u = np.linspace(0, 1, 60)
     profile = depth * np.sin(np.pi * u**0.7)
     bed = toe + (u * width)[:, None] * along + profile[:, None] * inward

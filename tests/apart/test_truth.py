@@ -9,8 +9,9 @@ from shapely.geometry import Polygon
 from tests.apart import render_apart
 from tests.apart.clutter import scale_bar
 from tests.apart.looks import LOOKS
+from tests.apart.plans import draw_section
 from tests.apart.raster import Placing, coverage, place
-from tests.apart.scene import SectionPlan, WeldPlan, build
+from tests.apart.scene import SectionPlan, WeldPlan, build, groove_width
 from tests.apart.truth import Truth, truth_of
 
 FLAT = WeldPlan(leg_b=5.0, leg_n=5.0)
@@ -157,6 +158,18 @@ def test_bar_is_as_long_as_it_says() -> None:
     length = float(mark.removeprefix("bar:").removesuffix("mm"))
     row = drawn[..., 0].max(axis=0) / drawn.max()
     assert row.sum() == pytest.approx(30.0 * length, abs=0.4)
+
+
+@pytest.mark.parametrize("look", LOOKS)
+def test_the_end_of_a_lap_holds_its_toe(look: str) -> None:
+    laps = 0
+    for seed in range(300):
+        plan = draw_section(look, np.random.default_rng([seed, 2, LOOKS.index(look)]))
+        if plan.joint == "lap" and plan.welds[0].melted_back is None:
+            laps += 1
+            weld, face = plan.welds[0], (plan.t_b + plan.gap) / np.sin(np.radians(plan.psi_deg))
+            assert face > weld.leg_b + (groove_width(weld.groove_b) if weld.groove_b else 0.0) - 1e-9, seed
+    assert laps > 50
 
 
 def test_unknown_look_is_refused() -> None:
