@@ -1,0 +1,1 @@
+"""The page where a person looks at an outline, puts it right and signs it off."""
