@@ -14,6 +14,8 @@ from macrocheck.report.frame import Frame, choose_frame
 from macrocheck.report.geometry import WeldPoints, weld_points
 from macrocheck.report.labels import (
     Label,
+    PlacedLabel,
+    ScaleBar,
     draw_label,
     draw_leaders,
     place_labels,
@@ -63,21 +65,13 @@ def draw_overlay(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> By
     pen = Pen(picture, max(1.0, _LINE * layout.em))
     for weld, found in zip(result.outline.welds, points, strict=True):
         _draw_weld(pen, weld, found, frame)
-    labels = [lb for i, p in enumerate(points) for lb in weld_labels(result, i, p, unit)]
-    labels += _weld_names(result) + _flag_labels(result, pen, frame)
     canvas = np.empty((layout.height, layout.width, 3), np.uint8)
     canvas[:] = PAPER
     sheet = Sheet(canvas, Pen(canvas, pen.width))
-    costs = cost_map(result, points, frame, layout.em)
-    middle = np.mean([w.face.mean(axis=0) for w in result.outline.welds] or [np.zeros(2)], axis=0)
-    bar = place_scale_bar(costs, result.scale, frame, unit, layout.em, (float(middle[0]), float(middle[1])))
-    placed = place_labels(costs, labels, frame, layout.em)
+    bar, placed = _placed(pen, result, points, frame, layout.em, unit)
     draw_leaders(pen, placed)
     canvas[: frame.height, : frame.width] = picture
-    if bar is not None:
-        bar.draw(sheet, layout.em)
-    for item in placed:
-        draw_label(sheet, item, layout.em)
+    _put_labels(sheet, bar, placed, layout.em)
     for i, column in enumerate(layout.columns):
         x, y = layout.x + i * layout.step, layout.y
         for block in column:
@@ -86,9 +80,51 @@ def draw_overlay(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> By
     return sheet.finished()
 
 
+def draw_on(picture: ByteArray, frame: Frame, result: Result, *, unit: LengthUnit = "mm") -> ByteArray:
+    """Return a picture of `frame` with the result drawn in and labelled, without a panel, (h, w, 3) uint8.
+
+    `picture`: (frame.height, frame.width, 3) uint8, what `frame` shows of the photograph; it is not changed.
+    """
+    points = _points(result)
+    em = max(14.0, max(frame.width, frame.height) / 74)
+    canvas = picture.copy()
+    pen = Pen(canvas, max(1.0, _LINE * em))
+    for weld, found in zip(result.outline.welds, points, strict=True):
+        _draw_weld(pen, weld, found, frame)
+    bar, placed = _placed(pen, result, points, frame, em, unit)
+    draw_leaders(pen, placed)
+    sheet = Sheet(canvas, pen)
+    _put_labels(sheet, bar, placed, em)
+    return sheet.finished()
+
+
+def section_frame(result: Result) -> Frame:
+    """Return the part of the photograph that shows all that is drawn of a result, its long side 1600 to 2400 px."""
+    return _frame(result, _points(result))
+
+
 def overlay_frame(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> Frame:
     """Return the frame that `draw_overlay` uses: `frame.place` maps photo pixels to pixels of the overlay."""
     return _layout(photo, result, _points(result), unit).frame
+
+
+def _placed(
+    pen: Pen, result: Result, points: Sequence[WeldPoints], frame: Frame, em: float, unit: LengthUnit
+) -> tuple[ScaleBar | None, list[PlacedLabel]]:
+    """Dot the flags' places and find places for the scale bar and every label."""
+    labels = [lb for i, p in enumerate(points) for lb in weld_labels(result, i, p, unit)]
+    labels += _weld_names(result) + _flag_labels(result, pen, frame)
+    costs = cost_map(result, points, frame, em)
+    middle = np.mean([w.face.mean(axis=0) for w in result.outline.welds] or [np.zeros(2)], axis=0)
+    bar = place_scale_bar(costs, result.scale, frame, unit, em, (float(middle[0]), float(middle[1])))
+    return bar, place_labels(costs, labels, frame, em)
+
+
+def _put_labels(sheet: Sheet, bar: ScaleBar | None, placed: Sequence[PlacedLabel], em: float) -> None:
+    if bar is not None:
+        bar.draw(sheet, em)
+    for item in placed:
+        draw_label(sheet, item, em)
 
 
 def _points(result: Result) -> list[WeldPoints]:

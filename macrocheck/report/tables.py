@@ -1,7 +1,7 @@
 """The quantities of one weld as rows and as plain text."""
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from macrocheck.quantities import BY_KEY, QUANTITIES
@@ -34,8 +34,12 @@ class Row:
 
 def quantity_rows(result: Result, weld_index: int, unit: LengthUnit = "mm") -> list[Row]:
     """Return one row for every quantity of weld `weld_index` (from 0), in the order of the list of quantities."""
-    quantities = result.measurements[weld_index].quantities
     verdicts = result.verdicts.per_weld[weld_index] if weld_index < len(result.verdicts.per_weld) else ()
+    return rows_of(result.measurements[weld_index].quantities, verdicts, unit)
+
+
+def rows_of(quantities: Mapping[str, Quantity], verdicts: Sequence[Verdict], unit: LengthUnit = "mm") -> list[Row]:
+    """Return one row for every quantity in the order of their list, then the limits on what is not there."""
     known = [k.key for k in QUANTITIES if k.key in quantities]
     rows = [
         _row(key, quantities[key], [v for v in verdicts if v.quantity == key], unit)
