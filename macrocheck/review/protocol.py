@@ -3,8 +3,8 @@
 The server is `macrocheck review` on this machine, the page is the one it serves. All coordinates are pixels of the
 upright photo: x right, y down, pixel centres at whole numbers. All lengths are millimetres, angles degrees, ratios
 plain; `text` beside a number is how it is written, in mm and in inches. What is found in files (names, labels,
-sentences) is data: show it as text, never as markup. What the server says is in `protocol_state` and `protocol_choices`, what it is asked
-in `protocol_edits`.
+sentences) is data: show it as text, never as markup. What the server says is in `protocol_state` and
+`protocol_choices`, what it is asked in `protocol_edits`.
 
 Getting in
     The printed address `http://127.0.0.1:PORT/?key=KEY` sets a cookie (HttpOnly, SameSite=Strict) and sends on to
@@ -63,9 +63,9 @@ POST /api/photos/ID/attach
     `AttachBody` -> `Attached` | 422 `cannot` (a reason is missing, say)
 
 Edits
-    `EditBody.edit` is one of the `...Edit` types in `protocol_edits`, told apart by `kind`. `resolution` (photo px per CSS px of
-    the screen when the user clicked) widens the stated uncertainty of the click: 1.5 px times the larger of 1 and
-    `resolution`. An edit is on the disk before it is answered. The answer is the whole new state; `changed` says
+    `EditBody.edit` is one of the `...Edit` types in `protocol_edits`, told apart by `kind`. `resolution` (photo px
+    per CSS px of the screen when the user clicked) widens the stated uncertainty of the click: 1.5 px times the
+    larger of 1 and `resolution`. An edit is on the disk before it is answered. The answer is the whole new state; `changed` says
     which quantities moved and `before` what they were, since the edit before it.
 
 Features
