@@ -65,8 +65,8 @@ POST /api/photos/ID/attach
 Edits
     `EditBody.edit` is one of the `...Edit` types in `protocol_edits`, told apart by `kind`. `resolution` (photo px
     per CSS px of the screen when the user clicked) widens the stated uncertainty of the click: 1.5 px times the
-    larger of 1 and `resolution`. An edit is on the disk before it is answered. The answer is the whole new state; `changed` says
-    which quantities moved and `before` what they were, since the edit before it.
+    larger of 1 and `resolution`. An edit is on the disk before it is answered. The answer is the whole new state;
+    `changed` says which quantities moved and `before` what they were, since the edit before it.
 
 Features
     `WeldState.features` is everything there is to draw and to grab. `id` is "WELD/PART" or "WELD/PART/INDEX" (voids
