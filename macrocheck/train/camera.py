@@ -131,3 +131,32 @@ def photograph(grey: Tensor, metal: Tensor, weld: Tensor, dice: "Dice", clutter:
     image = image + noise * dice.between(0, 1) ** 2 * 24
     pressed = block_compression(image.clamp(0, 255), dice.logs(0.05, 1.6))
     return torch.where(dice.chance(0.5) > 0, pressed, image).clamp(0, 255)
+
+
+def estranged(image: Tensor, dice: "Dice") -> Tensor:
+    """Filter a fifth of the pictures (b, 3, h, w) with random kernels, and bend the tones of others at random.
+
+    What a region looks like changes, where it ends does not: the network has to learn ends, not looks. After
+    Z. Xu et al., Robust and Generalizable Visual Representation Learning via Random Convolutions, ICLR 2021.
+    """
+    b, _, h, w = image.shape
+    count = max(1, b // 5)
+    mean, sd = image.mean(dim=(2, 3), keepdim=True), image.std(dim=(2, 3), keepdim=True) + 1
+    some = ((image - mean) / sd)[:count]
+    wide = int(torch.randint(0, 3, (1,)).item()) * 2 + 1
+    kernels = torch.randn(count * 3, 3, wide, wide, device=image.device)
+    flat = F.pad(some, (wide // 2,) * 4, mode="replicate").reshape(1, count * 3, h + wide - 1, w + wide - 1)
+    filtered = F.conv2d(flat, kernels, groups=count).reshape(count, 3, h, w)
+    filtered = filtered / (filtered.std(dim=(1, 2, 3), keepdim=True) + 1e-3)
+    share = dice.between(0, 0.85)[:count]
+    mixed = (some * (1 - share) + filtered * share) * sd[:count] + mean[:count]
+    # The others: one tone curve of six knots for a picture, mixed with the straight one.
+    rest = image[count:] / 255 * 5
+    knots = torch.rand(b - count, 6, device=image.device) * 255
+    low = rest.floor().clamp(0, 4)
+    index = low.long().reshape(b - count, -1)
+    curve = torch.lerp(
+        knots.gather(1, index).reshape(rest.shape), knots.gather(1, index + 1).reshape(rest.shape), rest - low
+    )
+    share = (dice.chance(0.15) * dice.between(0, 0.6))[count:]
+    return torch.cat([mixed, image[count:] * (1 - share) + curve * share]).clamp(0, 255)

@@ -18,7 +18,7 @@ from macrocheck.render.raster import (
     weld_coordinates,
 )
 from macrocheck.render.sampling import sample_spec
-from macrocheck.render.section import Section, SectionJoint, SectionSpec, build_section
+from macrocheck.render.section import DepthShape, Section, SectionJoint, SectionSpec, build_section
 
 GAP, LOOSE, VOID = 4, 5, 6
 """Further values of the region map beside those of the renderer: open gap, loose metal, void in the weld."""
@@ -36,8 +36,46 @@ def _centre_and_span(section: Section) -> tuple[FloatArray, float]:
 
 def _bead(spec: SectionSpec, rng: np.random.Generator) -> SectionSpec:
     weld = spec.welds[0]
-    shape = replace(weld.nonbutting, depth=weld.leg_nonbutting * rng.uniform(0.1, 1.1), unfused_root=0.0)
+    shape = replace(weld.nonbutting, depth=weld.leg_nonbutting * rng.uniform(0.05, 1.1), unfused_root=0.0)
     return replace(spec, welds=(replace(weld, convexity=rng.uniform(0.04, 0.3), nonbutting=shape),))
+
+
+def _with_rims(spec: SectionSpec, rng: np.random.Generator) -> SectionSpec:
+    """The section with thin rims of melted metal beside deep fingers, as much current gives."""
+
+    def rimmed(shape: DepthShape, leg: float) -> DepthShape:
+        finger = leg * rng.uniform(0.05, 0.4) if rng.random() < 0.5 else shape.finger
+        return replace(shape, fullness=float(rng.uniform(1.3, 5.0)), finger=finger)
+
+    return replace(
+        spec,
+        welds=tuple(
+            replace(
+                weld,
+                butting=rimmed(weld.butting, weld.leg_butting),
+                nonbutting=rimmed(weld.nonbutting, weld.leg_nonbutting),
+            )
+            for weld in spec.welds
+        ),
+    )
+
+
+def _worn_edges(out: ByteArray, rng: np.random.Generator) -> None:
+    """Round the metal's outer corners away from the weld, as shears and flame cutting leave them (in place)."""
+    size = out.shape[0]
+    radius = int(np.exp(rng.uniform(np.log(3), np.log(0.06 * size))))
+    metal = np.isin(out, (WELD, BUTTING, NONBUTTING, VOID)).astype(np.uint8)
+    # Half the size: rounding need not be exact, and large kernels are slow.
+    small = cv2.resize(metal, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_NEAREST)
+    padded = cv2.copyMakeBorder(small, radius, radius, radius, radius, cv2.BORDER_REPLICATE)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (radius | 1, radius | 1))
+    opened = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[radius:-radius, radius:-radius]
+    near = cv2.dilate(
+        cv2.resize(np.isin(out, (WELD, VOID)).astype(np.uint8), None, fx=0.25, fy=0.25),
+        np.ones((radius | 1, radius | 1), np.uint8),
+    )
+    lost = (small > 0) & (opened == 0) & (cv2.resize(near, small.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0)
+    out[(cv2.resize(lost.astype(np.uint8), out.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0) & (metal > 0)] = 0
 
 
 def _clutter(rng: np.random.Generator, size: int) -> ByteArray:
@@ -111,14 +149,36 @@ def _extra_regions(out: ByteArray, section: Section, to_px: AnyArray, rng: np.ra
     for weld in section.welds:
         for void in weld.voids:
             cv2.fillPoly(out, [fixed(void)], VOID, cv2.LINE_8, 4)
-    if rng.random() < 0.2:
-        size = out.shape[0]
+    if rng.random() < 0.4:
+        _worn_edges(out, rng)
+    for _ in range(int(rng.choice([0, 1, 2], p=[0.72, 0.2, 0.08]))):
         mask = np.zeros(out.shape, np.uint8)
-        c = rng.uniform(-0.1, 1.1, 2) * size
-        angles = np.sort(rng.uniform(0, 2 * np.pi, int(rng.integers(3, 7))))
-        r = rng.uniform(0.1, 0.5) * size
-        cv2.fillPoly(mask, [(c + r * np.column_stack([np.cos(angles), np.sin(angles)])).astype(np.int32)], 1)
+        cv2.fillPoly(mask, [_loose_shape(out.shape[0], rng)], 1)
         out[(mask > 0) & (out == 0)] = LOOSE
+
+
+def _loose_shape(size: int, rng: np.random.Generator) -> AnyArray:
+    """Outline of a loose piece, px: a coin, a jaw with teeth, a nugget like a bead, or a splinter."""
+    c, r = rng.uniform(-0.1, 1.1, 2) * size, rng.uniform(0.06, 0.45) * size
+    kind = int(rng.integers(4))
+    if kind == 0:
+        angles = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+        shape = np.column_stack([np.cos(angles), rng.uniform(0.8, 1.0) * np.sin(angles)])
+    elif kind == 1:
+        teeth = int(rng.integers(4, 30))
+        edge = np.column_stack(
+            [np.linspace(-1.5, 1.5, 2 * teeth), 0.6 + rng.uniform(0, 0.1) * (np.arange(2 * teeth) % 2)]
+        )
+        shape = np.vstack([edge, [[1.5, -0.6], [-1.5, -0.6]]])
+    elif kind == 2:
+        angles = np.linspace(0, np.pi, 40)
+        shape = np.column_stack([np.cos(angles), rng.uniform(0.2, 1.0) * np.sin(angles)])
+    else:
+        angles = np.sort(rng.uniform(0, 2 * np.pi, int(rng.integers(3, 7))))
+        shape = np.column_stack([np.cos(angles), np.sin(angles)])
+    a = rng.uniform(0, 2 * np.pi)
+    turned = shape @ np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
+    return np.asarray((c + r * turned).astype(np.int32))
 
 
 def layout(rng: np.random.Generator, size: int) -> dict[str, AnyArray]:
@@ -126,10 +186,12 @@ def layout(rng: np.random.Generator, size: int) -> dict[str, AnyArray]:
     spec = sample_spec(rng, joints=JOINTS, wild=float(rng.choice([0.3, 1.0, 1.3])))
     if spec.joint == "bead":
         spec = _bead(spec, rng)
+    if rng.random() < 0.2:
+        spec = _with_rims(spec, rng)
     section = build_section(spec)
     centre, span = _centre_and_span(section)
     share = (
-        float(np.exp(rng.uniform(np.log(0.2), np.log(0.95)))) if rng.random() < 0.85 else rng.uniform(0.08, 0.25)
+        float(np.exp(rng.uniform(np.log(0.18), np.log(0.95)))) if rng.random() < 0.85 else rng.uniform(0.07, 0.25)
     )
     turn = float(rng.choice([0, 90, 180, 270]) + rng.normal(0, 8)) if rng.random() < 0.6 else rng.uniform(0, 360)
     spread = max(0.06, 0.5 - 0.55 * share) * span / share

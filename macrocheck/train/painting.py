@@ -11,7 +11,8 @@ import torch
 import torch.nn.functional as F  # noqa: N812  the library's own usage
 from torch import Tensor
 
-from macrocheck.train.camera import bend, blur, photograph
+from macrocheck.train.camera import bend, blur, estranged, photograph
+from macrocheck.train.grains import cast_structure, other_structure, plate_structure, table_noise
 from macrocheck.train.layouts import GAP, LOOSE, VOID
 
 
@@ -42,14 +43,6 @@ class Dice:
         return self.chance(0.5) * 2 - 1
 
 
-def table_noise(u: Tensor, v: Tensor, *, mode: str = "bilinear", size: int = 256) -> Tensor:
-    """Look a fresh random table up at (u, v) in cells; (b, 1, h, w), about unit sd for nearest."""
-    b = u.shape[0]
-    table = torch.randn(b, 1, size, size, device=u.device)
-    grid = torch.cat([(u / size) % 1.0, (v / size) % 1.0], dim=1).permute(0, 2, 3, 1) * 2 - 1
-    return F.grid_sample(table, grid, mode=mode, padding_mode="reflection", align_corners=False)
-
-
 def smooth_field(batch: int, size: int, cells: int, device: torch.device) -> Tensor:
     """Smooth random field of about unit sd with `cells` swings across, (b, 1, size, size)."""
     coarse = torch.randn(batch, 1, cells + 3, cells + 3, device=device)
@@ -58,46 +51,6 @@ def smooth_field(batch: int, size: int, cells: int, device: torch.device) -> Ten
     )
     off = int(size / cells)
     return fine[:, :, off : off + size, off : off + size] * 1.4
-
-
-def _weld_texture(
-    dice: Dice, distance: Tensor, along: Tensor, xy: tuple[Tensor, Tensor], warp: tuple[Tensor, Tensor]
-) -> Tensor:
-    """Cast structure in the weld's own coordinates: columnar, coarse grain, layered arcs, plain; unit-ish sd."""
-    pitch = dice.logs(1.5, 9.0)
-    stretch = dice.between(4, 14)
-    wobble = dice.between(0, 0.9)
-    u = along / pitch + wobble * warp[0]
-    v = distance / (stretch * pitch) + 0.5 * wobble * warp[1]
-    soft, hard = table_noise(u, v), table_noise(u, v, mode="nearest")
-    columnar = torch.where(dice.chance(0.5) > 0, hard, soft * 1.5)
-    second = table_noise(along / (pitch * 0.4) + warp[0], distance / (stretch * pitch * 0.6))
-    columnar = columnar + 0.6 * dice.chance(0.5) * second
-    cell = dice.logs(2.0, 14.0)
-    x, y = xy
-    squeeze = dice.logs(0.5, 2.0)
-    grain_u, grain_v = x / cell * squeeze + warp[0] * 0.6, y / cell / squeeze + warp[1] * 0.6
-    grain = torch.where(
-        dice.chance(0.6) > 0, table_noise(grain_u, grain_v, mode="nearest"), table_noise(grain_u, grain_v) * 1.5
-    )
-    arcs = torch.sin(distance / dice.logs(2.0, 12.0) + warp[0] * 2) * 1.2
-    pick = torch.rand(dice.batch, 1, 1, 1, device=dice.device)
-    out = torch.where(
-        pick < 0.5, columnar, torch.where(pick < 0.75, grain, torch.where(pick < 0.83, arcs, 0.4 * soft))
-    )
-    return out + dice.chance(0.3) * 0.6 * grain
-
-
-def _plate_texture(dice: Dice, xy: tuple[Tensor, Tensor], direction: Tensor) -> Tensor:
-    """Fine grain, and rolling bands along the plate; unit-ish sd."""
-    x, y = xy
-    fine = dice.logs(0.7, 2.5)
-    grain = table_noise(x / fine, y / fine)
-    c, s = torch.cos(direction), torch.sin(direction)
-    lie, across = x * c + y * s, -x * s + y * c
-    band = dice.logs(1.0, 6.0)
-    bands = table_noise(lie / (band * 25), across / band)
-    return grain + dice.chance(0.35) * dice.between(0.3, 1.5) * bands
 
 
 def _dilated_edge(metal: Tensor, width: Tensor) -> Tensor:
@@ -112,7 +65,8 @@ class _Scene:
 
     `cover`: share of each pixel that a region of the layout covers. `xy`: each pixel's place, shifted at random.
     `warp`, `slow`, `patch`: smooth fields of many, few and some swings. `tone`: of both plates, (b, 1, 1, 1);
-    `tones`: of each; `ground`: of the background. `told_by_grain`: 1.0 where weld and plates share a tone.
+    `tones`: of each; `ground`: of the background. `told_by_grain`, `told_by_line`: 1.0 where weld and plates share a tone and
+    nothing but grain, or the fusion line, tells them apart. `other`: a texture for what is no weld.
     """
 
     layout: dict[str, Tensor]
@@ -130,6 +84,8 @@ class _Scene:
     weld_tone: Tensor
     ground: Tensor
     told_by_grain: Tensor
+    told_by_line: Tensor
+    other: Tensor
 
     @property
     def weld(self) -> Tensor:
@@ -166,8 +122,9 @@ def _scene(layout: dict[str, Tensor]) -> _Scene:
     patch = smooth_field(b, size, 9, device)
     tone = dice.between(35, 225)
     unlike = torch.where(dice.chance(0.5) > 0, dice.normal(6), dice.normal(40))
-    told_by_grain = dice.chance(0.4)
-    step = torch.where(told_by_grain > 0, dice.normal(6), dice.sign() * dice.between(10, 95))
+    pick = torch.rand(b, 1, 1, 1, device=device)
+    told_by_grain, told_by_line = (pick < 0.42).float(), (pick > 0.92).float()
+    step = torch.where(told_by_grain + told_by_line > 0, dice.normal(6), dice.sign() * dice.between(8, 95))
     pick = torch.rand(b, 1, 1, 1, device=device)
     ground = torch.where(
         pick < 0.45, dice.between(0, 35), torch.where(pick < 0.62, dice.between(195, 255), dice.between(20, 235))
@@ -190,6 +147,8 @@ def _scene(layout: dict[str, Tensor]) -> _Scene:
         weld_tone=tone + step,
         ground=ground,
         told_by_grain=told_by_grain,
+        told_by_line=told_by_line,
+        other=other_structure(dice, xy, warp),
     )
 
 
@@ -200,7 +159,7 @@ def _member(scene: _Scene, i: int, plate_strength: Tensor) -> tuple[Tensor, tupl
     """
     dice, distance = scene.dice, scene.distance
     direction = scene.layout["directions"][:, i, None, None, None]
-    texture = _plate_texture(dice, scene.xy, direction) * plate_strength * dice.between(0.5, 1.5)
+    texture = plate_structure(dice, scene.xy, direction) * plate_strength * dice.between(0.5, 1.5)
     width = (scene.layout["haz"][:, i, None, None, None] * dice.logs(0.4, 1.6)).clamp(min=2.0)
     wave = width * (1 + 0.12 * smooth_field(dice.batch, scene.size, 6, dice.device))
     crisp = width * dice.logs(0.02, 0.5)
@@ -214,17 +173,27 @@ def _member(scene: _Scene, i: int, plate_strength: Tensor) -> tuple[Tensor, tupl
         * dice.between(10, 70)
         * torch.exp(-(((distance - wave) / dice.logs(1.0, 4.0)) ** 2))
     )
+    # A second band inside the first: the coarse-grained part beside the fusion line, and its own tone.
+    inner = torch.sigmoid((wave * dice.between(0.2, 0.7) - distance) / crisp.clamp(min=0.5))
+    second = dice.chance(0.35) * inner
     calm = 1 - inside * dice.chance(0.4) * dice.between(0.3, 1.0)
+    texture = texture + second * dice.chance(0.5) * dice.between(2, 18) * scene.other
+    texture = texture + dice.chance(0.12) * dice.between(2, 14) * scene.other.roll(7 + 40 * i, dims=-1)
     seen = ((level.abs() > 7) | (rim.abs().amax(dim=(2, 3), keepdim=True) > 12)).float()
     zone = (distance < wave).float() * (scene.cover[2 + i] > 0.5)
-    return scene.tones[i] + texture * calm + level * inside * ramp + rim, (zone, seen)
+    bands = level * inside * ramp + second * dice.sign() * dice.between(0, 40)
+    return scene.tones[i] + texture * calm + bands + rim, (zone, seen)
 
 
 def _deposit(scene: _Scene) -> Tensor:
     """Paint the weld metal: its cast structure."""
     dice = scene.dice
-    strength = torch.where(scene.told_by_grain > 0, dice.between(9, 45), dice.between(0, 30))
-    return scene.weld_tone + strength * _weld_texture(dice, scene.distance, scene.along, scene.xy, scene.warp)
+    strength = torch.where(scene.told_by_grain > 0, dice.between(7, 45), dice.between(0, 30))
+    strength = torch.where(scene.told_by_line > 0, dice.between(0, 7), strength)
+    patchy = 1 + dice.chance(0.3) * dice.between(0, 0.7) * scene.slow.clamp(-1, 1)
+    return scene.weld_tone + strength * patchy * cast_structure(
+        dice, scene.distance, scene.along, scene.xy, scene.warp
+    )
 
 
 def _passes(scene: _Scene) -> Tensor:
@@ -241,7 +210,8 @@ def _background(scene: _Scene) -> Tensor:
     dice, xy = scene.dice, scene.xy
     dust = table_noise(xy[0] / 2.0, xy[1] / 2.0)
     back = scene.ground + dice.between(0, 10) * dust + dice.chance(0.3) * dice.between(5, 40) * scene.patch
-    return back + dice.chance(0.15) * dice.between(10, 50) * torch.sign(
+    back = back + dice.chance(0.3) * dice.between(4, 40) * scene.other.roll(31, dims=-2)
+    return back + dice.chance(0.12) * dice.between(10, 50) * torch.sign(
         torch.sin(xy[0] / dice.logs(3, 40)) + torch.sin(xy[1] / dice.logs(3, 40))
     )
 
@@ -255,7 +225,8 @@ def _lay_together(scene: _Scene) -> tuple[Tensor, list[tuple[Tensor, Tensor]]]:
     weld_paint = weld_paint + _passes(scene)
     back = _background(scene)
     direction = scene.layout["directions"][:, 0, None, None, None]
-    loose = scene.tones[0] + dice.normal(20) + _plate_texture(dice, scene.xy, direction) * plate_strength
+    loose = scene.tones[0] + dice.normal(20) + plate_structure(dice, scene.xy, direction) * plate_strength
+    loose = loose + dice.chance(0.35) * dice.between(5, 35) * scene.other.flip(-1)
     gap_tone = torch.where(dice.chance(0.7) > 0, dice.between(0, 40), scene.ground)
     void_tone = torch.where(dice.chance(0.8) > 0, dice.between(0, 50), dice.between(0, 255))
     air = 1 - (scene.weld + cover[2] + cover[3] + cover[LOOSE]) - cover[GAP]
@@ -275,11 +246,10 @@ def _lines(scene: _Scene) -> tuple[Tensor, Tensor]:
     """The fusion line, seams and rims along outlines, to be added; also whether the seams are seen."""
     dice = scene.dice
     # Fusion line dark, bright or absent, and patchy; it needs the metal on both sides.
-    line_on = torch.where(scene.told_by_grain > 0, dice.chance(0.35), dice.chance(0.55)) * (
-        0.4 + 0.6 * (scene.slow > -0.7).float()
-    )
+    line_on = torch.where(scene.told_by_grain > 0, dice.chance(0.35), dice.chance(0.55))
+    line_on = torch.maximum(line_on, scene.told_by_line) * (0.4 + 0.6 * (scene.slow > -0.7).float())
     fusion = torch.exp(-((scene.distance / dice.logs(0.6, 2.8)) ** 2)) * scene.body
-    added = line_on * dice.sign() * dice.between(8, 80) * fusion
+    added = line_on * dice.sign() * (dice.between(8, 80) + 15 * scene.told_by_line) * fusion
     seam_seen = dice.chance(0.75)
     soft = blur(scene.seams, dice.logs(0.5, 1.6))
     soft = soft / soft.amax(dim=(2, 3), keepdim=True).clamp(min=1e-3)
@@ -324,6 +294,7 @@ def paint(layout: dict[str, Tensor]) -> tuple[Tensor, dict[str, Tensor]]:
     lines, seam_seen = _lines(scene)
     grey = grey + lines + _blemishes(scene)
     picture = photograph(grey, scene.metal, scene.weld, scene.dice, layout["clutter"][:, None].float())
+    picture = estranged(picture, scene.dice)
     targets = _targets(layout, scene.cover, scene.distance, scene.body, scene.seams, seam_seen, zones, scene.size)
     return bend(picture, targets, scene.dice)
 

@@ -43,7 +43,10 @@ def losses(logits: Tensor, targets: dict[str, Tensor]) -> dict[str, Tensor]:
     """Cross-entropy + Dice on regions, weighted binary cross-entropy + Dice on lines and points."""
     logits = logits.float()
     regions, lines, points = logits[:, :4], logits[:, 4:8], logits[:, 8:]
-    cross = F.cross_entropy(regions, targets["regions"])
+    # What the geometry lives on counts more: the fusion line, and the thin rims and lips at toes and root.
+    near = F.max_pool2d(targets["points"].amax(dim=1), 9, stride=1, padding=4)
+    matters = 1 + 2 * targets["lines"][:, 1] + 3 * near
+    cross = (F.cross_entropy(regions, targets["regions"], reduction="none") * matters).mean()
     probability = regions.softmax(dim=1)
     truth = F.one_hot(targets["regions"], 4).permute(0, 3, 1, 2).float()
     both = (probability * truth).sum(dim=(2, 3))
@@ -154,13 +157,14 @@ class _Course:
     judge: Any
     world: int
     total_seconds: float
+    peak_rate: float
     sums: dict[str, float] = field(default_factory=dict)
 
     def rate(self, seconds: float) -> float:
         """Return the learning rate after `seconds` of training: a short rise, then half a cosine."""
         progress = min(1.0, seconds / self.total_seconds)
-        warm = min(1.0, (self.facts["steps"] + 1) / 300)
-        return PEAK_RATE * warm * (0.5 * (1 + math.cos(math.pi * progress)) * 0.995 + 0.005)
+        warm = min(1.0, (self.facts["steps"] - self.facts.get("since", 0) + 1) / 300)
+        return self.peak_rate * warm * (0.5 * (1 + math.cos(math.pi * progress)) * 0.995 + 0.005)
 
     def step(self, layout: dict[str, Tensor], rate: float) -> None:
         """Paint a batch and learn from it."""
@@ -212,12 +216,18 @@ def _begin(rank: int, world: int, options: argparse.Namespace) -> _Course:
         distributed.init_process_group("nccl", rank=rank, world_size=world)
     torch.manual_seed(options.seed)
     net = SectionNet().to(device).to(memory_format=torch.channels_last)
-    optimiser = torch.optim.AdamW(net.parameters(), lr=PEAK_RATE, weight_decay=1e-3, betas=(0.9, 0.98), fused=True)
+    optimiser = torch.optim.AdamW(
+        net.parameters(), lr=options.peak_rate, weight_decay=1e-3, betas=(0.9, 0.98), fused=True
+    )
     facts: dict[str, Any] = {"steps": 0, "seconds": 0.0, "pictures": 0, "calls": 0, "log": []}
     average = {k: v.detach().clone() for k, v in net.state_dict().items()}
     if options.state and (options.state / "weights.pt").exists():
         facts = _resume(options.state, net, optimiser, device)
-        average = {k: v.to(device) for k, v in torch.load(options.state / "average.pt").items()}
+        if options.anew:
+            facts["seconds"], facts["since"] = 0.0, facts["steps"]
+        average = {
+            k: v.to(device) for k, v in torch.load(options.state / "average.pt", map_location=device).items()
+        }
     return _Course(
         net=net,
         optimiser=optimiser,
@@ -227,6 +237,7 @@ def _begin(rank: int, world: int, options: argparse.Namespace) -> _Course:
         judge=torch.compile(losses) if options.compile else losses,
         world=world,
         total_seconds=options.total_minutes * 60,
+        peak_rate=options.peak_rate,
     )
 
 
@@ -307,6 +318,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--size", type=int, default=SIZE, help="side of a picture, px, a multiple of 32")
     parser.add_argument("--batch", type=int, default=BATCH, help="pictures a step and GPU")
+    parser.add_argument("--peak-rate", type=float, default=PEAK_RATE)
+    parser.add_argument(
+        "--anew", action="store_true", help="take up the weights but begin the rate's schedule anew"
+    )
     parser.add_argument("--compile", action=argparse.BooleanOptionalAction, default=True)
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
