@@ -65,8 +65,9 @@ class _Scene:
 
     `cover`: share of each pixel that a region of the layout covers. `xy`: each pixel's place, shifted at random.
     `warp`, `slow`, `patch`: smooth fields of many, few and some swings. `tone`: of both plates, (b, 1, 1, 1);
-    `tones`: of each; `ground`: of the background. `told_by_grain`, `told_by_line`: 1.0 where weld and plates share a tone and
-    nothing but grain, or the fusion line, tells them apart. `other`: a texture for what is no weld.
+    `tones`: of each; `ground`: of the background. `told_by_grain`, `told_by_line`: 1.0 where weld
+    and plates share a tone and nothing but grain, or the fusion line, tells them apart. `other`: a texture for
+    what is no weld.
     """
 
     layout: dict[str, Tensor]
