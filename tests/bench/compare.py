@@ -103,7 +103,7 @@ def spans_error(truth: Any, value: Any) -> float:
     return wrong
 
 
-def _samples(rows: Iterable[Row], key: str) -> Iterable[tuple[float, float | None, float | None, Row]]:
+def samples(rows: Iterable[Row], key: str) -> Iterable[tuple[float, float | None, float | None, Row]]:
     """Yield (error, u, U95, row) of one quantity over the rows where both numbers stand."""
     for row in rows:
         entry = row["quantities"].get(key)
@@ -121,27 +121,29 @@ def _samples(rows: Iterable[Row], key: str) -> Iterable[tuple[float, float | Non
 def figures(rows: Sequence[Row], key: str) -> dict[str, float | int | None] | None:
     """Return the figures of one quantity over the found welds, or None where no truth stands.
 
-    `median`, `p95` of the absolute error, `bias`, `rms_z` of error / u, `core_z` (1.4826 times the median of
-    |error| / u, blind to outliers), `coverage` of U95, `wild`: share beyond 3 U95 with no flag on the weld,
-    `withheld`: share of known truths not answered, `claimed`: answers where the truth cannot be had.
+    `median`, `p90`, `p95`, `max` of the absolute error, `bias`, `rms_z` of error / u, `core_z` (1.4826 times the
+    median of |error| / u, blind to outliers), `coverage` of U95, `wild`: share beyond 3 U95 with no flag on the
+    weld, `withheld`: share of known truths not answered, `claimed`: answers where the truth cannot be had.
     """
     known = [r for r in rows if r["quantities"].get(key, {}).get("truth") is not None]
     unknown = [r for r in rows if key in r["quantities"] and r["quantities"][key]["truth"] is None]
     claimed = sum(r["quantities"][key]["value"] is not None for r in unknown)
     if not known:
         return None
-    samples = list(_samples(rows, key))
+    sample = list(samples(rows, key))
     withheld = sum(r["quantities"][key]["value"] is None for r in known) / len(known)
-    out: dict[str, float | int | None] = {"n": len(samples), "withheld": withheld, "claimed": claimed}
-    if not samples:
+    out: dict[str, float | int | None] = {"n": len(sample), "withheld": withheld, "claimed": claimed}
+    if not sample:
         return out
-    error = np.array([s[0] for s in samples])
+    error = np.array([s[0] for s in sample])
     out |= {
         "median": float(np.median(np.abs(error))),
+        "p90": float(np.percentile(np.abs(error), 90)),
         "p95": float(np.percentile(np.abs(error), 95)),
+        "max": float(np.max(np.abs(error))),
         "bias": float(np.mean(error)),
     }
-    sure = [(e, u, big, row) for e, u, big, row in samples if u is not None and big is not None and u > 1e-9]
+    sure = [(e, u, big, row) for e, u, big, row in sample if u is not None and big is not None and u > 1e-9]
     if sure:
         z = np.array([e / u for e, u, _, _ in sure])
         inside = np.array([abs(e) <= big for e, _, big, _ in sure])
@@ -156,10 +158,14 @@ def figures(rows: Sequence[Row], key: str) -> dict[str, float | int | None] | No
 
 
 def summary(rows: Sequence[Row]) -> dict[str, Any]:
-    """Return the figures over all rows; every row is one true weld that lies whole in its picture."""
+    """Return the figures over all rows; every row is one true weld that lies whole in its picture.
+
+    `extra`: outlines, over all pictures, that lie where no weld is.
+    """
     found = [r for r in rows if r["found"]]
     ious = [float(r["iou"]) for r in found]
     seconds = {r["seed"]: r["seconds"] for r in rows}
+    extra = {r["seed"]: len(r["extra"]) for r in rows}
     return {
         "welds": len(rows),
         "pictures": len(seconds),
@@ -168,6 +174,7 @@ def summary(rows: Sequence[Row]) -> dict[str, Any]:
         "iou_median": float(np.median(ious)) if ious else None,
         "iou_p10": float(np.percentile(ious, 10)) if ious else None,
         "swapped": float(np.mean([r["swapped"] for r in found])) if found else None,
+        "extra": sum(extra.values()),
         "seconds_median": float(np.median(list(seconds.values()))) if seconds else None,
         "flags": _count(code for r in found for code in (*r["flags"], *r["outline_flags"])),
         "quantities": {q.key: f for q in QUANTITIES if (f := figures(found, q.key)) is not None},
@@ -183,5 +190,5 @@ def _count(things: Iterable[str]) -> dict[str, int]:
 
 def worst(rows: Sequence[Row], key: str, count: int) -> list[tuple[float, Row]]:
     """Return the rows with the largest absolute error of one quantity, worst first."""
-    samples = [(abs(e), row) for e, _, _, row in _samples([r for r in rows if r["found"]], key)]
-    return sorted(samples, key=lambda s: -s[0])[:count]
+    listed = [(abs(e), row) for e, _, _, row in samples([r for r in rows if r["found"]], key)]
+    return sorted(listed, key=lambda s: -s[0])[:count]

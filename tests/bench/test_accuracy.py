@@ -17,7 +17,7 @@ def row(seed: int, truth: Any, value: Any, u: float = 0.1, flags: tuple[str, ...
     entry = {"truth": truth, "value": value, "u": u, "U95": 2 * u, "reason": None}
     return {
         "seed": seed, "weld": 0, "joint": "tee", "found": True, "iou": 0.9, "swapped": False, "flags": list(flags),
-        "outline_flags": [], "seconds": 0.5, "quantities": {"leg_butting": entry},
+        "outline_flags": [], "seconds": 0.5, "extra": [], "quantities": {"leg_butting": entry},
     }  # fmt: skip
 
 
@@ -52,11 +52,11 @@ def test_overlap_share_of_shifted_squares() -> None:
 
 
 def test_summary_counts_missing_welds() -> None:
-    lost: Row = {"seed": 9, "found": False, "reason": "no weld", "seconds": 0.1}
+    lost: Row = {"seed": 9, "found": False, "reason": "no weld", "seconds": 0.1, "extra": []}
     got = summary([row(0, 5.0, 5.1), lost])
     assert got["no_result"] == pytest.approx(0.5)
     assert got["reasons"] == {"no weld": 1}
-    assert "leg_butting" in table(got, "fair")
+    assert "leg_butting" in table(got, 1.0)
 
 
 def test_worst_first() -> None:
