@@ -133,14 +133,17 @@ def _contradiction(mark: Mark, candidates: Sequence[Candidate]) -> str:
     for c in (candidates[0], candidates[-1]):
         x, y = c.middle_px
         place = f"{c.mm_per_px:.5f} mm/px at {x:.0f},{y:.0f}"
-        if len(c.ends_px) == 2 and mark.length_mm is not None:
+        if c.restated:
+            place = f"{c.mm_per_px:.5f} mm/px ({c.restated})"
+        elif len(c.ends_px) == 2 and mark.length_mm is not None:
             (x1, y1), (x2, y2) = c.ends_px
             length = c.mm_per_px * math.dist(*c.ends_px)
             place += f" (points:{x1:.1f},{y1:.1f},{x2:.1f},{y2:.1f}={length:.6g}mm)"
         places.append(place)
+    how = "one of these" if candidates[0].restated else "points:x1,y1,x2,y2=LENGTH"
     return (
         f"{len(candidates)} places in the picture fit the mark {mark.text} and give different scales: "
-        f"{' and '.join(places)}; state the right one with points:x1,y1,x2,y2=LENGTH."
+        f"{' and '.join(places)}; state the right one with {how}."
     )
 
 

@@ -283,13 +283,13 @@ def _steps(
     values = sample(grey, x, y).mean(axis=2)
     h, w = grey.shape[:2]
     inside = (foot >= outward).all(axis=1) & (foot[:, 0] < w - outward) & (foot[:, 1] < h - outward)
-    offset, spread, height, noise = _fit_steps(t, values, sigma)
+    offset, spread, height, noise = fit_steps(t, values, sigma)
     sound = inside & (np.abs(height) > np.maximum(0.7 * LEAST_STEP, 1.5 * noise))
     sound &= (offset > -inward) & (offset < outward)
     return _Steps(offset, spread, height, sound), normal
 
 
-def _fit_steps(
+def fit_steps(
     t: FloatArray, values: FloatArray, sigma: float | None
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Fit a blurred step to each row of `values`; returns position, blur, height (out less in), noise."""

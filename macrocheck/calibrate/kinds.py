@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import NoReturn
 
 from macrocheck.calibrate.card_board import CHECK_MM
+from macrocheck.arrays import Point
 from macrocheck.calibrate.mark import Mark
 from macrocheck.errors import InputError
 from macrocheck.units import parse_length, parse_pixel_point
@@ -19,6 +20,8 @@ WIDEST_TOLERANCE = 0.2
 """Relative limits of error above which a mark is no measure."""
 CALIPER_MM = 0.1
 """Limits of error of a caliper's reading on the card's check lines, mm."""
+PLATE_MM = 0.05
+"""Limits of error of a plate's thickness by caliper, mm: 0.03 mm the caliper's, the rest burr, scale and rolling."""
 FURTHEST_PRINT = 0.3
 """A print further than this from its drawn size (relative) is a misread caliper."""
 
@@ -103,6 +106,20 @@ def _disc(kind: MarkKind, text: str, rest: str) -> Mark:
     return Mark(kind.name, text, length_mm=coin.diameter_mm, name=name, tolerance=tolerance)
 
 
+def _plate(kind: MarkKind, text: str, rest: str) -> Mark:
+    thickness, at, place = rest.partition("@")
+    mark = _with_length(kind, text, thickness.strip())
+    if mark.length_mm is None:
+        return mark
+    point: tuple[Point, ...] = ()
+    if at:
+        try:
+            point = (parse_pixel_point(place),)
+        except InputError as error:
+            _refuse(text, f"has a point that cannot be read ({error}) {kind.form} or {kind.form}@x,y")
+    return replace(mark, points_px=point, tolerance=PLATE_MM / mark.length_mm)
+
+
 def _alone(kind: MarkKind, text: str, rest: str) -> Mark:
     if rest:
         _refuse(text, f"takes nothing after it; write {kind.form}")
@@ -136,6 +153,15 @@ KINDS: tuple[MarkKind, ...] = (
         0.001,
         "0.02 mm of a caliper on 20 mm; coins 0.05 mm for striking and wear; common practice, no source",
         _disc,
+    ),
+    MarkKind(
+        "plate",
+        "plate:8mm",
+        "a plate of known thickness",
+        "plate",
+        0.01,
+        "0.05 mm: 0.03 mm of a caliper and 0.02 mm of burr, scale and rolling; common practice, no source",
+        _plate,
     ),
     MarkKind(
         "points",

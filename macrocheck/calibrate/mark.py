@@ -13,7 +13,7 @@ class Mark:
 
     `kind`: its name in the registry; `text`: as written. `length_mm`: the bar's or member's length, the rule's
     pitch, the disc's diameter, the distance of two points, the pixel's side; None where the mark needs none.
-    `points_px`: the two stated points, (x, y) px. `name`: a name from a table (coin). `tolerance`: relative limits
+    `points_px`: the two stated points, or the one on the plate that is meant, (x, y) px. `name`: a name from a table (coin). `tolerance`: relative limits
     of error of the mark itself, read as a rectangular distribution (JCGM 100:2008, 4.3.7).
     """
 
@@ -37,7 +37,8 @@ class Candidate:
     `mm_per_px`: what it says; `u_found`: relative standard uncertainty from finding it in the picture alone (the
     mark's own is added later). `points_px`: (n, 2) ticks, ends or outline for drawing. `what`: a phrase such as
     "bar 10 mm, 412.3 px long". `plane`: homography px -> mm where the mark gives one. `extent_px`: length of the
-    longest stretch the scale rests on.
+    longest stretch the scale rests on. `restated`: how the user would state this very place, where that is not
+    by two points.
     """
 
     mm_per_px: float
@@ -48,6 +49,7 @@ class Candidate:
     plane: FloatArray | None = None
     extent_px: float = 0.0
     ends_px: tuple[Point, ...] = field(default=())
+    restated: str = ""
 
     @property
     def middle_px(self) -> Point:
