@@ -10,5 +10,6 @@ Where the unfused land ends (`land.py`) is told last, from all welds of the join
 
 from macrocheck.segment.find import find_outline
 from macrocheck.segment.hints import Hints, parse_hint, parse_hints
+from macrocheck.segment.looks import Looks
 
-__all__ = ["Hints", "find_outline", "parse_hint", "parse_hints"]
+__all__ = ["Hints", "Looks", "find_outline", "parse_hint", "parse_hints"]

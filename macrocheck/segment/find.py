@@ -14,7 +14,8 @@ from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint
 from macrocheck.segment.land import with_land
-from macrocheck.segment.locate import SHARES, WIDER, Spot, coarse_maps, look_closer, overlap, spots
+from macrocheck.segment.locate import SHARES, WIDER, Spot, overlap, spots
+from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
 
 _LEAST_SCORE = 1.2
@@ -38,11 +39,11 @@ def _faults(weld: WeldOutline) -> float:
     return sum(_FAULTS.get(f.code, 0.0) for f in weld.flags)
 
 
-def _candidates(photo: Photo, hints: Hints | None) -> tuple[RegionMaps, list[Spot]]:
+def _candidates(photo: Photo, hints: Hints | None, looks: Looks) -> tuple[RegionMaps, list[Spot]]:
     """Coarse maps and spots; looks again at other sizes where the first look shows nothing worth it."""
     best: tuple[RegionMaps, list[Spot]] | None = None
     for long_side in (320, 448, 224, 640):
-        maps = coarse_maps(photo, long_side=long_side)
+        maps = looks.coarse(long_side)
         seen = [s for s in spots(maps) if s.score > _LEAST_SCORE]
         if best is None or (seen and not best[1]):
             best = maps, seen
@@ -69,7 +70,12 @@ def _candidates(photo: Photo, hints: Hints | None) -> tuple[RegionMaps, list[Spo
 
 
 def find_outline(
-    photo: Photo, *, joint: str = "auto", mm_per_px: float | None = None, hints: Hints | None = None
+    photo: Photo,
+    *,
+    joint: str = "auto",
+    mm_per_px: float | None = None,
+    hints: Hints | None = None,
+    looks: Looks | None = None,
 ) -> Outline:
     """Find the welds in a photograph and outline them.
 
@@ -78,6 +84,7 @@ def find_outline(
         joint: "tee", "lap", "bead", or "auto" to tell it from the picture.
         mm_per_px: the scale where it is known already; nothing needs it.
         hints: points a person gave to steer the search.
+        looks: what was seen of this photo before, kept for the next search of it.
 
     Raises:
         InputError: for an unknown joint.
@@ -86,8 +93,9 @@ def find_outline(
     if joint not in ("tee", "lap", "bead", "auto"):
         msg = f"joint {joint!r}: write tee, lap, bead or auto"
         raise InputError(msg)
-    coarse, found = _candidates(photo, hints)
-    maps, first = look_closer(photo, found[0])
+    looks = looks or Looks(photo)
+    coarse, found = _candidates(photo, hints, looks)
+    maps, first = looks.closer(found[0])
     flags: list[Flag] = []
     kind: Joint
     if joint == "auto":
@@ -96,7 +104,7 @@ def find_outline(
             flags.append(doubt)
     else:
         kind = cast("Joint", joint)
-    job = _Job(photo, kind, mm_per_px)
+    job = _Job(photo, kind, mm_per_px, looks)
     own, rest = _shared_out(hints, found)
     weld = job.fit(maps, own)
     if weld is None or _faults(weld) >= _BAD_FIT:
@@ -128,13 +136,18 @@ class _Job:
     photo: Photo
     kind: Joint
     mm_per_px: float | None
+    looks: Looks
 
     def fit(self, maps: RegionMaps, hints: Hints | None) -> WeldOutline | None:
         """Fit the weld in `maps`; None where there is none to fit."""
-        try:
-            return fit_weld(self.photo, maps, joint=self.kind, mm_per_px=self.mm_per_px, hints=hints)
-        except NotFoundError:
-            return None
+
+        def anew() -> WeldOutline | None:
+            try:
+                return fit_weld(self.photo, maps, joint=self.kind, mm_per_px=self.mm_per_px, hints=hints)
+            except NotFoundError:
+                return None
+
+        return self.looks.fitted((maps, self.kind, hints, self.mm_per_px), anew)
 
     def best(
         self, found: list[Spot], so_far: tuple[Spot, WeldOutline | None], hints: Hints | None
@@ -146,7 +159,7 @@ class _Job:
         for spot, shares in tries:
             if spot is not so_far[0] and (spot.score < _RIVAL * found[0].score or overlap(spot, so_far[0]) > 0.8):
                 continue
-            maps, closer = look_closer(self.photo, spot, shares)
+            maps, closer = self.looks.closer(spot, shares)
             weld = self.fit(maps, hints)
             if weld is not None and _faults(weld) < least - 0.25:
                 least, best = _faults(weld), (closer, weld)
@@ -159,7 +172,7 @@ class _Job:
         for spot in found[:3]:
             if spot.score < _SECOND * found[0].score or overlap(spot, first[0]) > 0.5:
                 continue
-            maps, closer = look_closer(self.photo, spot)
+            maps, closer = self.looks.closer(spot)
             if overlap(closer, first[0]) > 0.6:
                 continue
             weld = self.fit(maps, hints)

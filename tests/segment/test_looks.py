@@ -1,0 +1,60 @@
+"""Looks: searching a photo again gives the same outline as searching it anew, without asking the network again."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from macrocheck.arrays import ByteArray, Float32Array
+from macrocheck.outline import Outline
+from macrocheck.outline_file import outline_to_geojson
+from macrocheck.photo import Photo
+from macrocheck.reading import read_photo
+from macrocheck.segment import Hints, Looks, find_outline, locate, network
+
+PHOTO = Path(__file__).parents[2] / "sample_images" / "T8-09-both-sides.jpg"
+
+
+@pytest.fixture(scope="module")
+def photo() -> Photo:
+    return read_photo(PHOTO)
+
+
+@pytest.fixture(scope="module")
+def seen(photo: Photo) -> tuple[Looks, Outline]:
+    looks = Looks(photo)
+    return looks, find_outline(photo, joint="tee", looks=looks)
+
+
+def test_a_hint_asks_the_fit_alone_and_gives_what_a_fresh_search_gives(
+    photo: Photo, seen: tuple[Looks, Outline], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks, first = seen
+    x, y = first.welds[0].fusion[len(first.welds[0].fusion) // 3]
+    hints = Hints(through=((float(x) + 6.0, float(y) + 4.0),))
+    fresh = find_outline(photo, joint="tee", hints=hints)
+    asked = 0
+    run = network.run
+
+    def counted(pixels: ByteArray) -> Float32Array:
+        nonlocal asked
+        asked += 1
+        return run(pixels)
+
+    monkeypatch.setattr(locate, "run", counted)
+    again = find_outline(photo, joint="tee", hints=hints, looks=looks)
+    assert asked == 0
+    assert outline_to_geojson(again) == outline_to_geojson(fresh)
+    assert outline_to_geojson(again)["features"] != outline_to_geojson(first)["features"]
+
+
+def test_the_bare_boundary_is_the_fitted_one_where_nothing_is_unfused(seen: tuple[Looks, Outline]) -> None:
+    looks, found = seen
+    for weld in found.welds:
+        bare = looks.bare_boundary(weld)
+        assert bare is not None
+        gap = np.array([np.hypot(*(bare - p).T).min() for p in weld.fusion])
+        assert np.median(gap) < 1.5
+    drawn = replace(found.welds[0], fusion=found.welds[0].fusion.copy())
+    assert looks.bare_boundary(drawn) is None
