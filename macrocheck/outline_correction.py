@@ -44,7 +44,7 @@ _DRAWN_HALF_PX = 20.0
 _LEAST_AREA_PX2 = 4.0
 _LEAST_LINE_PX = 5.0
 
-_ANSWERED: dict[str, frozenset[str]] = {
+ANSWERED: dict[str, frozenset[str]] = {
     "face": frozenset({"toe_unsure"}),
     "fusion": frozenset({"low_contrast", "second_boundary", "weld_in_parts", "toe_unsure"}),
     "surface_butting": frozenset({"surface_short", "surface_bent", "surface_missing"}),
@@ -291,12 +291,12 @@ def _corrected(weld: WeldOutline, features: Sequence[Feature], width: int, heigh
     """Set what follows from a change by hand: directions, completeness, flags and what they withheld."""
     changed = [f for f in features if f.changed]
     parts = sorted({f.part for f in changed})
-    answered: set[str] = {CORRECTED}.union(*(_ANSWERED.get(part, frozenset()) for part in parts))
+    answered: set[str] = {CORRECTED}.union(*(ANSWERED.get(part, frozenset()) for part in parts))
     drawn = not any("found" in f.properties for f in features)
     how = "drawn" if drawn else "corrected"
     what = ", ".join(p.replace("_", " ") for p in parts) or "a part was removed or a property changed"
     spots = tuple(_first(f.points) for f in changed if not drawn)
-    decided = any(part in _ANSWERED for part in parts)
+    decided = any(part in ANSWERED for part in parts)
     return replace(
         weld,
         surface_butting=_away(weld.surface_butting, weld.joint_root, weld.toe_butting, weld.joint),
