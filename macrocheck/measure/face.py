@@ -12,7 +12,7 @@ from macrocheck.measure.section import Section
 TANGENT_SHARE, TANGENT_LEAST, TANGENT_MOST = 0.06, 0.25, 0.5
 BENDING = 0.35
 # Standard uncertainty of a toe angle from the corner there, which blur rounds; degrees, as rendered sections show.
-CORNER = 6.0
+CORNER = 8.0
 # A toe this far behind the end face of a lap's upper plate lies on that plate's top, mm.
 ON_TOP = 0.1
 
@@ -118,6 +118,20 @@ def toe_angle_butting(section: Section) -> FloatArray:
         if not section.has_root or behind > ON_TOP:
             along = section.top[2]
     return _turned(along, _toe_tangent(section.face, at_start=True), clockwise=True)
+
+
+def toe_at_corner(section: Section) -> bool:
+    """Whether a lap's butting toe lies at the corner of the upper plate, as far as the outline can tell.
+
+    There the surface beyond the toe may be the end face or the plate's top, square to each other.
+    """
+    if section.top is None or not section.has_root:
+        return False
+    along, out = section.in_butting(section.face[:, :1])[0, 0]
+    normal, offset, _ = section.top
+    under = float(offset[0] - section.face[0, 0] @ normal[0])
+    room = ON_TOP + 2.0 * section.u_boundary
+    return bool(along > 0 and -out < room and under < room)
 
 
 def undercut(section: Section, member: int) -> FloatArray | None:

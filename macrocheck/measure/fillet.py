@@ -1,5 +1,7 @@
 """All quantities of a fillet weld, tee or lap."""
 
+import math
+
 import numpy as np
 
 from macrocheck.arrays import FloatArray
@@ -13,6 +15,7 @@ from macrocheck.results import Profile, Quantity
 NO_EDGE = "no original surface of the butting member is left, so the joint root is not known"
 NO_SURFACE = "no straight original surface of the nonbutting member is seen; draw its line to measure this"
 PROFILE_EVERY = 4
+AT_CORNER = "the toe lies at the corner of the upper plate: end face and top give angles 90 degrees apart"
 MEMBERS = ("butting", "nonbutting")
 
 Found = dict[str, FloatArray | str | Quantity]
@@ -44,8 +47,20 @@ def _fusion(
     )
     total = quantity(unfused, "mm", floor=section.u_boundary)
     found[f"unfused_spans_{member}"] = Quantity(along.spans(threshold), total.u, total.U95, "mm")
-    found[f"overlap_{member}"] = np.where(angle < 90.0, along.trailing(threshold), 0.0)
+    trailing = along.trailing(threshold)
+    found[f"overlap_{member}"] = quantity(
+        np.where(angle < 90.0, trailing, 0.0), "mm", floor=section.u_boundary, more=_all_or_nothing(trailing, angle)
+    )
     return profile(along, float(along.leg[0]))
+
+
+def _all_or_nothing(length: FloatArray, angle: FloatArray) -> float:
+    """Standard uncertainty in mm of an overlap from that of the toe angle, which alone makes the length count."""
+    if not np.isfinite(length[0]) or not np.isfinite(angle[0]):
+        return 0.0
+    u = float(np.hypot(np.nanstd(angle[1:]), face.CORNER))
+    wrong = 0.5 * math.erfc(abs(90.0 - float(angle[0])) / (u * math.sqrt(2)))
+    return float(length[0]) * math.sqrt(wrong)
 
 
 def profile(along: depth.DepthAlong, leg: float) -> Profile:
@@ -135,6 +150,8 @@ def measure_fillet(section: Section, weld: WeldOutline, threshold: float) -> tup
         if section.has_root or section.top is not None
         else "no surface of the butting member is left beyond the toe"
     )
+    if face.toe_at_corner(section):
+        found["toe_angle_butting"] = AT_CORNER
     where = root.find_root(section)
     actual, _ = face.throat(section, where.weld_root)
     found["actual_throat"], found["effective_throat"] = actual, actual - convexity

@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from macrocheck.arrays import FloatArray
+from macrocheck.arrays import AnyArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, normals_of
 from macrocheck.segment.chains import resample, smooth_open
@@ -14,6 +14,14 @@ from macrocheck.segment.maps import RegionMaps
 
 _SMALLEST_VOID = 8.0
 """Map px of area below which a void cannot be told from a speck."""
+_NO_HOLE, _FEW = 0.2, 50
+"""Probability of a void under which metal is taken to know what grains look like; as many map px at least."""
+_STANDS_OUT = 2.2
+"""A void differs from the weld metal around it by more than so many standard deviations of that."""
+_WHOLE = 0.95
+"""A hole that fills less of its convex hull may be several that touch."""
+_WAIST = 0.85
+"""It is several where it narrows to this part of the narrower one's width."""
 
 
 def find_voids(photo: Photo, maps: RegionMaps, layout: Layout) -> tuple[FloatArray, ...]:
@@ -26,12 +34,70 @@ def find_voids(photo: Photo, maps: RegionMaps, layout: Layout) -> tuple[FloatArr
     big = cv2.resize(p, None, fx=finer, fy=finer, interpolation=cv2.INTER_LINEAR)
     contours, _ = cv2.findContours((big > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     out = []
-    for contour in contours:
+    for contour in (part for whole in contours for part in _apart(whole, _SMALLEST_VOID * finer**2)):
         if cv2.contourArea(contour) < _SMALLEST_VOID * finer**2:
             continue
         ring = (contour[:, 0, :].astype(np.float64) - (finer - 1) / 2) / finer
         out.append(_refine_ring(photo, maps.photo_points(ring), maps.scale))
-    return tuple(out)
+    return tuple(ring for ring in out if _stands_out(photo, ring, maps, layout))
+
+
+def _stands_out(photo: Photo, ring: FloatArray, maps: RegionMaps, layout: Layout) -> bool:
+    """Whether a hole differs from the weld metal by more than the metal's own grains differ from each other."""
+    ys, xs = np.nonzero(layout.weld & (maps.void < _NO_HOLE))
+    if len(xs) < _FEW:
+        return True
+    every = max(1, len(xs) // 2000)
+    around = photo.grey[_pixels(photo, maps.photo_points(np.column_stack([xs, ys])[::every].astype(np.float64)))]
+    low = np.floor(ring.min(axis=0)).astype(int) - 1
+    mask = np.zeros(tuple(np.ceil(np.ptp(ring, axis=0)).astype(int)[::-1] + 4), np.uint8)
+    cv2.fillPoly(mask, [np.round((ring - low) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+    y, x = np.nonzero(mask)
+    within = photo.grey[_pixels(photo, np.column_stack([x, y]) + low)]
+    middle = float(np.median(around))
+    sd = 1.4826 * float(np.median(np.abs(around - middle)))
+    return abs(float(np.median(within)) - middle) > _STANDS_OUT * max(sd, 1.0)
+
+
+def _pixels(photo: Photo, points: FloatArray) -> tuple[AnyArray, AnyArray]:
+    """Rows and columns of the photo pixels nearest to (k, 2) points."""
+    height, width = photo.grey.shape
+    at = np.round(points).astype(np.intp)
+    return np.clip(at[:, 1], 0, height - 1), np.clip(at[:, 0], 0, width - 1)
+
+
+def _apart(contour: AnyArray, least: float) -> list[AnyArray]:
+    """Split the outline (k, 1, 2) of holes that touch into theirs; each of `least` px or more."""
+    hull = cv2.contourArea(cv2.convexHull(contour))
+    if cv2.contourArea(contour) >= _WHOLE * hull or hull < 2 * least:
+        return [contour]
+    x, y, w, h = cv2.boundingRect(contour)
+    mask = np.zeros((h + 2, w + 2), np.uint8)
+    cv2.fillPoly(mask, [contour - np.array([[[x - 1, y - 1]]], np.int32)], 1)
+    depth = cv2.GaussianBlur(cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), (0, 0), 1.0)
+    # Peaks of the depth that a waist parts: flood downwards and keep what is wide before it meets another.
+    markers = np.zeros(mask.shape, np.int32)
+    count = 0
+    for level in np.linspace(0.95, 0.2, 16) * float(depth.max()):
+        _, parts = cv2.connectedComponents((depth > level).astype(np.uint8))
+        for k in range(1, int(parts.max()) + 1):
+            inside = parts == k
+            peak = float(depth[inside].max())
+            if not (markers[inside] > 0).any() and level <= _WAIST * peak:
+                count += 1
+                markers[inside] = count
+    if count < 2:
+        return [contour]
+    markers[cv2.dilate(mask, np.ones((3, 3), np.uint8)) == 0] = count + 1
+    shade = np.uint8(255) - np.asarray(255 * depth / float(depth.max()), np.uint8)
+    flooded = cv2.watershed(cv2.merge([shade, shade, shade]), markers)
+    out = []
+    for k in range(1, count + 1):
+        found, _ = cv2.findContours(
+            ((flooded == k) & (mask > 0)).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        )
+        out += [c + np.array([[[x - 1, y - 1]]], np.int32) for c in found if cv2.contourArea(c) >= least]
+    return out if len(out) > 1 else [contour]
 
 
 def _refine_ring(photo: Photo, ring: FloatArray, scale: float) -> FloatArray:
