@@ -8,6 +8,7 @@ import click
 
 from macrocheck.cli.outcome import BAD_INPUT, DONE, worst
 from macrocheck.pipeline import FUSION_THRESHOLD_MM
+from macrocheck.run.work import TIME_LIMIT_S
 
 if TYPE_CHECKING:
     from macrocheck.record.store import Record
@@ -57,6 +58,15 @@ def check(sheet: Path, marks: tuple[str, ...]) -> int:
 @_marks
 @click.option("--fusion-threshold", metavar="LENGTH", help=f"As in measure.  [default: {FUSION_THRESHOLD_MM}mm]")
 @click.option("--jobs", type=click.IntRange(1, 256), metavar="N", help="Processes at once.  [default: one a core]")
+@click.option(
+    "--time-limit",
+    "time_limit_s",
+    type=click.FloatRange(1, 86_400),
+    default=TIME_LIMIT_S,
+    show_default=True,
+    metavar="SECONDS",
+    help="Give a photo up after this long.",
+)
 @click.option("--cluster", metavar="tcp://HOST:PORT", help="Measure on an existing Dask cluster instead.")
 @click.option("--skip-faults", is_flag=True, help="Measure the rows without a fault even if others have one.")
 @click.option(
@@ -80,6 +90,7 @@ def measure(
     marks: tuple[str, ...],
     fusion_threshold: str | None,
     jobs: int | None,
+    time_limit_s: float,
     cluster: str | None,
     skip_faults: bool,
     keep: Literal["no", "beside", "inside"],
@@ -121,10 +132,10 @@ def measure(
 
     def measure_work(work: "Sequence[Job]") -> "Iterator[tuple[int, tuple[Outcome, ...]]]":
         if cluster is None:
-            return measure_here(work, jobs or cores())
+            return measure_here(work, jobs or cores(), time_limit_s)
         from macrocheck.run.cluster import measure_on_cluster
 
-        return measure_on_cluster(work, cluster)
+        return measure_on_cluster(work, cluster, time_limit_s)
 
     opened = open_record(record, make=True, photos=photos)
     try:

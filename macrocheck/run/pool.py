@@ -1,19 +1,36 @@
-"""Coupons measured on this machine's cores, a process each; one that dies takes nothing else with it."""
+"""Photographs measured on this machine's cores, a process each; one that dies or hangs takes nothing else with it.
+
+A pool of our own: each process has a pipe to itself, so that it can be killed at any moment without harm to the
+others. The standard library's executor has one pipe for all; it breaks as a whole where one dies, and cannot end
+one that hangs.
+"""
 
 import os
 import signal
+import sys
 import threading
-from collections.abc import Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from multiprocessing import connection, get_context, parent_process
+from multiprocessing.connection import Connection
 
-from macrocheck.run.work import Outcome, SectionJob, measure_sections
+from macrocheck.run.work import TIME_LIMIT_S, Outcome, SectionJob, gave_up, measure_section
 
 Job = tuple[SectionJob, ...]
 """A coupon's sections that are to be measured."""
 
 DIED = "The process that measured it died (out of memory, or killed); run it again, with fewer --jobs."
+
+_START_S = 120.0
+"""How long a process may take to begin, on a machine that is busy with other things."""
+
+_LOOK_S = 5.0
+"""The clocks are looked at this often. Of a longer pause (a closed laptop, Ctrl-Z) at most twice this counts."""
+
+_Unit = tuple[int, int]
+"""A coupon's index and its section's."""
 
 
 def cores() -> int:
@@ -21,53 +38,139 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def measure_here(jobs: Sequence[Job], processes: int) -> Iterator[tuple[int, tuple[Outcome, ...]]]:
+def measure_here(
+    jobs: Sequence[Job], processes: int, time_limit_s: float = TIME_LIMIT_S
+) -> Iterator[tuple[int, tuple[Outcome, ...]]]:
     """Yield (index of the job, its outcomes) as they come.
 
-    Where a process dies, every job that was under way is tried once more, alone; the one that dies again is a
-    failure, the others are not.
+    `time_limit_s`: a photograph that takes longer is a failure, and its process is ended. One whose process dies
+    is tried once more, alone, after the others; if it dies again it is a failure.
     """
-    left = list(range(len(jobs)))
-    while left:
-        suspects: list[int] = []
-        yield from _many(jobs, left, min(processes, len(left)), suspects)
-        for index in suspects:
-            again: list[int] = []
-            yield from _many(jobs, [index], 1, again)
-            if again:
-                yield index, tuple(Outcome(failure=DIED) for _ in jobs[index])
+    outcomes: list[dict[int, Outcome]] = [{} for _ in jobs]
+    for (i, k), outcome in _each(jobs, processes, time_limit_s):
+        outcomes[i][k] = outcome
+        if len(outcomes[i]) == len(jobs[i]):
+            yield i, tuple(outcomes[i][k] for k in range(len(jobs[i])))
+
+
+def _each(jobs: Sequence[Job], processes: int, time_limit_s: float) -> Iterator[tuple[_Unit, Outcome]]:
+    died: list[_Unit] = []
+    yield from _many(
+        jobs, [(i, k) for i, job in enumerate(jobs) for k in range(len(job))], processes, time_limit_s, died
+    )
+    for unit in died:
+        again: list[_Unit] = []
+        yield from _many(jobs, [unit], 1, time_limit_s, again)
+        if again:
+            yield unit, Outcome(failure=DIED)
 
 
 def _many(
-    jobs: Sequence[Job], left: list[int], processes: int, suspects: list[int]
-) -> Iterator[tuple[int, tuple[Outcome, ...]]]:
-    """Measure jobs out of `left` until it is empty or a process dies; then `suspects` holds what was under way."""
-    pool = ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=_prepare)
-    under_way: dict[Future[tuple[Outcome, ...]], int] = {}
+    jobs: Sequence[Job], units: Sequence[_Unit], processes: int, time_limit_s: float, died: list[_Unit]
+) -> Iterator[tuple[_Unit, Outcome]]:
+    """Measure `units`; those whose process died are put into `died`."""
+    left = deque(units)
+    workers = [_Worker(time_limit_s) for _ in range(min(processes, len(left)))]
     try:
-        while (left or under_way) and not suspects:
-            try:
-                # One more than there are processes, so that none waits; not all, so that results do not pile up.
-                while left and len(under_way) <= processes:
-                    under_way[pool.submit(measure_sections, jobs[left[0]])] = left[0]
-                    left.pop(0)
-            except BrokenProcessPool:
-                if not under_way:
-                    suspects.append(left.pop(0))
-                    return
-            done, _ = wait(under_way, return_when=FIRST_COMPLETED)
-            if any(isinstance(f.exception(), BrokenProcessPool) for f in done):
-                done, _ = wait(under_way)  # the pool breaks them all; some may have come through before
-            for future in done:
-                index = under_way.pop(future)
-                if isinstance(future.exception(), BrokenProcessPool):
-                    suspects.append(index)
-                else:
-                    yield index, future.result()
+        looked = time.monotonic()
+        while True:
+            for i, worker in enumerate(workers):
+                if left and worker.dead:
+                    workers[i] = _Worker(time_limit_s)
+                workers[i].take(jobs, left)
+            busy = {w: w.unit for w in workers if w.unit is not None}
+            if not busy:
+                return
+            ready = connection.wait([w.pipe for w in busy], min(_LOOK_S, *(w.left_s for w in busy)))
+            now = time.monotonic()
+            passed, looked = min(now - looked, 2 * _LOOK_S), now
+            for worker, unit in busy.items():
+                worker.left_s -= passed
+                if worker.pipe in ready:
+                    outcome = worker.receive()
+                    if worker.dead:
+                        died.append(unit)
+                    elif outcome is not None:
+                        worker.take(jobs, left)  # before what came is recorded, so that it does not wait for that
+                        yield unit, outcome
+                elif worker.left_s <= 0:
+                    worker.end()
+                    yield unit, Outcome(failure=gave_up(time_limit_s))
+    finally:  # also when the caller stops early (Ctrl-C): what is under way is for the next run
+        for worker in workers:
+            worker.end()
+
+
+class _Worker:
+    """A process that measures, its pipe, what it is at, and how long it may still take."""
+
+    def __init__(self, time_limit_s: float) -> None:
+        context = get_context("spawn")
+        self.time_limit_s = time_limit_s
+        self.pipe, other = context.Pipe()
+        self.process = context.Process(target=_serve, args=(other, measure_section), daemon=True)
+        with _interrupts_held():
+            self.process.start()
+        other.close()
+        self.unit: _Unit | None = None
+        self.left_s = max(_START_S, time_limit_s)
+        self.begun = self.dead = False
+
+    def take(self, jobs: Sequence[Job], left: deque[_Unit]) -> None:
+        """Send it something to do, if there is anything and it has nothing."""
+        if not left or self.dead or self.unit is not None:
+            return
+        self.unit = left.popleft()
+        if self.begun:
+            self.left_s = self.time_limit_s
+        with suppress(OSError):  # it is dead; reading from it will say so
+            self.pipe.send(jobs[self.unit[0]][self.unit[1]])
+
+    def receive(self) -> Outcome | None:
+        """Take what it sent: an outcome, or None where it said that it has begun, or is dead."""
+        try:
+            outcome: Outcome | None = self.pipe.recv()
+        except (EOFError, OSError):
+            self.end()
+            return None
+        if outcome is None:
+            self.begun, self.left_s = True, self.time_limit_s
+        else:
+            self.unit = None
+        return outcome
+
+    def end(self) -> None:
+        """End it, whatever it is at."""
+        if not self.dead:
+            self.dead, self.unit = True, None
+            self.process.kill()
+            self.process.join()
+            self.pipe.close()
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Start a process deaf to Ctrl-C from its first moment; it reaches this process afterwards."""
+    if sys.platform == "win32":
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # it would lift the hold when it is started in the middle
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
     finally:
-        # Also when the caller stops early (Ctrl-C): what runs is let finish. A worker killed half way through
-        # sending its result would leave the executor waiting for the rest of it for ever.
-        pool.shutdown(wait=True, cancel_futures=True)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _serve(pipe: Connection, measure: Callable[[SectionJob], Outcome]) -> None:
+    """Measure what comes through the pipe until it is closed."""
+    _prepare()
+    with suppress(EOFError, OSError):  # the parent is gone
+        pipe.send(None)
+        while True:
+            pipe.send(measure(pipe.recv()))
 
 
 def _prepare() -> None:

@@ -13,6 +13,9 @@ from macrocheck.record.documents import canonical, digest
 if TYPE_CHECKING:
     from macrocheck.grade import LimitSet
 
+TIME_LIMIT_S = 300.0
+"""How long one photograph may take. One of 12 Mpx takes a second or two; whatever takes minutes is not coming."""
+
 
 @dataclass(frozen=True, slots=True)
 class LimitsText:
@@ -74,6 +77,14 @@ class Outcome:
     outline: bytes | None = None
     scale: Mapping[str, Any] | None = None
     failure: str | None = None
+
+
+def gave_up(time_limit_s: float) -> str:
+    """Return the failure of a photograph that took too long."""
+    return (
+        f"It was given up after {time_limit_s:g} s; run it again with a longer --time-limit, or with a smaller "
+        "copy of the photograph."
+    )
 
 
 def measure_section(job: SectionJob) -> Outcome:

@@ -15,18 +15,25 @@ from macrocheck.record.engine import reading
 from macrocheck.record.query import list_sections
 from macrocheck.record.store import open_record
 from macrocheck.record.verify import verify
+from macrocheck.run.cluster import measure_on_cluster
+from macrocheck.run.work import SectionJob
 from tests.cli.conftest import Run
 from tests.run.quick import write_sheet
 
 pytest.importorskip("distributed")
 
 CLUSTER = """
-import os
+import os, time
 from distributed import Client, LocalCluster
+from macrocheck.run import cluster as on_cluster
+measure = on_cluster.measure_sections
+def hang_on_slow():
+    on_cluster.measure_sections = lambda jobs: time.sleep(600 * (jobs[0].coupon == "slow")) or measure(jobs)
 if __name__ == "__main__":
     with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
         with Client(cluster) as client:
             pids = client.run(os.getpid)
+            client.run(hang_on_slow)
         print(cluster.scheduler_address, *pids.values(), flush=True)
         input()
 """
@@ -72,6 +79,15 @@ def test_a_worker_is_killed_in_the_middle(cluster: tuple[str, list[int]], tmp_pa
     opened.close()
     assert len(kept) == 16
     assert set(kept.values()) == {1}
+
+
+def test_a_coupon_that_hangs_is_given_up(cluster: tuple[str, list[int]]) -> None:
+    names = ["slow", *(f"C{i}" for i in range(8))]
+    jobs = [(SectionJob(n, "a", "none.jpg", "0" * 64, (), "auto", (), None),) for n in names]
+    found = dict(measure_on_cluster(jobs, cluster[0], 1.0))
+    said = {n: found[i][0].failure or "" for i, n in enumerate(names)}
+    assert said.pop("slow").startswith("It was given up after 2 s")
+    assert all("none.jpg" in failure for failure in said.values()), said
 
 
 def test_no_cluster(run: Run, sheet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,5 +1,6 @@
 """`macrocheck run measure`: everything recorded once, whatever fails or stops it; a rerun does what is missing."""
 
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -32,7 +33,7 @@ def in_process(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
     """Measure in this process, and count what is measured."""
     counted: Counter[str] = Counter()
 
-    def measure(jobs: Sequence[Job], _: int) -> Iterator[tuple[int, tuple[Outcome, ...]]]:
+    def measure(jobs: Sequence[Job], _: int, __: float) -> Iterator[tuple[int, tuple[Outcome, ...]]]:
         for i, job in reversed(list(enumerate(jobs))):  # any order will do
             counted.update(s.section for s in job)
             yield i, measure_sections(job)
@@ -236,18 +237,58 @@ def test_stopped_in_the_middle(run: Run, tmp_path: Path, how: signal.Signals) ->
     check_record(record, 10)
 
 
-def _die(jobs: Job) -> tuple[Outcome, ...]:
-    if jobs[0].coupon == "C001":
+def _misbehave(job: SectionJob) -> Outcome:
+    """Do what the section's name says."""
+    if job.section == "die":
         os.kill(os.getpid(), signal.SIGKILL)
-    return tuple(Outcome(failure=f"by {os.getpid()}") for _ in jobs)
+    if job.section == "die once" and not Path(job.photo).exists():
+        Path(job.photo).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    if job.section == "hang":
+        time.sleep(600)
+    return Outcome(failure=f"by {os.getpid()}")
 
 
-def test_a_process_that_dies_takes_nothing_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pool, "measure_sections", _die)
-    jobs: list[Job] = [(SectionJob(f"C{i:03d}", "a", "a.jpg", "0" * 64, (), "auto", (), None),) for i in range(6)]
-    found = dict(pool.measure_here(jobs, 2))
-    assert sorted(found) == list(range(6))
-    assert [i for i, o in found.items() if o[0].failure == pool.DIED] == [1]
+def _job(photo: Path, *sections: str, outline: bytes | None = None) -> Job:
+    return tuple(SectionJob("C", s, str(photo), "0" * 64, (), "auto", (), outline) for s in sections)
+
+
+def test_a_process_that_dies_or_hangs_takes_nothing_with_it(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(pool, "measure_section", _misbehave)
+    names = (("a",), ("die",), ("b", "hang", "c"), ("d",), ("die once",), ("e", "f"), ("hang",), ("g",))
+    large = b"x" * 3_000_000  # more than fits into a pipe
+    found = dict(pool.measure_here([_job(tmp_path / "died", *n, outline=large) for n in names], 2, 0.5))
+    assert sorted(found) == list(range(8))
+    for i, sections in enumerate(names):
+        for section, outcome in zip(sections, found[i], strict=True):
+            assert outcome.failure is not None
+            wanted = {"die": pool.DIED, "hang": "It was given up after 0.5 s"}.get(section, "by ")
+            assert outcome.failure.startswith(wanted), section
+    assert not [c for c in multiprocessing.active_children() if c.is_alive()]
+
+
+def test_stopping_early_ends_the_processes(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(pool, "measure_section", _misbehave)
+    jobs = [_job(tmp_path, "a"), _job(tmp_path, "hang"), _job(tmp_path, "hang")]
+    coming = pool.measure_here(jobs, 2)
+    assert next(coming)[0] == 0
+    begun = time.monotonic()
+    coming.close()  # type: ignore[attr-defined]
+    assert time.monotonic() - begun < 5
+    assert not multiprocessing.active_children()
+
+
+def test_time_during_which_nothing_could_go_on_does_not_count(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """As when the machine sleeps: an hour passes between two looks at the clock."""
+    monkeypatch.setattr(pool, "measure_section", _misbehave)
+    hours = iter(range(0, 10**6, 3600))
+    monkeypatch.setattr("macrocheck.run.pool.time.monotonic", lambda: next(hours))
+    found = dict(pool.measure_here([_job(tmp_path, s) for s in "abcd"], 2, 300.0))
+    assert all(o.failure is not None and o.failure.startswith("by ") for (o,) in found.values())
 
 
 def test_light_start() -> None:
