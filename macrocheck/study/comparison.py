@@ -146,6 +146,18 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True)
+class ShareDifference:
+    """Second group's share accepted less the first's, with Newcombe's interval; `stands_out`: it leaves out 0."""
+
+    first: str
+    second: str
+    difference: float
+    interval: Interval
+    stands_out: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Comparison:
     """Groups of coupons and their differences; `by` and `quantities` as asked, `where` the conditions as written.
 
@@ -164,6 +176,7 @@ class Comparison:
     share: float = 0.9
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    share_differences: tuple[ShareDifference, ...] = ()
 
     def to_json(self) -> dict[str, object]:
         """Return the comparison as a document of plain values."""

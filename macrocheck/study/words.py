@@ -1,0 +1,51 @@
+"""Numbers and lists as a study says them."""
+
+import math
+from collections.abc import Sequence
+
+_UNITS = {"mm2": "mm²", "deg": "°", "1": "%", "g/cm3": "g/cm³"}
+
+
+def unit_text(unit: str) -> str:
+    """Return a unit as printed; a ratio is printed in per cent."""
+    return _UNITS.get(unit, unit)
+
+
+def number(value: float | None, unit: str = "", *, signed: bool = False) -> str:
+    """Return a number without its unit: hundredths of a mm, tenths of a degree or per cent, else four digits."""
+    if value is None:
+        return "-"
+    if unit == "1":
+        value *= 100
+    if not math.isfinite(value):
+        return "-"
+    places = {"mm": 2, "mm2": 1, "deg": 1, "1": 1}.get(unit)
+    if places is None:
+        size = math.floor(math.log10(abs(value))) if value else 0
+        places = min(max(3 - size, 0), 6)
+    text = f"{value:{'+' if signed else ''}.{places}f}"
+    return text.lstrip("+-") if not text.strip("+-0.") else text
+
+
+def amount(value: float | None, unit: str, *, signed: bool = False) -> str:
+    """Return a number with its unit."""
+    shown = unit_text(unit)
+    return f"{number(value, unit, signed=signed)}{'' if shown in {'', '°'} else ' '}{shown}"
+
+
+def percent(share: float) -> str:
+    """Return a share in whole per cent, with tenths only near the ends where they matter."""
+    value = 100 * share
+    return f"{value:.1f} %" if 0 < value < 1 or 99 < value < 100 else f"{value:.0f} %"
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """Return "1 coupon", "2 coupons"."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def listed(items: Sequence[str], most: int = 6) -> str:
+    """Return "a, b and c", cut after `most`."""
+    if len(items) > most:
+        return f"{', '.join(items[:most])} and {len(items) - most} more"
+    return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
