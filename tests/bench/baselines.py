@@ -97,7 +97,7 @@ def grabcut(view: View, *, blur: float, stroke: bool) -> BoolArray:
         mask[view.stroke] = cv2.GC_FGD
     models = np.zeros((1, 65)), np.zeros((1, 65))
     cv2.setRNGSeed(1)
-    cv2.grabCut(_smooth(view, blur), mask, None, *models, 5, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(_smooth(view, blur), mask, (0, 0, 1, 1), *models, 5, cv2.GC_INIT_WITH_MASK)
     return np.asarray((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD))
 
 
