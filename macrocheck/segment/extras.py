@@ -75,7 +75,7 @@ def _apart(contour: AnyArray, least: float) -> list[AnyArray]:
     mask = np.zeros((h + 2, w + 2), np.uint8)
     cv2.fillPoly(mask, [contour - np.array([[[x - 1, y - 1]]], np.int32)], 1)
     depth = cv2.GaussianBlur(cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), (0, 0), 1.0)
-    # Peaks of the depth that a waist parts: flood downwards and keep what is wide before it meets another.
+    # Cores that a waist parts: go down from the deepest and keep what is wide before it meets another.
     markers = np.zeros(mask.shape, np.int32)
     count = 0
     for level in np.linspace(0.95, 0.2, 16) * float(depth.max()):
@@ -88,13 +88,12 @@ def _apart(contour: AnyArray, least: float) -> list[AnyArray]:
                 markers[inside] = count
     if count < 2:
         return [contour]
-    markers[cv2.dilate(mask, np.ones((3, 3), np.uint8)) == 0] = count + 1
-    shade = np.uint8(255) - np.asarray(255 * depth / float(depth.max()), np.uint8)
-    flooded = cv2.watershed(cv2.merge([shade, shade, shade]), markers)
+    away = [cv2.distanceTransform((markers != k).astype(np.uint8), cv2.DIST_L2, 5) for k in range(1, count + 1)]
+    nearest = np.argmin(np.stack(away), axis=0) + 1
     out = []
     for k in range(1, count + 1):
         found, _ = cv2.findContours(
-            ((flooded == k) & (mask > 0)).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+            ((nearest == k) & (mask > 0)).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
         )
         out += [c + np.array([[[x - 1, y - 1]]], np.int32) for c in found if cv2.contourArea(c) >= least]
     return out if len(out) > 1 else [contour]

@@ -201,3 +201,20 @@ def test_a_leg_of_next_to_nothing_costs_no_more_than_any_other() -> None:
     s, step = _stations(np.zeros_like(leg), leg)
     assert len(s) < 20 * STATIONS
     assert s[-1] + step >= 400.0
+
+
+def lap_filled_to(height: float) -> WeldOutline:
+    """Upper plate 4 mm thick, its end face whole; a straight face from `height` up the end face to 5 mm out."""
+    p, d = VIEW.points(np.array([[-9, 4]]))[0], VIEW.turn(np.array([[-1, 0]]))[0]
+    top = SurfaceLine((float(p[0]), float(p[1])), (float(d[0]), float(d[1])), 0.2, 1e-4, 300.0)
+    fusion = [(5, 0), (3, -1), (0, 0), (-0.5, height / 2), (0, height)]
+    return shapes.weld([(0, height), (5, 0)], fusion, joint="lap", surface_top=top)
+
+
+def test_at_a_laps_corner_the_toe_has_no_angle_of_its_own() -> None:
+    at_corner = measured(lap_filled_to(4.0)).quantities["toe_angle_butting"]
+    assert at_corner.value is None
+    assert at_corner.reason is not None
+    assert "corner" in at_corner.reason
+    below = measured(lap_filled_to(3.0))
+    assert value(below, "toe_angle_butting") == pytest.approx(180 - np.rad2deg(np.arctan2(5, 3)), abs=1.0)

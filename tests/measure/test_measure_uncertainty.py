@@ -12,6 +12,7 @@ import pytest
 from macrocheck.arrays import FloatArray
 from macrocheck.measure import measure_weld
 from macrocheck.outline import WeldOutline
+from macrocheck.results import Quantity
 from macrocheck.scale import Scale
 from tests.measure import weld_shapes as shapes
 from tests.measure.boundary_noise import seen
@@ -94,3 +95,19 @@ def test_a_flat_toe_moves_farther_than_a_steep_one() -> None:
     found = measure_weld(flat, Scale(1 / 40, 0.0, "stated"), draws=400)
     assert found.quantities["leg_nonbutting"].u == pytest.approx(0.8 / 40 / np.sin(np.deg2rad(20)), rel=0.2)
     assert found.quantities["leg_butting"].u == pytest.approx(0.8 / 40 / np.cos(np.deg2rad(20)), rel=0.2)
+
+
+def test_an_overlaps_uncertainty_holds_that_of_the_angle_that_makes_it_count() -> None:
+    """The last 1.5 mm lie unfused; the face meets the plate close to 90 degrees, or far from it."""
+    fusion = [(6, 0), (4.5, 0), (4.4, -1), (0.1, -1), (-0.2, 0), (-0.5, 2), (0, 6)]
+
+    def overlap(lean: float) -> Quantity:
+        face = [(0, 6), (5.0, 4.0), (6 + lean, 2), (6, 0)]
+        return shapes.measured(shapes.weld(face, fusion)).quantities["overlap_nonbutting"]
+
+    near, clear = overlap(-0.05), overlap(-1.5)
+    assert near.value == clear.value == 0.0
+    assert near.u is not None
+    assert clear.u is not None
+    assert near.u > 0.7
+    assert clear.u < 0.2
