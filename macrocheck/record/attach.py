@@ -17,7 +17,7 @@ from macrocheck.errors import InputError
 from macrocheck.paths import os_reason, shown
 from macrocheck.record.entries import Entry, KeptWhere, PhotoKept, SectionInputs, coupon_entry, section_entry
 from macrocheck.record.photos import file_digest
-from macrocheck.record.present import coupon_now, coupon_of_photo, rebalanced
+from macrocheck.record.present import CouponNow, coupon_now, coupon_of_photo, rebalanced
 from macrocheck.record.settings import Setting
 from macrocheck.record.store import Record, Written, append
 
@@ -73,6 +73,7 @@ def attach(
             entries.append(coupon_entry(coupon, every, run=None if now is None else now.run))
         if now is not None:
             entries += rebalanced(conn, now, every, reason, [m.section for m in measured])
+        inputs = [_inputs_of(conn, now, m) for m in measured]
     entries += [
         section_entry(
             coupon,
@@ -84,8 +85,10 @@ def attach(
             limits=m.limits,
             scale=m.scale,
             settings=every,
+            inputs_digest=stood,
+            revised=stood is not None,
         )
-        for m, photo in zip(measured, photos, strict=True)
+        for m, photo, stood in zip(measured, photos, inputs, strict=True)
     ]
     return append(record, entries, who=who, reason=reason)
 
@@ -104,8 +107,9 @@ def revise(
     """Put a corrected result of a section on the record as its next revision, and return that revision.
 
     The outline that was corrected is the result's own; its photograph must be the one that stands there. `inputs`
-    and `limits` (TOML text as it stood) are those of the revision before where they are not given. Raises
-    InputError where the section is not there, the photograph is another, or there is no reason.
+    and `limits` (TOML text as it stood) are those of the revision before where they are not given. A run leaves the
+    correction alone; where it has to measure again (other limits, say), it does so with the corrected outline.
+    Raises InputError where the section is not there, the photograph is another, or there is no reason.
     """
     from macrocheck.outline_file import outline_bytes
     from macrocheck.record.engine import reading
@@ -146,6 +150,7 @@ def revise(
         scale=scale_detail(result.scale),
         settings=now.settings,
         reason=reason,
+        revised=True,
     )
     return append(record, [entry], who=who)[0]
 
@@ -205,6 +210,18 @@ def _kept(record: Record, measured: Measured, keep: KeptWhere) -> PhotoKept:
     if measured.photo is None:
         return PhotoKept(photo["sha256"], Path(photo["path"]).name)
     return record.photos.keep(measured.photo, keep, photo["sha256"])
+
+
+def _inputs_of(conn: "Connection", now: CouponNow | None, measured: Measured) -> str | None:
+    """Return the digest of the inputs that a run measured this section from, where it is of the same photograph."""
+    from macrocheck.record.query import body_of
+
+    seq = None if now is None else dict(now.sections).get(measured.section)
+    body = None if seq is None else body_of(conn, seq)
+    if body is None or (body["photo"] or {}).get("sha256") != measured.result["photo"]["sha256"]:
+        return None
+    found: str | None = body["inputs"]
+    return found
 
 
 def _refuse_taken(conn: "Connection", coupon: str, measured: Measured) -> None:

@@ -111,12 +111,14 @@ def section_entry(
     failure: str | None = None,
     settings: Sequence[Setting] = (),
     reason: str | None = None,
+    revised: bool = False,
 ) -> Entry:
     """Return a measured section, or the sentence on why it could not be measured.
 
     `result`: the result document; `outline`: GeoJSON of the outline measured; `limits`: TOML text as it stood;
     `scale`: what the document leaves out of it (`rebuild.scale_detail`);
-    `settings`: the coupon's, for the metal balance of each weld.
+    `settings`: the coupon's, for the metal balance of each weld. `revised`: a person put this in the place of what
+    was measured, so that a run does not measure it again of itself.
     """
     documents: list[Document] = []
 
@@ -126,7 +128,7 @@ def section_entry(
         documents.append(Document(content, media_type))
         return documents[-1].sha256
 
-    body = {
+    body: dict[str, Any] = {
         "what": "section",
         "coupon": checked_name(coupon, "coupon"),
         "section": checked_name(section, "section"),
@@ -145,6 +147,8 @@ def section_entry(
         "failure": failure,
         "balance": [] if result is None else balances(result, settings),
     }
+    if revised:
+        body["revised"] = True
     return Entry("section", (coupon, section), body, tuple(documents), reason)
 
 

@@ -133,6 +133,7 @@ def _entries(record: Record, todo: Todo, outcomes: Sequence[Outcome], keep: Kept
                 limits=None if job.limits is None else job.limits.text,
                 failure=outcome.failure,
                 settings=todo.plan.settings,
+                revised=job.kept_outline is not None,
             )
         )
     return entries

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +16,12 @@ from macrocheck.record.documents import canonical, digest
 from macrocheck.record.entries import Entry, coupon_entry
 from macrocheck.record.photos import file_digest
 from macrocheck.record.present import coupon_of_photo
-from macrocheck.record.query import body_of
+from macrocheck.record.query import body_of, document_bytes, document_of
 from macrocheck.run.sheet import CouponPlan, SectionPlan
 from macrocheck.run.work import LimitsText, SectionJob
+
+BY_HAND = frozenset({"corrected by hand", "drawn by hand"})
+"""How an outline was made that a person stands for (`Outline.made_by`)."""
 
 _AT_ONCE = 4
 """Files read at once for their digests; the disk is the limit, not the processor."""
@@ -144,9 +147,12 @@ def _todo(
             name = shown(section.photo.name)
             text = f"The photograph {name} is on the record as coupon {other}'s; one photograph shows one coupon."
             return Todo(plan, entry, changed, (), "", text)
-        jobs.append(job)
         if there is not None:
-            reasons.append(f"{section.section}: {_changed_inputs(body_of(conn, there[0]), job)}")
+            old = body_of(conn, there[0])
+            job = replace(job, kept_outline=_kept_outline(conn, old, job))
+            kept = "" if job.kept_outline is None else "; measured with the outline corrected by hand"
+            reasons.append(f"{section.section}: {_changed_inputs(old, job)}{kept}")
+        jobs.append(job)
     return Todo(plan, entry, changed, tuple(jobs), wish.reason or "; ".join(reasons))
 
 
@@ -165,6 +171,15 @@ def _job(plan: CouponPlan, section: SectionPlan, sha256: str, outline: bytes | N
         guard=wish.guard,
         fusion_threshold_mm=wish.fusion_threshold_mm,
     )
+
+
+def _kept_outline(conn: Connection, old: Mapping[str, Any], job: SectionJob) -> bytes | None:
+    """Return the outline that a person corrected on the record, where it is of this photograph."""
+    same = (old["photo"] or {}).get("sha256") == job.sha256
+    if not same or not old.get("revised") or job.outline is not None or not old["outline"]:
+        return None
+    made_by = document_of(conn, old["result"])["outline"]["made_by"]
+    return document_bytes(conn, old["outline"]) if made_by in BY_HAND else None
 
 
 def _changed_settings(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:

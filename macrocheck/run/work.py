@@ -12,6 +12,7 @@ from macrocheck.record.documents import canonical, digest
 
 if TYPE_CHECKING:
     from macrocheck.grade import LimitSet
+    from macrocheck.outline import Outline
 
 TIME_LIMIT_S = 300.0
 """How long one photograph may take. One of 12 Mpx takes a second or two; whatever takes minutes is not coming."""
@@ -32,7 +33,8 @@ class SectionJob:
     """One photograph to measure and what with; lengths in mm.
 
     `sha256`: of the photograph when the job was made; `content`: its bytes, where the file is not at hand in the
-    process that measures. `outline`: GeoJSON bytes.
+    process that measures. `outline`: GeoJSON bytes. `kept_outline`: the same, of the outline that a person
+    corrected on the record, used where the sheet names none; it is no input of the sheet's.
     """
 
     coupon: str
@@ -48,6 +50,7 @@ class SectionJob:
     guard: float | None = None
     fusion_threshold_mm: float = 0.1
     content: bytes | None = None
+    kept_outline: bytes | None = None
 
     def inputs(self, version: str) -> str:
         """Return the digest of all that the result depends on, the measuring program's version included."""
@@ -127,7 +130,7 @@ def _measured(job: SectionJob, photo: Path) -> Outcome:
         limits=None if job.limits is None else _limits(job.limits),
         given=job.given,
         guard=job.guard,
-        outline=None if job.outline is None else _outline(job, read.width, read.height),
+        outline=_outline(job, read.width, read.height),
         hints=job.hints,
         fusion_threshold_mm=job.fusion_threshold_mm,
     )
@@ -140,14 +143,17 @@ def _mapping(value: object) -> Mapping[str, Any]:
     return value if isinstance(value, Mapping) else {}
 
 
-def _outline(job: SectionJob, width: int, height: int) -> Any:
+def _outline(job: SectionJob, width: int, height: int) -> "Outline | None":
+    content = job.outline if job.outline is not None else job.kept_outline
+    if content is None:
+        return None
     import json
 
     from macrocheck.errors import InputError
     from macrocheck.outline_file import outline_from_geojson
 
     try:
-        document = json.loads(job.outline or b"")
+        document = json.loads(content)
     except ValueError as error:
         msg = f"The outline of {job.coupon}, {job.section} is not JSON."
         raise InputError(msg) from error

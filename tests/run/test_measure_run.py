@@ -8,21 +8,26 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy import select
 
+from macrocheck.pipeline import measure_photo
 from macrocheck.record import schema
+from macrocheck.record.attach import revise
 from macrocheck.record.engine import reading
-from macrocheck.record.query import body_of, list_sections
+from macrocheck.record.facts import weld_facts
+from macrocheck.record.query import body_of, list_sections, parse_filter
 from macrocheck.record.store import open_record
 from macrocheck.record.verify import verify
 from macrocheck.results import CAUTIONS
 from macrocheck.run import pool
 from macrocheck.run.work import Outcome, SectionJob, measure_sections
 from tests.cli.conftest import Run
+from tests.cli.coupon import MARK, outline
 from tests.run.quick import write_sheet
 
 Job = tuple[SectionJob, ...]
@@ -102,6 +107,49 @@ def test_only_what_changed(run: Run, sheet: Path, tmp_path: Path, in_process: Co
     assert in_process.total() == 7
     assert {r[3] for r in revisions(record)[-3:]} == {"graded now"}
     check_record(record, 3)
+
+
+def test_a_correction_outlives_runs(
+    run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a person corrected is not measured again of itself, and where it must be, with the corrected outline."""
+    text = sheet.read_text(encoding="utf-8").replace("tee.geojson", "")
+    record, command = tmp_path / "bench.db", ("run", "measure", sheet, "--record", tmp_path / "bench.db")
+    run(*command)
+    # as if it had been found: the sheet names no outline, and inputs say so
+    sheet.write_text(text, encoding="utf-8")
+    monkeypatch.setattr("macrocheck.segment.find_outline", lambda _, **__: outline())
+    run(*command)
+    assert in_process["p001"] == 2
+    corrected = measure_photo(
+        tmp_path / "p001.png", mark=MARK, outline=replace(outline(240.0), made_by="corrected by hand")
+    )
+    opened = open_record(record)
+    revise(opened, "C001", "p001", corrected, reason="toe moved", who="Lee")
+    opened.close()
+    run(*command)
+    assert in_process["p001"] == 2
+    run(*command, "--limits", "iso5817-fillet-b", "--given", "a=3mm")
+    assert in_process["p001"] == 3
+    reasons = [r[3] for r in revisions(record) if r[1] == '["C001","p001"]']
+    assert reasons[-1] == "p001: changed: given lengths, limits; measured with the outline corrected by hand"
+    monkeypatch.setattr("macrocheck.run.plan.__version__", "99.0")
+    monkeypatch.setattr("macrocheck.run.drive.__version__", "99.0")
+    run(*command, "--limits", "iso5817-fillet-b", "--given", "a=3mm")
+    opened = open_record(record)
+    with reading(opened.engine, opened.name) as conn:
+        legs = {w.listed.coupon: w.quantities["leg_butting"].value for w in weld_facts(conn)}
+    assert verify(opened).faults == ()
+    opened.close()
+    assert legs == pytest.approx({"C000": 5, "C001": 4.8, "C002": 5}, abs=0.05)
+    # an outline that the sheet names goes before it
+    sheet.write_text(text.replace("p001.png,,", "p001.png,tee.geojson,"), encoding="utf-8")
+    run(*command)
+    opened = open_record(record)
+    with reading(opened.engine, opened.name) as conn:
+        (now,) = weld_facts(conn, [parse_filter("coupon=C001")])
+    opened.close()
+    assert now.quantities["leg_butting"].value == pytest.approx(5, abs=0.05)
 
 
 def test_a_new_version_measures_again(
