@@ -1,0 +1,154 @@
+"""What a photo is measured with: mark, joint, limits, thicknesses, guard band, fusion threshold."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, NoReturn, cast
+
+from macrocheck.calibrate import parse_mark
+from macrocheck.errors import InputError
+from macrocheck.outline_features import is_number
+from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
+from macrocheck.units import parse_length
+
+if TYPE_CHECKING:
+    from macrocheck.grade import LimitSet
+
+_MOST_MARKS = 8
+_MOST_TEXT = 200
+_MOST_GUARD = 10.0
+_NAMES = ("marks", "joint", "limits", "given", "guard", "fusion_threshold")
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """A limit set by its `id`: a shipped one's name, or one that was handed in, with its TOML text."""
+
+    id: str
+    text: str
+    shipped: bool
+
+    def read(self) -> "LimitSet":
+        """Return the limits; InputError where the text cannot be used."""
+        from macrocheck.grade import parse_limits
+
+        where = f"shipped set {self.id}" if self.shipped else self.id
+        return parse_limits(self.text, where=where, shipped=self.shipped, fallback=self.id)
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What was chosen for one photo. `given`: (symbol, text) pairs, the text a length with its unit."""
+
+    marks: tuple[str, ...] = ()
+    joint: JointChoice = "auto"
+    limits: Limits | None = None
+    given: tuple[tuple[str, str], ...] = ()
+    guard: float | None = None
+    fusion_threshold: str = f"{FUSION_THRESHOLD_MM}mm"
+
+    @property
+    def fusion_threshold_mm(self) -> float:
+        """Depth of fusion, mm, under which a stretch counts as unfused."""
+        return parse_length(self.fusion_threshold)
+
+    @property
+    def given_mm(self) -> dict[str, float]:
+        """Symbol -> mm."""
+        from macrocheck.grade import parse_given
+
+        return parse_given(f"{symbol}={text}" for symbol, text in self.given)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the choices as the page is given them."""
+        return {
+            "marks": list(self.marks),
+            "joint": self.joint,
+            "limits": None if self.limits is None else self.limits.id,
+            "given": dict(self.given),
+            "guard": self.guard,
+            "fusion_threshold": self.fusion_threshold,
+        }
+
+
+def chosen(before: Choices, wish: Mapping[str, Any], shelf: Mapping[str, Limits]) -> Choices:
+    """Return `before` with what `wish` changes; `shelf`: the limit sets there are, by id.
+
+    Raises InputError, one sentence, for whatever cannot be chosen.
+    """
+    after = before
+    for name, value in wish.items():
+        match name:
+            case "marks":
+                after = replace(after, marks=_marks(value))
+            case "joint":
+                if value not in JOINTS:
+                    _refuse(f"{_short(value)} is not a kind of joint; use {', '.join(JOINTS)}")
+                after = replace(after, joint=cast("JointChoice", value))
+            case "limits":
+                after = replace(after, limits=_limits(value, shelf))
+            case "given":
+                after = replace(after, given=_given(value))
+            case "guard":
+                after = replace(after, guard=_guard(value))
+            case "fusion_threshold":
+                text = _text(value)
+                parse_length(text)
+                after = replace(after, fusion_threshold=text)
+            case _:
+                _refuse(f"{_short(name)} is no setting; the settings are {', '.join(_NAMES)}")
+    return after
+
+
+def _marks(value: object) -> tuple[str, ...]:
+    if not isinstance(value, list) or len(value) > _MOST_MARKS:
+        _refuse(f"marks must be a list of at most {_MOST_MARKS} texts")
+    texts = tuple(_text(v) for v in value)
+    for text in texts:
+        parse_mark(text)
+    return texts
+
+
+def _limits(value: object, shelf: Mapping[str, Limits]) -> Limits | None:
+    if value is None:
+        return None
+    if not isinstance(value, str) or value not in shelf:
+        _refuse(f"there are no limits {_short(value)}")
+    return shelf[value]
+
+
+def _given(value: object) -> tuple[tuple[str, str], ...]:
+    from macrocheck.grade import parse_given
+
+    if not isinstance(value, Mapping):
+        _refuse("given must be an object of symbol and length")
+    pairs = []
+    for symbol, length in value.items():
+        if length is None or length == "":
+            continue
+        text = f"{float(length)!r}mm" if isinstance(length, int | float) and is_number(length) else _text(length)
+        parse_given([f"{symbol}={text}"])
+        pairs.append((str(symbol), text))
+    return tuple(pairs)
+
+
+def _guard(value: object) -> float | None:
+    if value is None:
+        return None
+    if not isinstance(value, int | float) or not is_number(value) or not 0 <= value <= _MOST_GUARD:
+        _refuse(f"the guard band must be 0 to {_MOST_GUARD:g} times U95")
+    return float(value)
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str) or not value.strip() or len(value) > _MOST_TEXT:
+        _refuse(f"{_short(value)} is not a text of at most {_MOST_TEXT} characters")
+    return value.strip()
+
+
+def _short(value: object) -> str:
+    return repr(value if isinstance(value, str) else str(value))[:60]
+
+
+def _refuse(what: str) -> NoReturn:
+    msg = f"This cannot be chosen: {what}."
+    raise InputError(msg)
