@@ -24,7 +24,7 @@ def table_noise(u: Tensor, v: Tensor, *, mode: str = "bilinear", size: int = 256
     return F.grid_sample(table, grid, mode=mode, padding_mode="reflection", align_corners=False)
 
 
-def _cells(u: Tensor, v: Tensor) -> tuple[Tensor, Tensor]:
+def cells(u: Tensor, v: Tensor) -> tuple[Tensor, Tensor]:
     """Irregular grains (Voronoi cells of jittered points) at (u, v) in cells: tone of each, nearness to a boundary.
 
     The nearness is 1 on a boundary between grains and falls to 0 inside them.
@@ -53,10 +53,6 @@ def _cells(u: Tensor, v: Tensor) -> tuple[Tensor, Tensor]:
     return tone.reshape(b, 1, h, w), edge.reshape(b, 1, h, w)
 
 
-cells = torch.compile(_cells, dynamic=False) if torch.cuda.is_available() else _cells
-"""`_cells`; on a GPU fused into one kernel, since it would else be a third of the painting."""
-
-
 def cast_structure(
     dice: "Dice", distance: Tensor, along: Tensor, xy: tuple[Tensor, Tensor], warp: tuple[Tensor, Tensor]
 ) -> Tensor:
@@ -81,13 +77,19 @@ def cast_structure(
         dice.chance(0.6) > 0, table_noise(grain_u, grain_v, mode="nearest"), table_noise(grain_u, grain_v) * 1.5
     )
     # Grains proper, with boundaries: upright columns in one half, equal in all directions in the other.
-    upright = dice.chance(0.5) > 0
-    tone, edge = cells(torch.where(upright, u, grain_u), torch.where(upright, v * 1.5, grain_v))
-    proper = tone * dice.between(0.2, 1.0) + dice.sign() * dice.between(0, 2.5) * (edge - 0.3)
+    # Only for the first third of the batch: they are dear.
+    some = slice(0, max(1, dice.batch // 3))
+    upright = dice.chance(0.5)[some] > 0
+    tone, edge = cells(
+        torch.where(upright, u[some], grain_u[some]), torch.where(upright, v[some] * 1.5, grain_v[some])
+    )
+    proper = (tone * dice.between(0.2, 1.0)[some]) + (dice.sign() * dice.between(0, 2.5))[some] * (edge - 0.3)
     arcs = torch.sin(distance / dice.logs(2.0, 12.0) + warp[0] * 2) * 1.2
     pick = torch.rand(dice.batch, 1, 1, 1, device=dice.device)
-    out = torch.where(pick < 0.36, columnar, torch.where(pick < 0.54, grain, proper))
-    out = torch.where(pick > 0.84, torch.where(pick < 0.91, arcs, 0.4 * soft), out)
+    out = torch.where(
+        pick < 0.52, columnar, torch.where(pick < 0.78, grain, torch.where(pick < 0.88, arcs, 0.4 * soft))
+    )
+    out = torch.cat([torch.where(dice.chance(0.85)[some] > 0, proper, out[some]), out[some.stop :]])
     # Columns that end in equal grains towards the middle.
     depth = torch.sigmoid((distance - dice.logs(5, 60)) / 4)
     out = torch.where(dice.chance(0.12) > 0, columnar * (1 - depth) + grain * depth, out)
@@ -111,8 +113,9 @@ def other_structure(dice: "Dice", xy: tuple[Tensor, Tensor], warp: tuple[Tensor,
     x, y = xy
     cell, squeeze = dice.logs(1.5, 16.0), dice.logs(0.4, 2.5)
     u, v = x / cell * squeeze + warp[0] * 0.5, y / cell / squeeze + warp[1] * 0.5
-    tone, edge = cells(u, v)
-    grains = tone * dice.between(0.2, 1.0) + dice.sign() * dice.between(0, 2.5) * (edge - 0.3)
+    some = slice(dice.batch // 2, None)
+    tone, edge = cells(u[some], v[some])
+    grains = tone * dice.between(0.2, 1.0)[some] + (dice.sign() * dice.between(0, 2.5))[some] * (edge - 0.3)
     a = dice.between(0, 3.15)
     lie, across = x * torch.cos(a) + y * torch.sin(a), -x * torch.sin(a) + y * torch.cos(a)
     thick = dice.logs(1.0, 8.0)
@@ -120,4 +123,5 @@ def other_structure(dice: "Dice", xy: tuple[Tensor, Tensor], warp: tuple[Tensor,
     weave = torch.sin(lie / thick + warp[0]) * torch.sin(across / (thick * dice.between(0.7, 1.4)) + warp[1]) * 1.5
     soft = table_noise(u, v) * 1.5
     pick = torch.rand(dice.batch, 1, 1, 1, device=dice.device)
-    return torch.where(pick < 0.4, grains, torch.where(pick < 0.65, streaks, torch.where(pick < 0.8, weave, soft)))
+    out = torch.where(pick < 0.45, streaks, torch.where(pick < 0.7, weave, soft))
+    return torch.cat([out[: some.start], torch.where(pick[some] < 0.8, grains, out[some])])

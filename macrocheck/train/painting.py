@@ -288,7 +288,8 @@ def paint(layout: dict[str, Tensor]) -> tuple[Tensor, dict[str, Tensor]]:
     """Paint a batch: returns pictures (b, 3, h, w) in 0..255 and the targets the network learns.
 
     Targets: `regions` (b, h, w) int64; `lines` (b, 4, h, w) haz, fusion line, seam, void in 0..1; `line_weight`
-    the same shape (0 where the answer cannot be seen); `points` (b, 3, h, w) heat maps.
+    the same shape (0 where the answer cannot be seen); `points` (b, 3, h, w) heat maps; `matters` (b, h, w) how
+    much each pixel of `regions` counts.
     """
     scene = _scene(layout)
     grey, zones = _lay_together(scene)
@@ -297,7 +298,11 @@ def paint(layout: dict[str, Tensor]) -> tuple[Tensor, dict[str, Tensor]]:
     picture = photograph(grey, scene.metal, scene.weld, scene.dice, layout["clutter"][:, None].float())
     picture = estranged(picture, scene.dice)
     targets = _targets(layout, scene.cover, scene.distance, scene.body, scene.seams, seam_seen, zones, scene.size)
-    return bend(picture, targets, scene.dice)
+    picture, targets = bend(picture, targets, scene.dice)
+    # What the geometry lives on counts more: the fusion line, and the thin rims and lips at toes and root.
+    near = F.max_pool2d(targets["points"].amax(dim=1, keepdim=True), 9, stride=1, padding=4)[:, 0]
+    targets["matters"] = 1 + 2 * targets["lines"][:, 1] + 3 * near
+    return picture, targets
 
 
 def _targets(
