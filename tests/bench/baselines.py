@@ -9,6 +9,7 @@ did best on hard pictures of seeds 15000 to 15011 of the project's own family.
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -58,10 +59,11 @@ def view_of(rgb: ByteArray, weld: CaseWeld, pixels: int = PIXELS) -> View:
     h, w = rgb.shape[:2]
     a = np.maximum(np.floor(low - AROUND * side), 0).astype(int)
     b = np.minimum(np.ceil(high + AROUND * side) + 1, [w, h]).astype(int)
-    crop = rgb[a[1] : b[1], a[0] : b[0]]
+    crop: ByteArray = rgb[a[1] : b[1], a[0] : b[0]]
     scale = min(1.0, float(np.sqrt(pixels / (crop.shape[0] * crop.shape[1]))))
     if scale < 1:
-        crop = cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        small = cv2.resize(crop, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        crop = np.asarray(small, dtype=np.uint8)
     polygon = (weld.polygon_px - a + 0.5) * scale - 0.5
     filled = np.zeros(crop.shape[:2], np.uint8)
     cv2.fillPoly(filled, [np.rint(polygon).astype(np.int32)], 1)
@@ -149,10 +151,6 @@ def watershed(view: View, *, blur: float, colours: int) -> BoolArray:
     return np.asarray(markers == 1)
 
 
-METHODS: dict[str, Method] = {}
-"""Name -> method with its settings, filled below."""
-
-
 def region_outline(region: BoolArray, view: View) -> FloatArray | None:
     """Return the outer outline (n, 2), photo px, of the part of a region that holds most of the stroke."""
     count, parts = cv2.connectedComponents(region.astype(np.uint8), connectivity=4)
@@ -188,3 +186,12 @@ def baseline_row(case: Case, index: int, name: str, method: Method) -> Row:
     if line is None:
         return {**row, "found": False, "reason": "nothing left of the region"}
     return {**row, "found": True, "off": how_far(weld, line, case.mm_per_px)}
+
+
+METHODS: dict[str, Method] = {
+    "GrabCut": partial(grabcut, blur=0.0, stroke=True),
+    "random walker": partial(walker, blur=0.002, beta=10000),
+    "morphological Chan-Vese": partial(chan_vese, blur=0.002, smoothing=1, rounds=150),
+    "watershed on colours": partial(watershed, blur=0.0, colours=9),
+}
+"""Name -> method with its settings."""

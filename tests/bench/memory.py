@@ -13,7 +13,7 @@ import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -72,7 +72,7 @@ def measure_many(folder: Path, count: int, every: int) -> list[dict[str, float]]
     return seen
 
 
-def growth(seen: Sequence[dict[str, float]], after: int = 200) -> float | None:
+def growth(seen: Sequence[Mapping[str, float]], after: int = 200) -> float | None:
     """Return by how many MB the held memory grows over 1,000 photos: a straight line from `after` photos on."""
     import numpy as np
 

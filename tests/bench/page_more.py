@@ -1,0 +1,192 @@
+"""What the accuracy report says of baselines, hints, kinds of joint and memory, from the kept rows alone."""
+
+import statistics
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from tests.bench.compare import Row
+from tests.bench.hints import ROUNDS, only_withheld, within
+from tests.bench.memory import growth
+from tests.bench.page_text import TITLES, number, percent, rows_of_table, without_name
+
+
+def _quantile(values: Sequence[float], share: float) -> float | None:
+    """Return a quantile where failures count as infinitely far; None where it is one of them."""
+    ordered = sorted(values)
+    if not ordered:
+        return None
+    at = ordered[min(len(ordered) - 1, int(np.ceil(share * len(ordered))) - 1)]
+    return None if np.isinf(at) else at
+
+
+def baseline_figures(rows: Sequence[Row]) -> dict[str, dict[str, float | None]]:
+    """Return per method the figures over all welds; a weld without a result counts as infinitely far."""
+    out = {}
+    for method in dict.fromkeys(r["method"] for r in rows):
+        mine = [r for r in rows if r["method"] == method]
+
+        def all_of(key: str, mine: Sequence[Row] = mine) -> list[float]:
+            return [r["off"][key] if r["found"] else float("inf") for r in mine]
+
+        spent: dict[int, float] = {}
+        for r in mine:  # the program does a picture at once, a baseline one weld
+            spent[r["seed"]] = r["seconds"] if method == "macrocheck" else spent.get(r["seed"], 0.0) + r["seconds"]
+        out[method] = {
+            "welds": float(len(mine)),
+            "none": float(np.mean([not r["found"] for r in mine])),
+            "mean": _quantile(all_of("fusion_mean"), 0.5),
+            "mean_p90": _quantile(all_of("fusion_mean"), 0.9),
+            "median": _quantile(all_of("fusion_median"), 0.5),
+            "outline": _quantile(all_of("outline_mean"), 0.5),
+            "iou": -(v if (v := _quantile([-x if x < 2 else x for x in all_of("iou")], 0.5)) is not None else 0.0),
+            "iou_p10": -(
+                v if (v := _quantile([-x if x < 2 else x for x in all_of("iou")], 0.9)) is not None else 0.0
+            ),
+            "seconds": statistics.median(spent.values()),
+            "pixels": statistics.median(r["pixels"] for r in mine),
+        }
+    return out
+
+
+def baseline_section(rows: Sequence[Row]) -> list[str]:
+    """Return the comparison with general-purpose segmentation."""
+    figures = baseline_figures(rows)
+    welds = round(figures["macrocheck"]["welds"] or 0)
+    lines = [
+        "## Beside general-purpose segmentation",
+        "",
+        f"{len({r['seed'] for r in rows})} pictures of the own hard set, {welds} welds, one thread, all in "
+        "the same "
+        "run. The program gets the photograph and nothing else. The others get by hand, taken from the "
+        "truth: a crop "
+        "around each weld of at most 1 Mpx, the box of the weld, a stroke in the middle of it; their "
+        "settings are the "
+        "best of some tried on other pictures. Distance: mean and median over the points of the true "
+        "fusion boundary "
+        "to the nearest point of the outline found, then the median over the welds, a weld without a "
+        "result counting "
+        "as infinitely far; *both ways*: mean between the whole outlines.",
+        "",
+    ]
+    head = ["", "mean, mm", "mean, 90 % of welds, mm", "median, mm", "both ways, mm", "IoU median", "IoU 10 %"]
+    head += ["none, %", "s a picture", "Mpx"]
+    body = [
+        [
+            name, number(f["mean"]), number(f["mean_p90"], 2), number(f["median"]), number(f["outline"]),
+            number(f["iou"]), number(f["iou_p10"]), percent(f["none"]), number(f["seconds"], 2),
+            number((f["pixels"] or 0) / 1e6, 2),
+        ]
+        for name, f in figures.items()
+    ]  # fmt: skip
+    lines += [*rows_of_table(head, body), ""]
+    own = figures["macrocheck"]
+    others = {k: f for k, f in figures.items() if k != "macrocheck" and f["mean"] is not None}
+    if others and own["mean"]:
+        best = min(others, key=lambda k: others[k]["mean"] or 0.0)
+        far, spent = (others[best]["mean"] or 0.0) / own["mean"], (others[best]["seconds"] or 0.0)
+        tail = min((f["mean_p90"] for f in others.values() if f["mean_p90"] is not None), default=None)
+        lines.append(
+            f"The nearest of the others, {best}, is {far:.1f} times as far from the true fusion boundary "
+            "(aim: at least "
+            f"3) and takes {spent / (own['seconds'] or 1.0):.1f} times as long (aim: more than 1)."
+        )
+        if tail is not None and own["mean_p90"]:
+            lines.append(
+                f"At the 90th percentile of the welds the best of them is {tail / own['mean_p90']:.1f} "
+                "times as far."
+            )
+        lines.append("")
+    return lines
+
+
+def hints_section(rows: Sequence[Row]) -> list[str]:
+    """Return what right hints do to doubtful and wrong pictures."""
+    lines = [
+        "## Hints",
+        "",
+        f"{len(rows)} pictures of the own hard set. Where a picture is flagged, wrong or without a result, "
+        "a script "
+        "gives the hints that a person would: a point of the true boundary in the middle of each flagged "
+        "stretch and "
+        "at the worst of each stretch that is off by more than 0.18 mm, a toe or the joint root where "
+        "that is flagged "
+        f"or off; what is still off then, in the next of {ROUNDS} rounds. *Within tolerance*: every leg and throat "
+        "within 0.24 mm, depth of fusion and root penetration within 0.36 mm, unfused length within 0.8 "
+        "mm, none of "
+        "these withheld, IoU at least 0.94, every weld found.",
+        "",
+    ]
+    head = ["before", "pictures", "within tolerance without a hint"]
+    head += [*(f"after round {k + 1}" for k in range(ROUNDS)), "hints a picture"]
+    body = []
+    for state in ("sound", "doubtful", "wrong", "no result"):
+        mine = [r for r in rows if r["state"] == state]
+        given = [len(r["rounds"][-1]["hints"]) for r in mine if r["rounds"]]
+        cells = [str(sum(within(r, k) for r in mine)) for k in range(ROUNDS + 1)]
+        body.append([state, str(len(mine)), *cells, number(statistics.median(given), 0) if given else "–"])
+    total = [str(sum(within(r, k) for r in rows)) for k in range(ROUNDS + 1)]
+    body.append(["all", str(len(rows)), *total, ""])
+    lines += [*rows_of_table(head, body), ""]
+    left = [r for r in rows if not within(r, ROUNDS)]
+    if left:
+        held = sum(only_withheld((r["rounds"][-1] if r["rounds"] else r)["wrong"]) for r in left)
+        lines += [f"Not within tolerance after that: {len(left)}, of which {held} only for numbers withheld:", ""]
+        body = []
+        for r in left:
+            last = r["rounds"][-1] if r["rounds"] else {"hints": [], "wrong": r["wrong"]}
+            wrong = list(dict.fromkeys(without_name(w.partition(": ")[2]) for w in last["wrong"]))
+            missed = len(last.get("not_passed", ()))
+            body.append(
+                [str(r["seed"]), r["joint"], r["state"], str(len(last["hints"])), str(missed), "; ".join(wrong)]
+            )
+        head = ["seed", "joint", "before", "hints", "of them passed by", "still"]
+        lines += [*rows_of_table(head, body), ""]
+    return lines
+
+
+def joint_section(parts: Mapping[str, Sequence[Row]]) -> list[str]:
+    """Return how well the kind of joint is told."""
+    lines = ["## Kind of joint, `--joint auto`", ""]
+    body = []
+    for name, rows in parts.items():
+        told = [r for r in rows if r["told"] is not None]
+        right = [r for r in told if r["told"] == r["true"]]
+        wrong = [r for r in told if r["told"] != r["true"] and not r["unsure"]]
+        cells = (len(rows), len(right), sum(r["unsure"] for r in right), len(told) - len(right), len(wrong),
+                 len(rows) - len(told))  # fmt: skip
+        seeds = ", ".join(str(r["seed"]) for r in wrong[:10])
+        body.append([TITLES[name.removeprefix("joint-")], *(str(c) for c in cells), seeds])
+    head = [
+        "",
+        "pictures",
+        "right",
+        "of them unsure",
+        "wrong",
+        "of them not said to be unsure",
+        "no result",
+        "seeds",
+    ]
+    return [*lines, *rows_of_table(head, body), ""]
+
+
+def memory_section(rows: Sequence[Mapping[str, float]]) -> list[str]:
+    """Return the memory of one process over many photos."""
+    last, slope = rows[-1], growth(rows)
+    lines = [
+        "## Memory over many photos",
+        "",
+        f"One process, {last['photos']:.0f} photos of 0.5 Mpx one after the other, each read from its file.",
+        "",
+    ]
+    step = max(1, len(rows) // 10)
+    shown = [r for k, r in enumerate(rows) if k % step == step - 1 or k == 0]
+    head = ["photos", *(f"{r['photos']:.0f}" for r in shown)]
+    body = [
+        ["held, MB", *(f"{r['held_mb']:.0f}" for r in shown)],
+        ["peak, MB", *(f"{r['peak_mb']:.0f}" for r in shown)],
+    ]
+    lines += [*rows_of_table(head, body), ""]
+    if slope is not None:
+        lines += [f"A straight line from photo 200 on grows by {slope:+.1f} MB over 1,000 photos.", ""]
+    return lines
