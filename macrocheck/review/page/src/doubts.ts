@@ -1,0 +1,53 @@
+// The list of doubts: each with its number on the photo; pressing one zooms to its place.
+
+import { h, put } from "./dom.ts";
+import type { FlagState, PhotoState } from "./protocol.ts";
+
+export class Doubts {
+  readonly element = h("section", { class: "doubts", attrs: { "aria-label": "Doubts" } });
+  private last = "";
+  private at = -1;
+
+  constructor(private readonly go: (box: readonly [number, number, number, number]) => void) {}
+
+  show(state: PhotoState | null): void {
+    const key = JSON.stringify([state?.id, state?.flags, state?.notes]);
+    if (key === this.last) return;
+    this.last = key;
+    this.at = -1;
+    const asks = asking(state);
+    const rest = (state?.flags ?? []).filter((f) => !f.asks);
+    const notes = state?.notes ?? [];
+    put(
+      this.element,
+      asks.length > 0 && h("h3", null, "Doubtful, look at these places"),
+      asks.length > 0 && h("ol", null, ...asks.map((flag, i) => h("li", null, this.entry(flag, String(i + 1))))),
+      rest.length + notes.length > 0 &&
+        h(
+          "details",
+          null,
+          h("summary", null, `Also to know (${rest.length + notes.length})`),
+          h("ul", null, ...rest.map((flag) => h("li", null, this.entry(flag, ""))), ...notes.map((n) => h("li", null, h("p", null, n)))),
+        ),
+    );
+  }
+
+  private entry(flag: FlagState, number: string): HTMLElement {
+    const inside = [number ? h("span", { class: "badge" }, number) : null, h("span", null, flag.text)];
+    const { box } = flag;
+    if (!box) return h("p", { class: "doubt" }, ...inside);
+    return h("button", { class: "doubt", attrs: { type: "button" }, on: { click: () => this.go(box) } }, ...inside);
+  }
+
+  /** Go to the next doubt that has a place; returns its text. */
+  next(state: PhotoState | null): string | null {
+    const placed = asking(state).filter((f) => f.box);
+    if (placed.length === 0) return null;
+    this.at = (this.at + 1) % placed.length;
+    const flag = placed[this.at] as FlagState;
+    if (flag.box) this.go(flag.box);
+    return flag.text;
+  }
+}
+
+export const asking = (state: PhotoState | null): FlagState[] => (state?.flags ?? []).filter((f) => f.asks);

@@ -1,0 +1,115 @@
+// The table of numbers: value with U95, verdict, the limit against the value, and what the last change did.
+
+import { clamp } from "./curves.ts";
+import { h, put } from "./dom.ts";
+import type { PhotoState, QuantityState, Text, Unit, VerdictState, WeldState } from "./protocol.ts";
+import { verdictSign } from "./signs.ts";
+
+export const written = (text: Text, unit: Unit): string => (unit === "mm" ? text.mm : text.inch);
+
+const JOINT_NAMES = { tee: "Tee weld", lap: "Lap weld", bead: "Bead on plate" };
+
+export class Numbers {
+  readonly element = h("div", { class: "numbers" });
+  private last = "";
+
+  show(state: PhotoState | null, unit: Unit): void {
+    const key = JSON.stringify([unit, state?.id, state?.revision, state?.welds.map((w) => w.quantities)]);
+    if (key === this.last) return;
+    this.last = key;
+    put(this.element, ...(state?.welds ?? []).map((weld) => weldPart(weld, (state?.welds.length ?? 0) > 1, unit)));
+  }
+}
+
+function weldPart(weld: WeldState, several: boolean, unit: Unit): HTMLElement {
+  const title = several ? `${JOINT_NAMES[weld.joint]} ${weld.index + 1}` : JOINT_NAMES[weld.joint];
+  const judged = weld.quantities.filter((q) => q.verdicts.length > 0);
+  const rest = weld.quantities.filter((q) => q.verdicts.length === 0 && q.value !== null);
+  const missing = weld.quantities.filter((q) => q.verdicts.length === 0 && q.value === null);
+  return h(
+    "section",
+    { class: "weld" },
+    h("h3", null, title),
+    judged.length > 0 && table("Judged against limits", judged, weld, unit),
+    rest.length > 0 && table(judged.length ? "Not limited" : "Measured", rest, weld, unit),
+    missing.length > 0 &&
+      h(
+        "details",
+        { class: "missing" },
+        h("summary", null, `${missing.length} that cannot be had here`),
+        h("dl", null, ...missing.flatMap((q) => [h("dt", null, q.name), h("dd", null, q.reason ?? "")])),
+      ),
+  );
+}
+
+function table(caption: string, rows: QuantityState[], weld: WeldState, unit: Unit): HTMLElement {
+  return h(
+    "table",
+    null,
+    h("caption", null, caption),
+    h(
+      "thead",
+      { class: "unseen" },
+      h("tr", null, ...["Quantity", "Value with U95", "Limit and verdict"].map((t) => h("th", { attrs: { scope: "col" } }, t))),
+    ),
+    h("tbody", null, ...rows.map((q) => row(q, weld.changed.includes(q.key), unit))),
+  );
+}
+
+function row(q: QuantityState, changed: boolean, unit: Unit): HTMLElement {
+  const worst = q.verdicts.some((v) => v.word === "reject") ? "reject" : q.verdicts.some((v) => v.word === "undecided") ? "undecided" : "";
+  return h(
+    "tr",
+    { class: `${changed ? "changed " : ""}${worst}`, attrs: { "data-quantity": q.key } },
+    h("th", { attrs: { scope: "row" } }, q.name),
+    h(
+      "td",
+      { class: "value" },
+      q.value === null ? h("span", { class: "reason" }, q.reason ?? "none") : h("span", { class: "now" }, written(q.text, unit)),
+      q.before ? h("span", { class: "was" }, `was ${q.before.value === null ? "none" : written(q.before.text, unit)}`) : null,
+    ),
+    h("td", { class: "verdicts" }, ...q.verdicts.map((v) => verdict(v, q, unit))),
+  );
+}
+
+function verdict(v: VerdictState, q: QuantityState, unit: Unit): HTMLElement {
+  const was = typeof q.before?.value === "number" ? q.before.value : null;
+  return h(
+    "div",
+    { class: "verdict", attrs: { title: `${v.limit}. ${v.text} (${v.source})` } },
+    bar(v, was),
+    verdictSign(v.word),
+    h(
+      "span",
+      { class: "limit" },
+      written(v.limit_text, unit),
+      v.before && v.before !== v.word ? h("b", null, ` was ${v.before}`) : null,
+    ),
+  );
+}
+
+/** The value with its guard band, and before it the limit, on one line from zero on; hatched where it must not be. */
+export function bar(v: VerdictState, was: number | null): HTMLElement {
+  const low = v.at_least;
+  const high = v.at_most;
+  const most = Math.max(low ?? 0, high ?? 0, (v.value ?? 0) + v.guard, was ?? 0);
+  const least = Math.min(0, v.value ?? 0, was ?? 0);
+  const wide = (most - least || 1) * 1.18;
+  const at = (x: number): number => clamp(((x - least) / wide) * 100, 0, 100);
+  const pieces: HTMLElement[] = [];
+  const piece = (name: string, from: number, to: number | null): void => {
+    const node = h("span", { class: name });
+    node.style.left = `${from}%`;
+    if (to !== null) node.style.width = `${Math.max(0, to - from)}%`;
+    pieces.push(node);
+  };
+  if (low !== null) piece("barred", 0, at(low));
+  if (high !== null) piece("barred", at(high), 100);
+  for (const limit of [low, high]) if (limit !== null) piece("limit-line", at(limit), null);
+  if (was !== null) piece("was-dot", at(was), null);
+  if (v.value !== null) {
+    piece("guard", at(v.value - v.guard), at(v.value + v.guard));
+    piece(`dot ${v.word}`, at(v.value), null);
+  }
+  return h("span", { class: "bar", attrs: { "aria-hidden": "true" } }, ...pieces);
+}

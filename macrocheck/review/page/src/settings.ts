@@ -1,0 +1,214 @@
+// Choosing mark, joint, thicknesses and limits, for one photo or for all still to come.
+
+import { api, Refused } from "./api.ts";
+import { button, h, put } from "./dom.ts";
+import type { LimitChoice, MarkChoice, Options, Settings } from "./protocol.ts";
+
+const JOINTS: Record<Settings["joint"], string> = { auto: "tell it from the picture", tee: "tee", lap: "lap", bead: "bead on plate" };
+
+const SYMBOLS: Record<string, string> = {
+  t: "thickness t",
+  a: "nominal throat a",
+  z: "leg z",
+  b: "face width b",
+  s: "nominal penetration s",
+};
+
+let forms = 0;
+
+export class SettingsForm {
+  readonly element: HTMLFormElement;
+  private settings: Settings;
+  private readonly id = `form${++forms}`;
+  private readonly marks = h("div", { class: "marks" });
+  private readonly given = h("div", { class: "given" });
+  private readonly limitsNote = h("p", { class: "note" });
+  private readonly joint: HTMLSelectElement;
+  private readonly limits: HTMLSelectElement;
+  private readonly guard: HTMLSelectElement;
+  private readonly threshold: HTMLInputElement;
+  private last = "";
+
+  constructor(
+    private readonly options: Options,
+    private readonly change: (part: Partial<Settings>) => void,
+    private readonly complain: (text: string) => void,
+  ) {
+    this.settings = options.defaults;
+    this.joint = this.select("Joint", Object.entries(JOINTS), (joint) => ({ joint: joint as Settings["joint"] }));
+    this.limits = this.select("Limits", [], (limits) => ({ limits: limits || null }));
+    this.guard = this.select(
+      "Guard band",
+      [["", "as the limits say"], ["1", "U95"], ["2", "twice U95"], ["0", "none: simple acceptance"]],
+      (guard) => ({ guard: guard === "" ? null : Number(guard) }),
+    );
+    this.threshold = h("input", { attrs: { type: "text", id: `${this.id}-threshold`, size: 8, autocomplete: "off" } });
+    this.threshold.addEventListener("change", () => this.send({ fusion_threshold: this.threshold.value.trim() }));
+    const file = h("input", { attrs: { type: "file", accept: ".toml", id: `${this.id}-file`, class: "unseen" } });
+    file.addEventListener("change", () => void this.readLimits(file));
+    this.element = h(
+      "form",
+      { class: "settings", on: { submit: (event) => event.preventDefault() } },
+      this.marks,
+      this.field("Joint", this.joint),
+      this.field("Limits", this.limits, h("label", { class: "file-button", attrs: { for: `${this.id}-file` } }, "From a file…"), file),
+      this.limitsNote,
+      this.given,
+      h(
+        "details",
+        null,
+        h("summary", null, "Guard band, fusion threshold"),
+        this.field("Guard band", this.guard),
+        this.field("Unfused is under", this.threshold),
+      ),
+    );
+    this.show(options.defaults);
+  }
+
+  show(settings: Settings): void {
+    this.settings = settings;
+    const key = JSON.stringify([settings, this.options.limits.map((l) => l.id)]);
+    if (key === this.last) return;
+    this.last = key;
+    const focused = document.activeElement?.id;
+    this.joint.value = settings.joint;
+    put(
+      this.limits,
+      h("option", { attrs: { value: "" } }, "none: measure only"),
+      ...this.options.limits.map((l) => h("option", { attrs: { value: l.id } }, l.title)),
+    );
+    this.limits.value = settings.limits ?? "";
+    this.guard.value = settings.guard === null ? "" : String(settings.guard);
+    this.threshold.value = settings.fusion_threshold;
+    this.showMarks(Math.max(1, settings.marks.length));
+    this.showGiven();
+    if (focused?.startsWith(this.id)) document.getElementById(focused)?.focus();
+  }
+
+  /** Show the settings again as they are, whatever was typed. */
+  again(): void {
+    this.last = "";
+    this.show(this.settings);
+  }
+
+  private send(part: Partial<Settings>): void {
+    this.change(part);
+  }
+
+  private select(name: string, choices: string[][], part: (value: string) => Partial<Settings>): HTMLSelectElement {
+    const select = h(
+      "select",
+      { attrs: { id: `${this.id}-${name.replaceAll(" ", "")}` } },
+      ...choices.map(([value, text]) => h("option", { attrs: { value: value ?? "" } }, text ?? "")),
+    );
+    select.addEventListener("change", () => this.send(part(select.value)));
+    return select;
+  }
+
+  private field(name: string, control: HTMLElement, ...more: HTMLElement[]): HTMLElement {
+    return h("div", { class: "field" }, h("label", { attrs: { for: control.id } }, name), h("span", { class: "with" }, control, ...more));
+  }
+
+  // Marks
+
+  private showMarks(count: number): void {
+    const rows = Array.from({ length: count }, (_, i) => this.markRow(i, this.settings.marks[i] ?? ""));
+    const another = button("And another mark, to check it", () => this.showMarks(count + 1), { class: "quiet" });
+    put(this.marks, ...rows, count < 3 && this.settings.marks.length === count && another);
+  }
+
+  private markRow(index: number, text: string): HTMLElement {
+    const [kind, ...rest] = text.split(":");
+    const choices = this.options.marks;
+    const set = text.startsWith("points:");
+    const select = h(
+      "select",
+      { attrs: { id: `${this.id}-mark${index}` } },
+      h("option", { attrs: { value: "" } }, index ? "no other" : "choose the mark"),
+      ...choices.map((m) => h("option", { attrs: { value: m.name } }, m.meaning)),
+    );
+    select.value = text ? (kind ?? "") : "";
+    const length = h("input", {
+      attrs: { type: "text", size: 9, id: `${this.id}-length${index}`, "aria-label": "Length of the mark", autocomplete: "off", list: `${this.id}-coins` },
+    });
+    length.value = set ? "" : rest.join(":");
+    const note = h("span", { class: "note" });
+    const dress = (): void => {
+      const choice = choices.find((m) => m.name === select.value);
+      length.hidden = !choice || choice.needs === "nothing" || choice.needs === "two points";
+      length.placeholder = placeholder(choice);
+      note.textContent = choice?.needs === "two points" ? (set ? "set on the photo" : "set it on the photo with the tool Scale") : "";
+    };
+    const changed = (): void => {
+      dress();
+      const choice = choices.find((m) => m.name === select.value);
+      if (choice?.needs === "two points") return;
+      const value = length.value.trim();
+      if (choice && needsLength(choice) && !value) {
+        length.focus();
+        return;
+      }
+      const mark = choice ? (value && choice.needs !== "nothing" ? `${choice.name}:${value}` : choice.name) : "";
+      const marks = [...this.settings.marks];
+      marks[index] = mark;
+      this.send({ marks: marks.filter(Boolean) });
+    };
+    select.addEventListener("change", changed);
+    length.addEventListener("change", changed);
+    const coins = choices.find((m) => m.coins.length > 0)?.coins ?? [];
+    const list = index ? null : h("datalist", { attrs: { id: `${this.id}-coins` } }, ...coins.map((c) => h("option", { attrs: { value: c } })));
+    select.addEventListener("change", () => (length.value = ""), { capture: true });
+    dress();
+    return h(
+      "div",
+      { class: "field" },
+      h("label", { attrs: { for: select.id } }, index ? `Mark ${index + 1}` : "Mark"),
+      h("span", { class: "with" }, select, length, note, list),
+    );
+  }
+
+  // Limits
+
+  private showGiven(): void {
+    const chosen = this.options.limits.find((l) => l.id === this.settings.limits);
+    this.limitsNote.textContent = chosen?.note ?? "";
+    this.limitsNote.hidden = !chosen?.note;
+    const symbols = chosen ? chosen.symbols : [];
+    put(this.given, ...symbols.map((symbol) => this.givenField(symbol, chosen?.needed.includes(symbol) ?? false)));
+  }
+
+  private givenField(symbol: string, needed: boolean): HTMLElement {
+    const input = h("input", { attrs: { type: "text", size: 7, id: `${this.id}-given-${symbol}`, placeholder: "8mm", autocomplete: "off" } });
+    input.value = this.settings.given[symbol] ?? "";
+    input.addEventListener("change", () => {
+      const given = { ...this.settings.given };
+      const value = input.value.trim();
+      if (value) given[symbol] = value;
+      else delete given[symbol];
+      this.send({ given });
+    });
+    const missing = needed && !input.value;
+    return this.field(SYMBOLS[symbol] ?? symbol, input, h("span", { class: missing ? "note wanted" : "note" }, missing ? "needed" : ""));
+  }
+
+  private async readLimits(input: HTMLInputElement): Promise<void> {
+    const file = input.files?.[0];
+    input.value = "";
+    if (!file) return;
+    try {
+      const choice: LimitChoice = await api.addLimits(file.name, file);
+      if (!this.options.limits.some((l) => l.id === choice.id)) this.options.limits.push(choice);
+      this.send({ limits: choice.id });
+    } catch (error) {
+      if (!(error instanceof Refused)) throw error;
+      this.complain(error.problem.text);
+    }
+  }
+}
+
+const needsLength = (choice: MarkChoice): boolean => choice.needs === "length" || choice.needs === "length or coin";
+
+function placeholder(choice: MarkChoice | undefined): string {
+  if (!choice) return "";
+  return choice.form.includes(":") ? choice.form.slice(choice.form.indexOf(":") + 1) : "";
+}

@@ -1,0 +1,261 @@
+// The inspection sheet beside the photo: the grade, what changed, the numbers, the doubts, the settings, the sign-off.
+
+import { api } from "./api.ts";
+import { askAttach, askReason, type AttachAnswer } from "./dialogs.ts";
+import { button, h, put } from "./dom.ts";
+import { Doubts } from "./doubts.ts";
+import type { Desk, Session } from "./desk.ts";
+import { Numbers } from "./numbers.ts";
+import type { PhotoState } from "./protocol.ts";
+import { SettingsForm } from "./settings.ts";
+import { verdictSign, WORDS } from "./signs.ts";
+
+const HEADLINES = { accept: "Inside all limits", undecided: "Not clear of every limit", reject: "Outside a limit" };
+
+export class Sheet {
+  readonly element: HTMLElement;
+  readonly doubts: Doubts;
+  private readonly numbers = new Numbers();
+  private readonly title = h("h1");
+  private readonly grade = h("div", { class: "grade" });
+  private readonly change = h("div", { class: "change", attrs: { role: "status" } });
+  private readonly problems = h("div", { class: "problems" });
+  private readonly settings: SettingsForm;
+  private readonly settingsBox: HTMLDetailsElement;
+  private readonly history = h("div");
+  private readonly decision = h("div", { class: "decision" });
+  private readonly undo: HTMLButtonElement;
+  private readonly redo: HTMLButtonElement;
+  private readonly who: HTMLInputElement;
+  private lastTop = "";
+  private opened: string | null = null;
+
+  constructor(
+    private readonly session: Session,
+    zoomTo: (box: readonly [number, number, number, number]) => void,
+    private readonly say: (text: string) => void,
+  ) {
+    this.doubts = new Doubts(zoomTo);
+    this.undo = button("Undo", () => void this.session.edit({ kind: "undo" }));
+    this.redo = button("Redo", () => void this.session.edit({ kind: "redo" }));
+    this.settings = new SettingsForm(
+      session.desk.options,
+      (part) =>
+        void this.session.edit({ kind: "settings", settings: part }).then((done) => {
+          if (!done) this.settings.again();
+        }),
+      (text) => this.session.say("bad", text),
+    );
+    this.settingsBox = h("details", { class: "settings-box" }, h("summary", null, "Mark, joint, thicknesses, limits"), this.settings.element);
+    this.who = h("input", { attrs: { type: "text", id: "who", size: 14, maxlength: 80, autocomplete: "name" } });
+    this.who.value = session.desk.who;
+    this.who.addEventListener("change", () => this.session.setWho(this.who.value));
+    this.element = h(
+      "aside",
+      { class: "sheet", attrs: { "aria-label": "Inspection sheet" } },
+      h(
+        "div",
+        { class: "sheet-body", attrs: { tabindex: 0, role: "group", "aria-label": "Numbers, doubts and settings" } },
+        h("div", { class: "head" }, this.title, this.grade),
+        h("div", { class: "hand-row" }, this.change, h("span", { class: "row" }, this.undo, this.redo)),
+        this.problems,
+        this.numbers.element,
+        this.doubts.element,
+        this.settingsBox,
+        h("details", null, h("summary", null, "What was done, and files"), this.history),
+      ),
+      this.decision,
+    );
+  }
+
+  show(desk: Desk): void {
+    const { state } = desk;
+    this.numbers.show(state, desk.unit);
+    this.doubts.show(state);
+    this.settingsBox.hidden = !state;
+    const item = desk.queue.items.find((i) => i.id === desk.id);
+    this.undo.disabled = !state?.can_undo || !this.session.mayEdit;
+    this.redo.disabled = !state?.can_redo || !this.session.mayEdit;
+    const key = JSON.stringify([state?.id, state?.revision, state?.decision, state?.saved, state?.attached, desk.id, desk.heldBy, desk.connection, desk.failed, item?.name, desk.view?.name, desk.busy]);
+    if (key === this.lastTop) return;
+    this.lastTop = key;
+    this.title.textContent = state?.name ?? desk.view?.name ?? item?.name ?? "";
+    this.showGrade(state);
+    this.showChange(state, desk);
+    this.showProblems(state, desk);
+    this.showDecision(state);
+    if (!state) return;
+    this.undo.title = state.undo_text ?? "";
+    this.redo.title = state.redo_text ?? "";
+    this.settings.show(state.settings);
+    if (this.opened !== state.id) {
+      this.opened = state.id;
+      this.settingsBox.open = state.scale === null;
+    }
+    this.showHistory(state);
+  }
+
+  private showGrade(state: PhotoState | null): void {
+    if (!state) {
+      put(this.grade);
+      return;
+    }
+    const { grade } = state;
+    const made = h("p", { class: "made" }, `Outline ${state.made_by}`, state.scale ? ` · ${state.scale.method}${state.scale.by_hand ? ", by hand" : ""}` : "");
+    if (!grade) {
+      put(this.grade, h("p", { class: "verdict-line" }, state.limits_title ? "Not graded" : "No limits chosen"), made);
+      return;
+    }
+    const failing = state.welds.flatMap((w) => w.quantities.filter((q) => q.verdicts.some((v) => v.word === grade)));
+    const names = grade === "accept" ? [] : failing.map((q) => q.name);
+    const was = state.grade_before && state.grade_before !== grade ? ` (was ${WORDS[state.grade_before]})` : "";
+    put(
+      this.grade,
+      h("p", { class: `verdict-line ${grade}` }, verdictSign(grade, 26), h("b", null, `${HEADLINES[grade]}${was}`)),
+      names.length > 0 && h("p", { class: "failing" }, names.join("; ")),
+      h("p", { class: "made" }, `${state.limits_title ?? ""} · ${state.rule ?? ""}`),
+      made,
+    );
+  }
+
+  private showChange(state: PhotoState | null, desk: Desk): void {
+    if (!state) {
+      put(this.change, desk.failed || desk.view === null ? "" : "Measuring…");
+      return;
+    }
+    const last = state.changes[state.changes.length - 1];
+    const count = state.welds.reduce((sum, weld) => sum + weld.changed.length, 0);
+    const numbers = count === 1 ? "1 number changed" : `${count} numbers changed`;
+    put(
+      this.change,
+      desk.busy ? "Measuring anew…" : last ? last.text : "As the machine found it",
+      !desk.busy && count > 0 && h("span", { class: "faded" }, ` · ${numbers}`),
+    );
+  }
+
+  private showProblems(state: PhotoState | null, desk: Desk): void {
+    const texts = [desk.failed, state?.scale_problem, state?.outline_problem].filter((t): t is string => Boolean(t));
+    const draw = state?.outline_problem ? h("p", null, "Draw it yourself with the tool New weld, or click where its boundary passes.") : null;
+    put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), draw);
+    this.problems.hidden = texts.length === 0;
+  }
+
+  private showHistory(state: PhotoState): void {
+    const kinds = [["overlay.png", "Picture"], ["result.json", "Result"], ["outline.geojson", "Outline"]] as const;
+    const files = h(
+      "p",
+      { class: "row wrap" },
+      ...kinds.map(([kind, text]) => h("a", { attrs: { href: api.file(state.id, kind), download: "" } }, text)),
+    );
+    const may = this.session.mayEdit;
+    const reset = button("Back to what the machine found", () => void this.session.edit({ kind: "reset" }), { attrs: { disabled: !may || state.changes.length === 0 } });
+    const drop = state.welds.map((weld) =>
+      button(`Take away weld ${weld.index + 1}`, () => void this.session.edit({ kind: "remove_weld", weld: weld.index }), { attrs: { disabled: !may } }),
+    );
+    put(
+      this.history,
+      state.changes.length > 0
+        ? h("ol", { class: "changes" }, ...state.changes.map((c) => h("li", null, c.text, h("span", { class: "faded" }, ` ${c.who} ${when(c.at)}`))))
+        : h("p", null, "Nothing was changed by hand."),
+      h("p", { class: "row wrap" }, reset, ...(state.welds.length > 1 ? drop : [])),
+      h("h3", null, "Download"),
+      files,
+      state.saved.length > 0 && h("p", { class: "note" }, `Saved: ${state.saved.join(", ")}`),
+      state.attached.length > 0 && h("p", { class: "note" }, `On the record: ${state.attached.join(", ")}`),
+    );
+  }
+
+  private showDecision(state: PhotoState | null): void {
+    const focused = document.activeElement?.id;
+    const may = this.session.mayEdit;
+    const { decision = null } = state ?? {};
+    const signer = h("span", { class: "field signer" }, h("label", { attrs: { for: "who" } }, "Signed by"), this.who);
+    const keep = h(
+      "span",
+      { class: "row" },
+      button("Save files", () => void this.save(), { attrs: { disabled: !may, id: "save" } }),
+      button("Attach to record…", () => void this.attach(), { attrs: { disabled: !may, id: "attach" } }),
+    );
+    const stamp = decision
+      ? h(
+          "p",
+          { class: `stamp ${decision.word}` },
+          h("b", null, decision.word === "accept" ? "Accepted" : "Put aside"),
+          ` ${decision.who ? `by ${decision.who} ` : ""}${when(decision.at)}${decision.reason ? `: ${decision.reason}` : ""}`,
+        )
+      : null;
+    const buttons = decision
+      ? [button("Withdraw", () => void this.session.decide(null), { attrs: { disabled: !may, id: "withdraw" } }), button("Next photo to decide", () => this.next(), { class: "first", attrs: { id: "onward" } })]
+      : [
+          button("Needs another look…", () => void this.putAside(), { attrs: { disabled: !may, id: "aside" } }),
+          button("Accept", () => void this.accept(), { class: "first", attrs: { disabled: !may || state?.welds.length === 0, id: "accept" } }),
+        ];
+    put(this.decision, h("div", { class: "row apart" }, stamp ?? signer, keep), h("div", { class: "row apart big" }, ...buttons));
+    if (focused && this.decision.querySelector(`#${focused}`)) document.getElementById(focused)?.focus();
+  }
+
+  // The sign-off
+
+  async accept(): Promise<void> {
+    const { state } = this.session.desk;
+    if (!state || state.decision || state.welds.length === 0) return;
+    if (await this.session.decide("accept")) this.onward(`${state.name} is accepted.`);
+  }
+
+  async putAside(): Promise<void> {
+    const { state } = this.session.desk;
+    if (!state || state.decision || !this.session.mayEdit) return;
+    const answer = await askReason();
+    if (answer && (await this.session.decide("look_again", answer.reason))) this.onward(`${state.name} is put aside.`);
+  }
+
+  /** After a decision straight on to the next photo that waits for one. */
+  private onward(said: string): void {
+    const id = this.session.nextOpen();
+    this.session.say("good", id ? `${said} This is the next.` : `${said} All photos are decided.`);
+    if (id) void this.session.open(id);
+  }
+
+  private next(): void {
+    const id = this.session.nextOpen();
+    if (id) void this.session.open(id);
+    else this.session.say("good", "All photos are decided.");
+  }
+
+  async save(): Promise<void> {
+    await this.session.save();
+  }
+
+  async attach(): Promise<void> {
+    const { state } = this.session.desk;
+    if (!state || !this.session.mayEdit) return;
+    let fault = "";
+    let before: AttachAnswer | null = null;
+    for (;;) {
+      const records = await api.records().catch(() => []);
+      const answer: AttachAnswer | null = await askAttach(records, state.name.replace(/\.[^.]*$/, ""), fault, before);
+      if (!answer) return;
+      const complaint = await this.session.attach(answer);
+      if (complaint === null) return;
+      [fault, before] = [complaint, answer];
+    }
+  }
+
+  readOut(): void {
+    const { state } = this.session.desk;
+    if (!state) return;
+    const changed = state.welds.flatMap((w) => w.quantities.filter((q) => q.before));
+    const unit = this.session.desk.unit;
+    const text = (t: { mm: string; inch: string }): string => (unit === "mm" ? t.mm : t.inch);
+    const said = changed.slice(0, 4).map((q) => `${q.name} ${text(q.text)}, was ${q.before ? text(q.before.text) : ""}`);
+    if (said.length) this.say(said.join(". "));
+  }
+}
+
+/** A time as the reader's own clock shows it; as it came where it is none. */
+export function when(at: string): string {
+  const time = new Date(at);
+  if (Number.isNaN(time.getTime())) return at;
+  const today = time.toDateString() === new Date().toDateString();
+  return time.toLocaleString([], today ? { timeStyle: "short" } : { dateStyle: "short", timeStyle: "short" });
+}
