@@ -35,6 +35,8 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     if mark.points_px:
         point = np.array(mark.points_px[0])
         found = [p for p in found if _holds(p, point)][:1]
+    else:
+        found = _plain(found)
     return tuple(_candidate(p, mark, mark.length_mm) for p in found)
 
 
@@ -51,12 +53,15 @@ def plates(photo: Photo) -> list[Plate]:
         elif plate.strength > found[again].strength:
             found[again] = plate
     found = [p for p in found if not any(_part(p, other) or _stack(p, other) for other in found)]
-    found.sort(key=lambda p: -p.strength)
-    if not found:
-        return []
-    best = found[0]
+    return sorted(found, key=lambda p: -p.strength)
+
+
+def _plain(found: list[Plate]) -> list[Plate]:
+    """Leave out what is hardly seen beside the plainest plate."""
     return [
-        p for p in found if p.strength >= (WEAKEST if p.bright == best.bright else OTHER_TONE) * best.strength
+        p
+        for p in found
+        if p.strength >= (WEAKEST if p.bright == found[0].bright else OTHER_TONE) * found[0].strength
     ]
 
 
@@ -116,5 +121,5 @@ def _candidate(plate: Plate, mark: Mark, thickness_mm: float) -> Candidate:
         flags=flags,
         extent_px=plate.thickness,
         ends_px=ends,
-        restated=f"plate:{thickness_mm:g}mm@{x:.0f},{y:.0f}",
+        restated=f"plate:{thickness_mm:.6g}mm@{x:.0f},{y:.0f}",
     )

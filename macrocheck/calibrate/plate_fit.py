@@ -16,10 +16,14 @@ LEAST_STEP = 5.0
 """Weakest step over a face that counts, grey levels."""
 LEAST_BLOCKS = 6
 """Fewest sound stretches that a face is told by."""
+MOST_OFF = 0.12
+"""Most that the thickness may come out off the one that was looked for, relative."""
+INWARD = 2.2
+"""How far into the plate a face is looked at, in blurs: beyond lies what a polished or etched rim changes."""
 U_EDGE_PX = 0.04
 """Standard uncertainty of a face's place that no fit shows (sampling, tone curve), px; as measured on rendered
 sections, `tests/bench/marks.py`."""
-BLUR_SHARE = 0.12
+BLUR_SHARE = 0.1
 """The same as a part of the blur: a rim of scale or a burr within the blur shifts the half-way point."""
 
 
@@ -71,12 +75,13 @@ def measure(pixels: ByteArray, pair: Pair) -> Plate | None:
     state = np.zeros(3)
     half = pair.thickness / 2
     reach = min(1.2 * pair.step, 0.3 * pair.thickness) + 4.0
+    inward = reach
     sigma: float | None = None
     weight = np.ones((2, n))
     offset = np.zeros((2, n))
     height = np.zeros((2, n))
     for turn in range(4):
-        t = np.linspace(-reach, reach, int(np.clip(4 * reach, 16, 48)) + 1)
+        t = np.linspace(-inward, reach, int(np.clip(2 * (inward + reach), 16, 48)) + 1)
         sides, inside = _profiles(pixels, pair, edges, state, half, t)
         spreads = np.zeros((2, n))
         for k in (0, 1):
@@ -86,7 +91,7 @@ def measure(pixels: ByteArray, pair: Pair) -> Plate | None:
             flat, level = values
             offset[k], spreads[k], height[k], noise = fit_steps(t, flat, sigma)
             height[k] *= level
-            bad = ~inside[k] | (np.abs(offset[k]) > 0.95 * reach) | (np.abs(height[k]) < LEAST_STEP)
+            bad = ~inside[k] | (offset[k] > 0.95 * reach) | (offset[k] < -0.95 * inward) | (np.abs(height[k]) < LEAST_STEP)
             bad |= noise * level > 0.5 * np.abs(height[k])
             offset[k] = np.where(bad, np.nan, offset[k])
         fitted = _robust(u, offset, height, widest=(2.0 if turn == 0 else 0.8) + 0.5 * (sigma or 1.5))
@@ -98,7 +103,9 @@ def measure(pixels: ByteArray, pair: Pair) -> Plate | None:
         offset = offset - np.vstack([change[0] - change[2] * u, change[1] + change[2] * u])
         sound = weight > 0.3
         sigma = float(np.clip(np.median(spreads[sound]), 0.45, 8.0))
-        reach = min(3.0 * sigma + 2.5, reach)
+        reach, inward = min(3.0 * sigma + 2.5, reach), min(INWARD * sigma + 1.0, inward)
+        if abs((state[0] + state[1]) / pair.thickness) > MOST_OFF:
+            return None
     return _finished(pair, u, float(edges[1] - edges[0]), state, half, weight, offset, height, sigma or 1.0)
 
 
@@ -128,8 +135,14 @@ def _projected(rgb: FloatArray, good: BoolArray, t: FloatArray) -> tuple[FloatAr
     """Profiles along the colour that tells plate from ground, (blocks, len(t)) from about 1 to 0; the step's size."""
     use = rgb[good] if np.count_nonzero(good) >= 4 else rgb
     outer, inner = t > 0.5 * t[-1], t < 0.5 * t[0]
-    step = np.median(use[:, inner].mean(axis=1) - use[:, outer].mean(axis=1), axis=0)
-    ground = np.median(use[:, outer].mean(axis=1), axis=0)
+    ground, steps = use[:, outer].mean(axis=1), use[:, inner].mean(axis=1) - use[:, outer].mean(axis=1)
+    # air is beside part of a face only, weld metal or another plate beside the rest: the step most blocks agree on,
+    # the larger the rather
+    size_of = np.sqrt((steps**2).sum(axis=1))
+    apart = np.sqrt(((steps[:, None] - steps[None]) ** 2).sum(axis=2))
+    alike = apart < 0.35 * size_of[:, None] + 2.0
+    chosen = alike[int(np.argmax(alike.sum(axis=1) * size_of))]
+    step, ground = np.median(steps[chosen], axis=0), np.median(ground[chosen], axis=0)
     size = float(step @ step)
     if size < 3 * LEAST_STEP**2 / 4:
         return None
@@ -149,6 +162,8 @@ def _robust(
         usual = float(np.percentile(size[use[k]], 80))
         way = np.sign(float(np.sum(height[k][use[k]])))
         use[k] &= (size > 0.45 * usual) & (size < 2.0 * usual) & (np.sign(height[k]) == way)
+        if np.count_nonzero(use[k]) < LEAST_BLOCKS:
+            return None
     y = np.where(use, offset, 0.0)
     zero, one = np.zeros_like(u), np.ones_like(u)
     base = np.vstack([np.column_stack([one, zero, -u]), np.column_stack([zero, one, u])])
