@@ -8,6 +8,7 @@ from macrocheck.errors import InputError
 from macrocheck.paths import shown
 from macrocheck.quantities import BY_KEY, QUANTITIES
 from macrocheck.record import schema
+from macrocheck.record.facts import verdicts_of
 from macrocheck.record.present import coupon_now
 from macrocheck.record.query import Filter, body_of, document_of, list_sections, measured_names, setting_names
 from macrocheck.record.store import subject_text
@@ -145,15 +146,10 @@ def history_lines(conn: "Connection", coupon: str | None) -> list[str]:
 
 def list_lines(conn: "Connection", filters: Sequence[Filter]) -> Iterator[str]:
     """Yield one line a section: coupon, section, grade, the limits that decided, or why it was not measured."""
-    from sqlalchemy import select
-
-    v = schema.verdict
     count = 0
     for row in list_sections(conn, filters):
         count += 1
-        verdicts = (
-            () if row.section_seq is None else conn.execute(select(v).where(v.c.seq == row.section_seq)).all()
-        )
+        verdicts = () if row.section_seq is None else verdicts_of(conn, row.section_seq)
         remark = f"not measured: {row.failure}" if row.failure else decided_by(verdicts, row.grade)
         grade = row.grade or ("not measured" if row.failure or row.section is None else "no limits")
         yield "  ".join(

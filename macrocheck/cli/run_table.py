@@ -8,6 +8,7 @@ from macrocheck.cli.outcome import BAD_INPUT, DONE, REJECTED, UNDECIDED
 from macrocheck.paths import shown
 from macrocheck.record import schema
 from macrocheck.record.engine import reading
+from macrocheck.record.facts import verdicts_of
 from macrocheck.record.query import Filter, list_sections
 from macrocheck.record.wide import decided_by
 
@@ -28,12 +29,12 @@ def table_lines(
 
     place = {coupon: i for i, coupon in enumerate(coupons)}
     rows = []
-    v, f = schema.verdict, schema.flag
+    f = schema.flag
     with reading(record.engine, record.name) as conn:
         for row in list_sections(conn, [Filter("run", "=", run)]):
             if row.coupon not in place or row.coupon in failures or row.section_seq is None:
                 continue
-            verdicts = conn.execute(select(v).where(v.c.seq == row.section_seq).order_by(v.c.weld, v.c.place)).all()
+            verdicts = verdicts_of(conn, row.section_seq)
             flags = conn.execute(select(f.c.code).where(f.c.seq == row.section_seq).order_by(f.c.place)).scalars()
             grade = "not measured" if row.failure else row.grade or "no limits"
             remark = row.failure or decided_by(verdicts, row.grade)

@@ -28,9 +28,10 @@ from macrocheck.paths import os_reason, shown
 from macrocheck.record import schema
 from macrocheck.record.crate_metadata import write_metadata
 from macrocheck.record.documents import digest, parsed, unpack
-from macrocheck.record.engine import NO_HASH, reading, writing
+from macrocheck.record.engine import reading, writing
 from macrocheck.record.entries import Document, PhotoKept
 from macrocheck.record.export import export_csv
+from macrocheck.record.ladder import NO_HASH
 from macrocheck.record.photos import file_name
 from macrocheck.record.query import body_of, document_bytes, document_of, list_sections
 from macrocheck.record.store import Record, insert_revision, keep_documents, revision_hash

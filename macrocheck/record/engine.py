@@ -1,49 +1,22 @@
 """Opening a record: the database behind it, its settings and its schema version."""
 
 import os
-import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, select
 from sqlalchemy.engine import URL, make_url
 
-from macrocheck import __version__
 from macrocheck.errors import InputError
 from macrocheck.paths import shown
 from macrocheck.record import schema
 from macrocheck.record.faults import plain_faults
+from macrocheck.record.ladder import LADDER
 
 WAIT_S = 60
 """How long a writer waits for its turn. A turn is one coupon's rows, milliseconds."""
-
-NO_HASH = "0" * 64
-"""What the first revision carries as the hash of the one before."""
-
-
-def _begin(conn: Connection) -> None:
-    schema.metadata.create_all(conn, checkfirst=True)
-    conn.execute(schema.head.insert().values(one=1, seq=0, hash=NO_HASH))
-    now = datetime.now(UTC).isoformat(timespec="microseconds")
-    for name, value in (
-        ("schema_version", "0"),
-        ("record", str(uuid.uuid4())),
-        ("made_at", now),
-        ("made_by", __version__),
-    ):
-        conn.execute(schema.info.insert().values(name=name, value=value))
-
-
-LADDER: dict[int, Callable[[Connection], None]] = {1: _begin}
-"""Schema version -> the step that leads to it from the version before. Steps only ever add.
-
-A ladder of our own and no migration library: the tables are append only, so a step adds a table, a column or rows
-worked out from the documents; that needs a number and an order, which a dozen lines hold without a further
-dependency, its start-up time, and scripts on disk beside the package.
-"""
 
 
 def is_url(where: str) -> bool:

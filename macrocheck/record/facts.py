@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from macrocheck.record import schema
-from macrocheck.record.query import Filter, Listed, body_of, document_of, list_sections
+from macrocheck.record.query import Filter, Listed, list_sections
 from macrocheck.record.settings import Setting
 from macrocheck.results import Quantity
 
@@ -66,13 +66,22 @@ def weld_facts(conn: Connection, filters: Sequence[Filter] = ()) -> Iterator[Wel
             yield from found.welds(listed)
 
 
+def verdicts_of(conn: Connection, section_seq: int) -> tuple[tuple[str, str, str], ...]:
+    """Return a section's verdicts, (limit, quantity, word), weld by weld."""
+    v = schema.verdict
+    query = (
+        select(v.c.limit_name, v.c.quantity, v.c.word).where(v.c.seq == section_seq).order_by(v.c.weld, v.c.place)
+    )
+    return tuple((row.limit_name, row.quantity, row.word) for row in conn.execute(query))
+
+
 class _Found:
     """What stands about a batch of sections, table by table."""
 
     def __init__(self, conn: Connection, batch: Sequence[Listed]) -> None:
         coupons = sorted({b.coupon_seq for b in batch})
         sections = sorted({b.section_seq for b in batch if b.section_seq is not None})
-        self.conn = conn
+        self.joints = {(row.seq, row.weld): row.joint for row in _of(conn, schema.weld, sections)}
         self.settings: dict[int, dict[str, Setting]] = {}
         for row in _of(conn, schema.setting, coupons):
             made = Setting(row.name, row.text, row.value, row.low, row.high, row.u, row.unit, row.origin)
@@ -98,7 +107,6 @@ class _Found:
         revision = self.revisions[listed.coupon_seq if seq is None else seq]
         flags = self.flags.get(seq or 0, [])
         measured = self.measured.get(seq or 0, {})
-        joints = _joints(self.conn, seq) if seq is not None and measured else {}
         if seq is None or not measured:
             yield WeldFacts(listed, None, None, settings, revision, flags=_codes(flags, None))
             return
@@ -106,7 +114,7 @@ class _Found:
             yield WeldFacts(
                 listed,
                 weld,
-                joints.get(weld),
+                self.joints.get((seq, weld)),
                 settings,
                 revision,
                 quantities,
@@ -117,12 +125,6 @@ class _Found:
 
 def _codes(flags: Sequence[tuple[int | None, str]], weld: int | None) -> tuple[str, ...]:
     return tuple(dict.fromkeys(code for of, code in flags if of in {None, weld}))
-
-
-def _joints(conn: Connection, seq: int) -> dict[int, str]:
-    sha = body_of(conn, seq)["result"]
-    welds = document_of(conn, sha)["welds"] if sha else []
-    return {i: str(w["joint"]) for i, w in enumerate(welds, start=1)}
 
 
 def _of(conn: Connection, table: Any, seqs: Sequence[int]) -> Sequence[Any]:

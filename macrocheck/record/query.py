@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, exists, func, or_, select
+from sqlalchemy import Column, ColumnElement, Connection, Select, and_, exists, func, not_, or_, select
 
 from macrocheck.errors import InputError
 from macrocheck.quantities import BY_KEY as QUANTITIES
@@ -33,6 +33,12 @@ _COLUMNS: dict[str, ColumnElement[Any]] = {
     "failure": schema.section.c.failure,
     "photo": schema.section.c.photo,
 }
+_OF_SECTIONS: dict[str, Column[Any]] = {
+    "flag": schema.flag.c.code,
+    "joint": schema.weld.c.joint,
+    "mark": schema.mark.c.text,
+}
+"""What a section may have several of; a condition holds where it holds for one of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +104,12 @@ def _condition(conn: Connection, wanted: Filter) -> ColumnElement[bool]:
     name = wanted.name.lower().replace(" ", "_")
     if name in _COLUMNS:
         return _on_text(_COLUMNS[name], wanted)
-    m, f = schema.measurement, schema.flag
-    if name == "flag":
-        return exists().where(f.c.seq == schema.section.c.seq, _on_text(f.c.code, wanted))
+    m = schema.measurement
+    if name in _OF_SECTIONS:
+        column = _OF_SECTIONS[name]
+        if wanted.op == "!=":  # none of them, and not some other one beside it
+            return not_(_condition(conn, Filter(wanted.name, "=", wanted.value)))
+        return exists().where(column.table.c.seq == schema.section.c.seq, _on_text(column, wanted))
     if name in QUANTITIES or name in {"fill_area_ratio", "implied_travel_speed"}:
         test = _on_number(m.c.value, wanted, _quantity_value(name, wanted))
         # As a list of its own, which the index (quantity, value, seq) answers alone, and not section by section;
@@ -117,7 +126,7 @@ def _on_setting(conn: Connection, name: str, wanted: Filter) -> ColumnElement[bo
         (k for k in known if k.lower() == wanted.name.lower()), None
     )
     if stored is None and name not in BY_NAME:
-        near = difflib.get_close_matches(name, [*known, *BY_NAME, *QUANTITIES, *_COLUMNS], n=3)
+        near = difflib.get_close_matches(name, [*known, *BY_NAME, *QUANTITIES, *_COLUMNS, *_OF_SECTIONS], n=3)
         hint = f"did you mean {' or '.join(near)}?" if near else "record show lists what was noted."
         msg = f"Nothing on this record is called '{wanted.name}'; {hint}"
         raise InputError(msg)

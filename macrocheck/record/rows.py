@@ -7,11 +7,13 @@ Row = dict[str, Any]
 Rows = dict[str, list[Row]]
 """Table name -> rows in the order of their primary key, without `seq`."""
 
-TABLES: tuple[str, ...] = ("coupon", "setting", "section", "measurement", "verdict", "flag")
+TABLES: tuple[str, ...] = ("coupon", "setting", "section", "mark", "weld", "measurement", "verdict", "flag")
 KEYS: dict[str, tuple[str, ...]] = {
     "coupon": (),
     "setting": ("name",),
     "section": (),
+    "mark": ("place",),
+    "weld": ("weld",),
     "measurement": ("quantity", "weld"),
     "verdict": ("weld", "place"),
     "flag": ("place",),
@@ -51,12 +53,14 @@ def _section(body: Mapping[str, Any], result: Mapping[str, Any] | None, rows: Ro
             "failure": body["failure"],
         }
     )
+    rows["mark"] = [{"place": i, "text": mark} for i, mark in enumerate(body["marks"])]
     if result is None:
         return
     flags: list[tuple[int | None, str]] = [
         (None, f["code"]) for f in (*result["scale"]["flags"], *result["outline"]["flags"])
     ]
     for number, weld in enumerate(result["welds"], start=1):
+        rows["weld"].append({"weld": number, "joint": weld["joint"]})
         for key, q in weld["quantities"].items():
             rows["measurement"].append(_measured(number, key, q))
         balance: Sequence[Mapping[str, Any]] = body["balance"][number - 1] if number <= len(body["balance"]) else ()

@@ -1,4 +1,4 @@
-"""Tables of the record, schema version 1.
+"""Tables of the record, schema version 2.
 
 `revision` is the chain; `document` holds what a revision says, named by its digest. The tables under "derived" are
 worked out from the documents so that they can be searched, and are checked against them by `verify`.
@@ -21,7 +21,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 LONGEST_NAME = 100
 """Characters of a coupon's, section's, run's or setting's name."""
@@ -121,6 +121,7 @@ setting = Table(
     Column("unit", String(40), nullable=False),
     Column("origin", String(10), nullable=False),
     Index("setting_by_value", "name", "value", "seq"),
+    Index("setting_by_u", "name", "u"),
 )
 
 section = Table(
@@ -135,6 +136,22 @@ section = Table(
     Column("limits", Text),
     Column("failure", Text),
     Index("section_of_photo", "photo"),
+)
+
+mark = Table(
+    "mark",
+    metadata,
+    Column("seq", _SEQ, primary_key=True, autoincrement=False),
+    Column("place", Integer, primary_key=True, autoincrement=False),
+    Column("text", Text, nullable=False),
+)
+
+weld = Table(
+    "weld",
+    metadata,
+    Column("seq", _SEQ, primary_key=True, autoincrement=False),
+    Column("weld", Integer, primary_key=True, autoincrement=False),
+    Column("joint", String(10), nullable=False),
 )
 
 measurement = Table(
@@ -171,7 +188,7 @@ flag = Table(
     Column("code", String(40), nullable=False, index=True),
 )
 
-DERIVED: tuple[Table, ...] = (coupon, setting, section, measurement, verdict, flag)
+DERIVED: tuple[Table, ...] = (coupon, setting, section, mark, weld, measurement, verdict, flag)
 APPEND_ONLY: tuple[Table, ...] = (info, revision, document, photo_inside, *DERIVED)
 
 _SQLITE = (

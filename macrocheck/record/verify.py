@@ -9,8 +9,9 @@ from sqlalchemy import Connection, func, select
 
 from macrocheck.record import schema
 from macrocheck.record.documents import digest, parsed, unpack
-from macrocheck.record.engine import NO_HASH, reading
+from macrocheck.record.engine import reading
 from macrocheck.record.entries import PhotoKept
+from macrocheck.record.ladder import NO_HASH
 from macrocheck.record.rows import KEYS, TABLES, Rows, rows_of
 from macrocheck.record.store import Record, revision_hash
 

@@ -1,24 +1,23 @@
 """The record as one table: a row a weld, a column a setting or quantity, numbers as numbers."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice
-from typing import Any
 
 from sqlalchemy import Connection, select
 
 from macrocheck.quantities import BY_KEY, QUANTITIES
 from macrocheck.record import schema
-from macrocheck.record.query import Filter, Listed, list_sections, measured_names, setting_names
-from macrocheck.record.settings import KINDS
+from macrocheck.record.facts import WeldFacts, weld_facts
+from macrocheck.record.query import Filter, measured_names, setting_names
+from macrocheck.record.settings import KINDS, Setting
 from macrocheck.results import CAUTIONS
 
 Cell = str | float | int | None
-_BATCH = 200
 _HEAD = (
     "coupon",
     "section",
     "weld",
+    "joint",
     "run",
     "grade",
     "limits",
@@ -90,89 +89,44 @@ def _heading(name: str, unit: str) -> str:
 def _rows(
     conn: Connection, filters: Sequence[Filter], settings: Sequence[_Column], measured: Sequence[_Column]
 ) -> Iterator[list[Cell]]:
-    listing = list_sections(conn, filters)
-    while batch := list(islice(listing, _BATCH)):
-        facts = _Facts(conn, batch)
-        for listed in batch:
-            for weld in facts.welds(listed) or (None,):
-                yield _row(listed, weld, facts, settings, measured)
+    for weld in weld_facts(conn, filters):
+        yield _row(weld, settings, measured)
 
 
-class _Facts:
-    """What stands about a batch of sections, table by table."""
-
-    def __init__(self, conn: Connection, batch: Sequence[Listed]) -> None:
-        coupons = sorted({b.coupon_seq for b in batch})
-        sections = sorted({b.section_seq for b in batch if b.section_seq is not None})
-        self.settings: dict[int, dict[str, Any]] = {}
-        for row in _of(conn, schema.setting, coupons):
-            self.settings.setdefault(row.seq, {})[row.name] = row
-        self.measured: dict[tuple[int, int], dict[str, Any]] = {}
-        for row in _of(conn, schema.measurement, sections):
-            self.measured.setdefault((row.seq, row.weld), {})[row.quantity] = row
-        self.verdicts: dict[tuple[int, int], list[Any]] = {}
-        for row in _of(conn, schema.verdict, sections):
-            self.verdicts.setdefault((row.seq, row.weld), []).append(row)
-        self.flags: dict[int, list[Any]] = {}
-        for row in _of(conn, schema.flag, sections):
-            self.flags.setdefault(row.seq, []).append(row)
-        self.revisions = {r.seq: r for r in _of(conn, schema.revision, sorted({*coupons, *sections}))}
-
-    def welds(self, listed: Listed) -> tuple[int, ...]:
-        return tuple(sorted(weld for seq, weld in self.measured if seq == listed.section_seq))
-
-
-def _of(conn: Connection, table: Any, seqs: Sequence[int]) -> Sequence[Any]:
-    if not seqs:
-        return ()
-    order = table.primary_key.columns
-    return conn.execute(select(table).where(table.c.seq.in_(seqs)).order_by(*order)).all()
-
-
-def decided_by(verdicts: Sequence[Any], grade: str | None) -> str:
-    """Return the limits whose verdict is the grade, unless that is "accept"."""
+def decided_by(verdicts: Iterable[tuple[str, str, str]], grade: str | None) -> str:
+    """Return the limits whose verdict (limit, quantity, word) is the grade, unless that is "accept"."""
     if grade in {None, "accept"}:
         return ""
-    return "; ".join(dict.fromkeys(f"{v.limit_name}, {v.quantity}" for v in verdicts if v.word == grade))
+    return "; ".join(dict.fromkeys(f"{limit}, {quantity}" for limit, quantity, word in verdicts if word == grade))
 
 
-def _row(
-    listed: Listed,
-    weld: int | None,
-    facts: _Facts,
-    settings: Sequence[_Column],
-    measured: Sequence[_Column],
-) -> list[Cell]:
-    seq = listed.section_seq
-    here = (seq or 0, weld or 0)
-    flags = [f.code for f in facts.flags.get(seq or 0, ()) if f.weld in {None, weld}]
+def _row(weld: WeldFacts, settings: Sequence[_Column], measured: Sequence[_Column]) -> list[Cell]:
+    listed, revision = weld.listed, weld.revision
     row: list[Cell] = [
         listed.coupon,
         listed.section,
-        weld,
+        weld.weld,
+        weld.joint,
         listed.run,
         listed.grade,
         listed.limits,
-        decided_by(facts.verdicts.get(here, ()), listed.grade),
-        "; ".join(dict.fromkeys(flags)),
+        decided_by(weld.verdicts, listed.grade),
+        "; ".join(weld.flags),
         listed.failure,
         listed.photo,
+        "; ".join(name for name, setting in weld.settings.items() if setting.origin == "assumed"),
     ]
-    noted = facts.settings.get(listed.coupon_seq, {})
-    row.append("; ".join(name for name, setting in noted.items() if setting.origin == "assumed"))
     for c in settings:
-        row += _setting_cells(noted.get(c.name), c)
-    found = facts.measured.get(here, {})
+        row += _setting_cells(weld.settings.get(c.name), c)
     for c in measured:
-        q = found.get(c.name)
-        row += [None, None] if q is None else [q.value, q.U95]
-    revision = facts.revisions[listed.coupon_seq if seq is None else seq]
+        q = weld.quantities.get(c.name)
+        row += [None, None] if q is None or isinstance(q.value, tuple) else [q.value, q.U95]
     return [*row, revision.seq, revision.at, revision.who, revision.version, CAUTIONS[0]]
 
 
-def _setting_cells(row: Any, column: _Column) -> list[Cell]:
-    u = [] if not column.has_u else [None if row is None else row.u]
-    if row is None:
+def _setting_cells(setting: Setting | None, column: _Column) -> list[Cell]:
+    u = [] if not column.has_u else [None if setting is None else setting.u]
+    if setting is None:
         return [None, *u]
-    as_number = row.value is not None and row.unit == column.unit
-    return [row.value if as_number else row.text, *u]
+    as_number = setting.value is not None and setting.unit == column.unit
+    return [setting.value if as_number else setting.text, *u]

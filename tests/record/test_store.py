@@ -17,6 +17,7 @@ from macrocheck.record import engine as engine_module
 from macrocheck.record import schema
 from macrocheck.record.engine import reading
 from macrocheck.record.entries import coupon_entry
+from macrocheck.record.ladder import LADDER
 from macrocheck.record.query import list_sections, parse_filter
 from macrocheck.record.settings import Setting
 from macrocheck.record.store import Record, append, open_record
@@ -26,6 +27,7 @@ from tests.record.fill import entries, fill, settings
 WRITER = """
 import sys
 from macrocheck.record.entries import coupon_entry
+from macrocheck.record.ladder import LADDER
 from macrocheck.record.settings import Setting
 from macrocheck.record.store import append, open_record
 record = open_record(sys.argv[1], make=True)
@@ -203,24 +205,47 @@ def test_migrations_climb_step_by_step(
     record: Record, result: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     fill(record, result, 2)
-    monkeypatch.setattr(schema, "SCHEMA_VERSION", 3)
-    monkeypatch.setitem(engine_module.LADDER, 2, lambda c: c.execute(text("CREATE TABLE extra (n INTEGER)")))
-    monkeypatch.setitem(engine_module.LADDER, 3, lambda c: c.execute(text("INSERT INTO extra VALUES (7)")))
+    monkeypatch.setattr(schema, "SCHEMA_VERSION", schema.SCHEMA_VERSION + 2)
+    monkeypatch.setitem(
+        LADDER, schema.SCHEMA_VERSION - 1, lambda c: c.execute(text("CREATE TABLE extra (n INTEGER)"))
+    )
+    monkeypatch.setitem(LADDER, schema.SCHEMA_VERSION, lambda c: c.execute(text("INSERT INTO extra VALUES (7)")))
     climbed = open_record(record.name)
     with climbed.engine.connect() as conn:
         assert conn.execute(text("SELECT n FROM extra")).scalars().all() == [7]
-        assert (
-            conn.execute(select(schema.info.c.value).where(schema.info.c.name == "schema_version")).scalar() == "3"
-        )
+        said = conn.execute(select(schema.info.c.value).where(schema.info.c.name == "schema_version")).scalar()
+        assert said == str(schema.SCHEMA_VERSION)
         assert conn.execute(select(func.count()).select_from(schema.revision)).scalar() == 4
     assert verify(climbed).clean
     climbed.close()
 
 
+def test_a_record_of_the_first_schema(record: Record, result: dict[str, Any]) -> None:
+    """Schema 1 had no tables of joints and marks; they are worked out from the documents."""
+    fill(record, result, 3)
+    with record.engine.connect().execution_options(writes=True) as conn, conn.begin():
+        for statement in ("DROP TABLE weld", "DROP TABLE mark", "DROP INDEX setting_by_u"):
+            conn.execute(text(statement))
+        conn.execute(schema.info.update().where(schema.info.c.name == "schema_version").values(value="1"))
+    record.close()
+    climbed = open_record(record.name)
+    assert verify(climbed).faults == ()
+    with reading(climbed.engine, climbed.name) as conn:
+        for condition, count in (("joint=tee", 3), ("joint=lap", 0), ("joint!=lap", 3), ("mark~px", 3)):
+            assert len(list(list_sections(conn, [parse_filter(condition)]))) == count
+        indices = conn.execute(text("SELECT name FROM sqlite_master WHERE type = 'index'")).scalars().all()
+        triggers = conn.execute(text("SELECT name FROM sqlite_master WHERE type = 'trigger'")).scalars().all()
+    assert "setting_by_u" in indices
+    assert {"weld_no_update", "weld_no_delete", "mark_no_update", "mark_no_delete"} <= set(triggers)
+    climbed.close()
+
+
 def test_a_migration_that_fails_changes_nothing(record: Record, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(schema, "SCHEMA_VERSION", 3)
-    monkeypatch.setitem(engine_module.LADDER, 2, lambda c: c.execute(text("CREATE TABLE extra (n INTEGER)")))
-    monkeypatch.setitem(engine_module.LADDER, 3, lambda c: c.execute(text("nonsense")))
+    monkeypatch.setattr(schema, "SCHEMA_VERSION", schema.SCHEMA_VERSION + 2)
+    monkeypatch.setitem(
+        LADDER, schema.SCHEMA_VERSION - 1, lambda c: c.execute(text("CREATE TABLE extra (n INTEGER)"))
+    )
+    monkeypatch.setitem(LADDER, schema.SCHEMA_VERSION, lambda c: c.execute(text("nonsense")))
     with pytest.raises(OutputError, match="cannot be used"):
         open_record(record.name)
     monkeypatch.undo()
