@@ -55,7 +55,7 @@ def mean_interval(mean: ArrayLike, sd: ArrayLike, n: int, confidence: float) -> 
     return np.asarray(mean) - half, np.asarray(mean) + half
 
 
-def sd_interval(sd: ArrayLike, df: int, confidence: float) -> tuple[FloatArray, FloatArray]:
+def sd_interval(sd: ArrayLike, df: float, confidence: float) -> tuple[FloatArray, FloatArray]:
     """Return the chi-square interval of a standard deviation with `df` degrees of freedom."""
     low = math.sqrt(df / float(stats.chi2.ppf(0.5 + confidence / 2, df)))
     high = math.sqrt(df / float(stats.chi2.ppf(0.5 - confidence / 2, df)))

@@ -11,8 +11,11 @@ def unit_text(unit: str) -> str:
     return _UNITS.get(unit, unit)
 
 
-def number(value: float | None, unit: str = "", *, signed: bool = False) -> str:
-    """Return a number without its unit: hundredths of a mm, tenths of a degree or per cent, else four digits."""
+def number(value: float | None, unit: str = "", *, signed: bool = False, fine: bool = False) -> str:
+    """Return a number without its unit: hundredths of a mm, tenths of a degree or per cent, else four digits.
+
+    `fine`: one decimal more, for standard deviations.
+    """
     if value is None:
         return "-"
     if unit == "1":
@@ -23,14 +26,16 @@ def number(value: float | None, unit: str = "", *, signed: bool = False) -> str:
     if places is None:
         size = math.floor(math.log10(abs(value))) if value else 0
         places = min(max(3 - size, 0), 6)
+    elif fine:
+        places += 1
     text = f"{value:{'+' if signed else ''}.{places}f}"
     return text.lstrip("+-") if not text.strip("+-0.") else text
 
 
-def amount(value: float | None, unit: str, *, signed: bool = False) -> str:
+def amount(value: float | None, unit: str, *, signed: bool = False, fine: bool = False) -> str:
     """Return a number with its unit."""
     shown = unit_text(unit)
-    return f"{number(value, unit, signed=signed)}{'' if shown in {'', '°'} else ' '}{shown}"
+    return f"{number(value, unit, signed=signed, fine=fine)}{'' if shown in {'', '°'} else ' '}{shown}"
 
 
 def percent(share: float) -> str:
