@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NoReturn, cast
 
 from macrocheck.calibrate import parse_mark
@@ -29,10 +30,15 @@ class Limits:
 
     def read(self) -> "LimitSet":
         """Return the limits; InputError where the text cannot be used."""
-        from macrocheck.grade import parse_limits
+        return _read(self)
 
-        where = f"shipped set {self.id}" if self.shipped else self.id
-        return parse_limits(self.text, where=where, shipped=self.shipped, fallback=self.id)
+
+@lru_cache(maxsize=64)
+def _read(limits: Limits) -> "LimitSet":
+    from macrocheck.grade import parse_limits
+
+    where = f"shipped set {limits.id}" if limits.shipped else limits.id
+    return parse_limits(limits.text, where=where, shipped=limits.shipped, fallback=limits.id)
 
 
 @dataclass(frozen=True, slots=True)
