@@ -9,7 +9,7 @@ from macrocheck.quantities import BY_KEY, QUANTITIES
 from macrocheck.record import schema
 from macrocheck.record.facts import WeldFacts, weld_facts
 from macrocheck.record.query import Filter, measured_names, setting_names
-from macrocheck.record.settings import KINDS, Setting
+from macrocheck.record.settings import BY_NAME, KINDS, Setting
 from macrocheck.results import CAUTIONS
 
 Cell = str | float | int | None
@@ -70,7 +70,9 @@ def _ordered(names: Sequence[str], known: Sequence[str]) -> list[str]:
 
 def _setting_column(conn: Connection, name: str) -> _Column:
     t = schema.setting
-    unit = conn.execute(select(t.c.unit).where(t.c.name == name, t.c.value.is_not(None)).limit(1)).scalar()
+    # of those that may have been noted in several units any will do, but in every database the same
+    first = select(t.c.unit).where(t.c.name == name, t.c.value.is_not(None)).order_by(t.c.value, t.c.seq).limit(1)
+    unit = BY_NAME[name].unit if name in BY_NAME else conn.execute(first).scalar()
     u = conn.execute(select(t.c.seq).where(t.c.name == name, t.c.u.is_not(None)).limit(1)).scalar()
     return _Column(name, unit or "", u is not None)
 

@@ -84,7 +84,7 @@ def tamper(filled_record: Record, tmp_path: Path) -> Tamper:
         (["UPDATE section SET grade = 'accept' WHERE seq = 2"], "Revision 2 .*: grade of section is 'accept'"),
         (["UPDATE coupon SET coupon = 'X' WHERE seq = 1"], "coupon of coupon is 'X'"),
         (["INSERT INTO flag VALUES (2, 77, 1, 'glare')"], r"Revision 2 .*: a row of flag \(77\) was added"),
-        (["UPDATE weld SET joint = 'lap' WHERE seq = 4"], r"Revision 4 .*: joint of weld \(1\) is 'lap', but 'tee'"),
+        (["UPDATE weld SET joint = 'lap' WHERE seq = 4"], r"4 .*: joint of weld \(1\) is 'lap', but 'tee'"),
         (["UPDATE mark SET text = 'bar:1mm' WHERE seq = 4"], r"Revision 4 .*: text of mark \(0\) is 'bar:1mm'"),
         (["INSERT INTO coupon VALUES (50, 'ghost', NULL)"], "rows for revision 50, which is not there"),
         (["DELETE FROM document WHERE sha256 = (SELECT body FROM revision WHERE seq = 5)"],
