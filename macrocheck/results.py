@@ -3,6 +3,7 @@
 The JSON document's format is named `FORMAT` and described by `result.schema.json` beside this module.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -128,7 +129,10 @@ class PhotoFacts:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """One photograph, measured and (where limits were given) graded."""
+    """One photograph, measured and (where limits were given) graded.
+
+    `correction`: who changed the outline by hand, when, where, and what the machine had found; None where nobody did.
+    """
 
     photo: PhotoFacts
     scale: Scale
@@ -136,6 +140,7 @@ class Result:
     measurements: tuple[Measurements, ...]
     verdicts: Verdicts
     version: str
+    correction: Mapping[str, object] | None = None
 
     def to_json(self) -> dict[str, object]:
         """Return the result document (plain dicts, lists, strings, numbers, None)."""
@@ -168,7 +173,11 @@ class Result:
                 "notes": list(self.photo.notes),
             },
             "scale": self.scale.to_json(),
-            "outline": {"made_by": self.outline.made_by, "flags": [f.to_json() for f in self.outline.flags]},
+            "outline": {
+                "made_by": self.outline.made_by,
+                "flags": [f.to_json() for f in self.outline.flags],
+                **({} if self.correction is None else {"correction": dict(self.correction)}),
+            },
             "welds": welds,
             "grade": self.verdicts.grade,
             "limits": {
