@@ -8,7 +8,7 @@ import contextlib
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -55,6 +55,7 @@ class Journal:
         self._path = path
         self._size = (width, height)
         self._written: set[str] = set()
+        self._names: dict[int, tuple[WeldOutline, str]] = {}
 
     def read(self) -> Kept:
         """Return what the journal holds, and make it ready to be added to.
@@ -84,47 +85,58 @@ class Journal:
         if self._path.exists():
             self._put_aside(self._path.read_bytes(), 0)
         self._written = set()
-        heading = {"format": FORMAT, "version": VERSION, "size": list(self._size)}
-        self._add([heading, *self._step_lines(Step(state), 0)])
+        self._add_step(Step(state), 0, [_line({"format": FORMAT, "version": VERSION, "size": list(self._size)})])
 
     def step(self, step: Step, revision: int) -> None:
         """Add an edit with the state it led to."""
-        self._add(self._step_lines(step, revision))
+        self._add_step(step, revision, [])
 
     def moved(self, by: int, revision: int) -> None:
         """Add an undo (-1) or a redo (1)."""
-        self._add([{"move": by, "revision": revision}])
+        self._add([_line({"move": by, "revision": revision})])
 
     def decided(self, decision: Decision | None) -> None:
         """Add a decision, or that it was withdrawn."""
-        self._add([{"decision": None if decision is None else asdict(decision)}])
+        self._add([_line({"decision": None if decision is None else asdict(decision)})])
 
     def kept(self, *, saved: tuple[str, ...] = (), attached: tuple[str, ...] = ()) -> None:
         """Add the names of what was saved or attached."""
-        self._add([{"saved": list(saved), "attached": list(attached)}])
+        self._add([_line({"saved": list(saved), "attached": list(attached)})])
 
-    def _step_lines(self, step: Step, revision: int) -> list[dict[str, Any]]:
-        lines: list[dict[str, Any]] = []
-        body = _state_json(step.state, lambda weld: self._named(weld, lines))
+    def _add_step(self, step: Step, revision: int, lines: list[str]) -> None:
+        names: list[str] = []
+
+        def named(weld: WeldOutline) -> str:
+            names.append(self._named(weld, lines))
+            return names[-1]
+
+        body = _state_json(step.state, named)
         change = None if step.change is None else asdict(step.change)
-        return [*lines, {"step": body, "change": change, "revision": revision}]
+        self._add([*lines, _line({"step": body, "change": change, "revision": revision})], names)
 
-    def _named(self, weld: WeldOutline, lines: list[dict[str, Any]]) -> str:
+    def _named(self, weld: WeldOutline, lines: list[str]) -> str:
+        """Return a weld's digest; its line is added where the journal does not hold it yet."""
+        known = self._names.get(id(weld))
+        if known is not None and known[0] is weld and known[1] in self._written:
+            return known[1]
         width, height = self._size
         features = outline_to_geojson(Outline(width, height, (weld,)))["features"]
-        sha = hashlib.sha256(json.dumps(features, allow_nan=False).encode()).hexdigest()[:32]
-        if sha not in self._written and not any(line.get("weld") == sha for line in lines):
-            lines.append({"weld": sha, "features": features})
+        text = json.dumps(features, ensure_ascii=False, allow_nan=False)
+        sha = hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:32]
+        line = f'{{"weld": "{sha}", "features": {text}}}'
+        if sha not in self._written and line not in lines:
+            lines.append(line)
+        self._names[id(weld)] = (weld, sha)
         return sha
 
-    def _add(self, lines: list[dict[str, Any]]) -> None:
-        text = "".join(json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n" for line in lines)
+    def _add(self, lines: list[str], names: Iterable[str] = ()) -> None:
+        data = "".join(f"{line}\n" for line in lines).encode("utf-8", "backslashreplace")
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             handle = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
             before = os.fstat(handle).st_size
             try:
-                _write_all(handle, text.encode("utf-8", "backslashreplace"))
+                _write_all(handle, data)
                 os.fsync(handle)
             except OSError:
                 with contextlib.suppress(OSError):
@@ -135,7 +147,7 @@ class Journal:
         except OSError as error:
             msg = f"The change could not be kept in {shown(self._path)}: {os_reason(error)}; it was not made."
             raise OutputError(msg) from error
-        self._written |= {str(line["weld"]) for line in lines if "weld" in line}
+        self._written |= set(names)
 
     def _put_aside(self, data: bytes, good: int) -> None:
         number = 1
@@ -151,12 +163,16 @@ class Journal:
             raise OutputError(msg) from error
 
 
+def _line(row: Mapping[str, Any]) -> str:
+    return json.dumps(row, ensure_ascii=False, allow_nan=False)
+
+
 def _write_all(handle: int, data: bytes) -> None:
     while data:
         data = data[os.write(handle, data) :]
 
 
-def _state_json(state: State, named: Any) -> dict[str, Any]:
+def _state_json(state: State, named: Callable[[WeldOutline], str]) -> dict[str, Any]:
     choices = asdict(state.choices)
     return {
         "choices": choices,
