@@ -248,7 +248,7 @@ export class Bench {
   private readonly sliders = new Map<"brightness" | "contrast", HTMLInputElement>();
   private readonly equaliseButton = button("Equalise", () => this.setLight({ equalise: !this.light.equalise }), { attrs: { "aria-pressed": false } });
   private readonly loupeButton = button("Loupe: as needed", () => this.turnLoupe());
-  private readonly foundButton = button("Machine's outline", () => this.toggleFound(), { attrs: { "aria-pressed": true } });
+  private readonly foundButton = button("As found", () => this.toggleFound(), { attrs: { "aria-pressed": true, title: "Show what the machine found, where the hand changed it" } });
 
   private makeLightRow(): HTMLElement {
     const slider = (name: "brightness" | "contrast", label: string): HTMLElement[] => {

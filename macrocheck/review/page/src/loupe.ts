@@ -6,7 +6,7 @@ import type { Curve, Point } from "./curves.ts";
 
 export type LoupeLine = { curve: Curve; colour: string; dash?: number[]; width?: number };
 
-const SIDE = 168;
+const SIDE = 156;
 
 export class Loupe {
   readonly element: HTMLElement;
@@ -69,7 +69,7 @@ export class Loupe {
     pen.globalAlpha = 1;
     pen.setLineDash([]);
     const middle = side / 2;
-    for (const [colour, width] of [["#161b22", 3], ["#ffffff", 1]] as const) {
+    for (const [colour, width] of [["#161b22", 4], ["#ffffff", 1.6]] as const) {
       pen.strokeStyle = colour;
       pen.lineWidth = width * unit;
       pen.beginPath();
@@ -83,9 +83,9 @@ export class Loupe {
 
   /** Beside the pointer, on whichever side has room: never under the finger. */
   private place(from: Point, room: DOMRect): void {
-    const gap = 36;
-    const x = from[0] + gap + SIDE < room.width ? from[0] + gap : from[0] - gap - SIDE;
-    const y = from[1] - gap - SIDE > 0 ? from[1] - gap - SIDE : from[1] + gap;
-    this.element.style.transform = `translate(${Math.round(x)}px, ${Math.round(Math.min(y, room.height - SIDE))}px)`;
+    const gap = 56;
+    const x = from[0] + gap + SIDE < room.width - 60 ? from[0] + gap : from[0] - gap - SIDE;
+    const y = Math.max(4, from[1] - gap / 2 - SIDE);
+    this.element.style.transform = `translate(${Math.round(x)}px, ${Math.round(y)}px)`;
   }
 }

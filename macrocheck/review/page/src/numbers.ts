@@ -2,7 +2,7 @@
 
 import { clamp } from "./curves.ts";
 import { h, put } from "./dom.ts";
-import type { PhotoState, QuantityState, Text, Unit, VerdictState, WeldState } from "./protocol.ts";
+import type { PhotoState, QuantityState, Text, Unit, VerdictState, WeldState, Word } from "./protocol.ts";
 import { verdictSign } from "./signs.ts";
 
 export const written = (text: Text, unit: Unit): string => (unit === "mm" ? text.mm : text.inch);
@@ -12,18 +12,40 @@ const JOINT_NAMES = { tee: "Tee weld", lap: "Lap weld", bead: "Bead on plate" };
 export class Numbers {
   readonly element = h("div", { class: "numbers" });
   private last = "";
+  private order: { of: string; keys: Map<string, number> } = { of: "", keys: new Map() };
 
   show(state: PhotoState | null, unit: Unit): void {
     const key = JSON.stringify([unit, state?.id, state?.revision, state?.welds.map((w) => w.quantities)]);
     if (key === this.last) return;
     this.last = key;
-    put(this.element, ...(state?.welds ?? []).map((weld) => weldPart(weld, (state?.welds.length ?? 0) > 1, unit)));
+    const welds = state?.welds ?? [];
+    const of = JSON.stringify([state?.id, state?.settings.limits]);
+    // What is outside comes first; once shown, rows stay where they are while the hand works.
+    if (of !== this.order.of) this.order = { of, keys: ranked(welds) };
+    put(this.element, ...welds.map((weld) => weldPart(weld, welds.length > 1, unit, this.order.keys)));
   }
 }
 
-function weldPart(weld: WeldState, several: boolean, unit: Unit): HTMLElement {
+function worst(q: QuantityState): Word | null {
+  return (["reject", "undecided", "accept"] as const).find((word) => q.verdicts.some((v) => v.word === word)) ?? null;
+}
+
+function ranked(welds: readonly WeldState[]): Map<string, number> {
+  const out = new Map<string, number>();
+  const rank = { reject: 0, undecided: 1, accept: 2 };
+  for (const weld of welds) {
+    for (const q of weld.quantities) {
+      const word = worst(q);
+      out.set(`${weld.index}/${q.key}`, word ? rank[word] : 3);
+    }
+  }
+  return out;
+}
+
+function weldPart(weld: WeldState, several: boolean, unit: Unit, order: Map<string, number>): HTMLElement {
   const title = several ? `${JOINT_NAMES[weld.joint]} ${weld.index + 1}` : JOINT_NAMES[weld.joint];
-  const judged = weld.quantities.filter((q) => q.verdicts.length > 0);
+  const place = (q: QuantityState): number => order.get(`${weld.index}/${q.key}`) ?? 3;
+  const judged = weld.quantities.filter((q) => q.verdicts.length > 0).sort((a, b) => place(a) - place(b));
   const rest = weld.quantities.filter((q) => q.verdicts.length === 0 && q.value !== null);
   const missing = weld.quantities.filter((q) => q.verdicts.length === 0 && q.value === null);
   return h(
@@ -57,16 +79,15 @@ function table(caption: string, rows: QuantityState[], weld: WeldState, unit: Un
 }
 
 function row(q: QuantityState, changed: boolean, unit: Unit): HTMLElement {
-  const worst = q.verdicts.some((v) => v.word === "reject") ? "reject" : q.verdicts.some((v) => v.word === "undecided") ? "undecided" : "";
   return h(
     "tr",
-    { class: `${changed ? "changed " : ""}${worst}`, attrs: { "data-quantity": q.key } },
+    { class: `${changed ? "changed " : ""}${worst(q) ?? ""}`, attrs: { "data-quantity": q.key } },
     h("th", { attrs: { scope: "row" } }, q.name),
     h(
       "td",
       { class: "value" },
       q.value === null ? h("span", { class: "reason" }, q.reason ?? "none") : h("span", { class: "now" }, written(q.text, unit)),
-      q.before ? h("span", { class: "was" }, `was ${q.before.value === null ? "none" : written(q.before.text, unit)}`) : null,
+      q.before ? h("span", { class: "was" }, `was ${q.before.value === null ? "none" : written(q.before.text, unit).replace(/ (mm|in)²?$/, "")}`) : null,
     ),
     h("td", { class: "verdicts" }, ...q.verdicts.map((v) => verdict(v, q, unit))),
   );

@@ -50,6 +50,8 @@ const nothing = (): Map<string, Point[]> => new Map();
 
 export function handlesOf(state: PhotoState): Handle[] {
   const out: Handle[] = [];
+  for (const weld of state.welds) out.push(...pointHandles(weld));
+  for (const weld of state.welds) out.push(...vertexHandles(weld).sort((a, b) => rank(a) - rank(b)));
   state.scale?.marks.forEach((mark, m) => {
     mark.ends?.forEach((at, i) => {
       const other = mark.ends?.[1 - i];
@@ -68,7 +70,6 @@ export function handlesOf(state: PhotoState): Handle[] {
       });
     });
   });
-  for (const weld of state.welds) out.push(...vertexHandles(weld), ...pointHandles(weld));
   for (const hint of state.hints) {
     out.push({
       key: `hint/${hint.index}`,
@@ -83,6 +84,8 @@ export function handlesOf(state: PhotoState): Handle[] {
   }
   return out;
 }
+
+const rank = (handle: Handle): number => (handle.kind === "surface" ? 0 : handle.kind === "seam" ? 1 : 2);
 
 function pointHandles(weld: WeldState): Handle[] {
   const names: [PointName, Point | null][] = [
@@ -137,7 +140,7 @@ function previewPoint(
     const curve = feature(weld, part);
     if (!curve) continue;
     const first = distance(curve.points[0] as Point, at) < distance(curve.points[curve.points.length - 1] as Point, at);
-    out.set(curve.id, pulled(curve.points, first ? 0 : curve.points.length - 1, end, how.reach * 2, false));
+    out.set(curve.id, first ? endMoved(curve.points, end) : endMoved([...curve.points].reverse(), end).reverse());
   }
   return out;
 }
@@ -162,7 +165,8 @@ function vertexHandles(weld: WeldState): Handle[] {
     const toes = f.part === "face" || f.part === "fusion";
     const shown = f.part.startsWith("surface") ? [0, last] : f.handles;
     for (const index of new Set(shown)) {
-      if (toes && (index === 0 || index === last)) continue; // the toes have handles of their own
+      // the toes have handles of their own, and grooves begin at them
+      if ((toes && (index === 0 || index === last)) || (f.part.startsWith("groove") && index === 0)) continue;
       if (f.points[index]) out.push(vertexHandle(f, index));
     }
   }
@@ -213,6 +217,24 @@ export function pulled(points: Curve, index: number, to: Point, reach: number, r
     const share = 0.5 * (1 + Math.cos((Math.PI * off) / reach));
     return [p[0] + share * by[0], p[1] + share * by[1]];
   });
+}
+
+/** A curve with its start moved: cut where it passes the new start and led into it, or straight on to it. */
+export function endMoved(points: Curve, to: Point): Point[] {
+  const along = stations(points);
+  const within = 0.6 * (along[along.length - 1] ?? 0);
+  let foot = 0;
+  for (let i = 1; i < points.length && (along[i] as number) <= within; i++) {
+    if (distance(points[i] as Point, to) < distance(points[foot] as Point, to)) foot = i;
+  }
+  if (foot === 0) {
+    const by = minus(to, points[0] as Point);
+    const out = minus(points[0] as Point, points[Math.min(6, points.length - 1)] as Point);
+    if (by[0] * out[0] + by[1] * out[1] > 0.5 * Math.hypot(...by) * Math.hypot(...out)) return [to, ...points];
+  }
+  const rest = points.slice(foot);
+  const reach = Math.max(3 * distance(rest[0] as Point, to), 4);
+  return rest.length > 2 ? [...pulled(rest.slice(0, -1), 0, to, reach, false), rest[rest.length - 1] as Point] : [to, ...rest.slice(-1)];
 }
 
 const FIRST = ["point", "scale", "seam", "surface", "hint", "vertex", "void", "indication"];

@@ -113,7 +113,7 @@ export class Sheet {
       this.grade,
       h("p", { class: `verdict-line ${grade}` }, verdictSign(grade, 26), h("b", null, `${HEADLINES[grade]}${was}`)),
       names.length > 0 && h("p", { class: "failing" }, names.join("; ")),
-      h("p", { class: "made" }, `${state.limits_title ?? ""} · ${state.rule ?? ""}`),
+      h("p", { class: "made", attrs: { title: state.rule ?? "" } }, state.limits_title ?? ""),
       made,
     );
   }
@@ -158,6 +158,7 @@ export class Sheet {
         ? h("ol", { class: "changes" }, ...state.changes.map((c) => h("li", null, c.text, h("span", { class: "faded" }, ` ${c.who} ${when(c.at)}`))))
         : h("p", null, "Nothing was changed by hand."),
       h("p", { class: "row wrap" }, reset, ...(state.welds.length > 1 ? drop : [])),
+      state.rule && h("p", { class: "note" }, `Judged by: ${state.rule}`),
       h("h3", null, "Download"),
       files,
       state.saved.length > 0 && h("p", { class: "note" }, `Saved: ${state.saved.join(", ")}`),
@@ -169,12 +170,12 @@ export class Sheet {
     const focused = document.activeElement?.id;
     const may = this.session.mayEdit;
     const { decision = null } = state ?? {};
-    const signer = h("span", { class: "field signer" }, h("label", { attrs: { for: "who" } }, "Signed by"), this.who);
+    const signer = h("span", { class: "signer" }, h("label", { attrs: { for: "who" } }, "Signed by"), this.who);
     const keep = h(
       "span",
       { class: "row" },
-      button("Save files", () => void this.save(), { attrs: { disabled: !may, id: "save" } }),
-      button("Attach to record…", () => void this.attach(), { attrs: { disabled: !may, id: "attach" } }),
+      button("Save", () => void this.save(), { attrs: { disabled: !may, id: "save" } }),
+      button("Attach…", () => void this.attach(), { attrs: { disabled: !may, id: "attach" } }),
     );
     const stamp = decision
       ? h(

@@ -20,7 +20,7 @@ export const VERMILION = "#d55e00";
 export const LIT = "#b9b4ff";
 export const ACCENT = "#46409c";
 
-export type Line = { colour: string; width: number; dash?: number[]; rim?: number };
+export type Line = { colour: string; width: number; dash?: number[]; rim?: number; faint?: boolean };
 
 export const LINES: Record<Part | "extension" | "found" | "span" | "scale" | "draft", Line> = {
   fusion: { colour: ORANGE, width: 2.4 },
@@ -29,15 +29,15 @@ export const LINES: Record<Part | "extension" | "found" | "span" | "scale" | "dr
   surface_nonbutting: { colour: WHITE, width: 1.8, dash: [8, 6] },
   surface_top: { colour: WHITE, width: 1.2, dash: [8, 6] },
   void: { colour: SKY, width: 2, dash: [2, 4] },
-  haz_butting: { colour: WHITE, width: 1.3, dash: [1.5, 5], rim: 1 },
-  haz_nonbutting: { colour: WHITE, width: 1.3, dash: [1.5, 5], rim: 1 },
+  haz_butting: { colour: WHITE, width: 1.6, dash: [2, 6], rim: 0.8, faint: true },
+  haz_nonbutting: { colour: WHITE, width: 1.6, dash: [2, 6], rim: 0.8, faint: true },
   groove_butting: { colour: SKY, width: 1.4, dash: [6, 3, 1.5, 3] },
   groove_nonbutting: { colour: SKY, width: 1.4, dash: [6, 3, 1.5, 3] },
   indication: { colour: VERMILION, width: 2.2, dash: [9, 3, 2, 3] },
   seam_end: { colour: WHITE, width: 1 },
-  extension: { colour: WHITE, width: 1.2, dash: [2, 6] },
-  found: { colour: WHITE, width: 1, dash: [1, 4], rim: 0.8 },
-  span: { colour: VERMILION, width: 9, dash: [2, 4], rim: 0 },
+  extension: { colour: WHITE, width: 1.4, dash: [3, 9], rim: 0.8, faint: true },
+  found: { colour: WHITE, width: 1.6, dash: [1.5, 4], rim: 0.6, faint: true },
+  span: { colour: VERMILION, width: 14, dash: [2.5, 3.5], rim: 0 },
   scale: { colour: YELLOW, width: 2 },
   draft: { colour: LIT, width: 2.5, dash: [6, 4] },
 };
@@ -49,7 +49,7 @@ export function lineStyles(line: Line, z: number): Style[] {
   if (!rim) return [own];
   // The rim goes round a dashed line as a whole: the gaps then show dark on light metal, and the line never drowns.
   const under = new Style({
-    stroke: new Stroke({ color: "rgba(22,27,34,0.75)", width: line.width + 2 * rim, lineJoin: "round" }),
+    stroke: new Stroke({ color: `rgba(22,27,34,${line.faint ? 0.3 : 0.75})`, width: line.width + 2 * rim, lineJoin: "round" }),
     zIndex: z,
   });
   return [under, own];
@@ -61,8 +61,8 @@ export function handleStyles(handle: Handle, live: boolean): Style[] {
   const fill = new Fill({ color: live ? LIT : handle.hand ? ACCENT : WHITE });
   const stroke = handle.hand && !live ? new Stroke({ color: WHITE, width: 1.6 }) : rim();
   const image = shapeOf(handle, fill, stroke);
-  const styles = image.map((one, i) => new Style({ image: one, zIndex: 60 + i }));
-  if (live) styles.unshift(new Style({ image: ring(), zIndex: 59 }));
+  const styles = image.map((one, i) => new Style({ image: one, zIndex: (handle.kind === "vertex" ? 60 : 64) + i }));
+  if (live) styles.unshift(new Style({ image: ring(), zIndex: 58 }));
   return styles;
 }
 
@@ -84,7 +84,7 @@ function shapeOf(handle: Handle, fill: Fill, stroke: Stroke): (CircleStyle | Reg
     default:
       return handle.hand
         ? [new RegularShape({ points: 4, radius: 6, fill, stroke })]
-        : [new CircleStyle({ radius: 4, fill, stroke: rim(1.3) })];
+        : [new CircleStyle({ radius: 3.5, fill, stroke: rim(1.3) })];
   }
 }
 

@@ -23,7 +23,7 @@ import { badgeStyle, cursorStyles, handleStyles, LINES, lineStyles, type Line } 
 /** Screen px to one photo px at the deepest zoom. */
 const DEEPEST = 32;
 /** Least distance of small handles on the screen, CSS px. */
-const HANDLE_GAP = 20;
+const HANDLE_GAP = 30;
 
 export type Drawn = {
   state: PhotoState | null;
@@ -203,8 +203,8 @@ export class View {
       const small = handle.kind === "vertex" || handle.kind === "void" || handle.kind === "indication";
       if (!drawn.showHandles && handle.kind !== "hint" && handle.kind !== "point") continue;
       if (small && last && distance(last.at, handle.at) < HANDLE_GAP * this.resolution && !handle.hand) continue;
-      const moved = drawn.preview.size > 0 && drawn.live?.key === handle.key;
-      if (!moved) out.push(handle);
+      const moved = [...drawn.preview.keys()].some((id) => handle.key.startsWith(`${id}#`) || handle.key.startsWith(`${id}/`));
+      if (!moved && drawn.live?.key !== handle.key) out.push(handle);
       if (small) last = handle;
     }
     return out;
@@ -241,8 +241,9 @@ function curvesOf(drawn: Drawn): { curve: Curve; look: Line; z: number }[] {
   });
   for (const weld of state.welds) {
     if (drawn.showFound) {
+      const byHand = new Set(weld.features.filter((f) => f.by_hand || preview.has(f.id)).map((f) => f.part));
       for (const f of weld.found) {
-        if (f.part === "face" || f.part === "fusion") out.push({ curve: f.points, look: LINES.found, z: 5 });
+        if (byHand.has(f.part) && f.shape !== "point") out.push({ curve: f.points, look: LINES.found, z: 5 });
       }
     }
     const moving = weld.features.some((f) => preview.has(f.id));
@@ -252,7 +253,7 @@ function curvesOf(drawn: Drawn): { curve: Curve; look: Line; z: number }[] {
       const points = preview.get(f.id) ?? f.points;
       const curve = f.shape === "ring" ? [...points, points[0] as Point] : points;
       out.push({ curve, look: LINES[f.part], z: f.part === "fusion" ? 22 : f.part === "face" ? 20 : 12 });
-      if (f.part.startsWith("surface_") && f.part !== "surface_top" && !moving) {
+      if (f.part.startsWith("surface_") && f.part !== "surface_top" && !preview.has(f.id)) {
         const more = extension(weld, points);
         if (more) out.push({ curve: more, look: LINES.extension, z: 11 });
       }
