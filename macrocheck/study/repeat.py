@@ -289,7 +289,8 @@ def _text(sums: _Sums, stated: float | None, unit: str) -> str:
     if sums.gauge is None or sums.percent is None:
         return "How far the measuring agrees with itself cannot be told from these readings."
     word = "good" if sums.percent < GOOD else "usable with care" if sums.percent <= USABLE else "not good enough"
-    text = f"Measuring scatters by {amount(sums.gauge, unit, fine=True)} (standard deviation), {sums.percent:.0f} % of the study"
+    size = amount(sums.gauge, unit, fine=True)
+    text = f"Measuring scatters by {size} (standard deviation), {sums.percent:.0f} % of the study"
     if sums.categories is not None:
         text += f", {counted(sums.categories, 'distinct category', 'distinct categories')}"
     text += f": {word} for telling these parts apart (under {GOOD:.0f} %: good; over {USABLE:.0f} %: not)"
