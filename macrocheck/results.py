@@ -131,7 +131,7 @@ class PhotoFacts:
 class Result:
     """One photograph, measured and (where limits were given) graded.
 
-    `correction`: who changed the outline by hand, when, where, and what the machine had found; None where nobody did.
+    `correction`: who changed the outline by hand, when, where, and what had been found; None where nobody did.
     """
 
     photo: PhotoFacts
