@@ -10,11 +10,12 @@ import numpy as np
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.outline import WeldOutline
 from macrocheck.photo import Photo
+from macrocheck.report.geometry import WeldPoints, weld_points
 from macrocheck.report.numbers import LengthUnit, converted, number_text, shown_unit, spread_text, written
 from macrocheck.report.palette import FADED, INK, PAPER, RULE, STROKES, VERMILION, WHITE
 from macrocheck.report.sheet import Sheet, shortened, text_width, wrapped
-from macrocheck.report.strokes import Pen
-from macrocheck.results import Result
+from macrocheck.report.strokes import Pen, pieces
+from macrocheck.results import Quantity, Result
 from macrocheck.study.joint_frame import JointFrame, joint_frame
 from macrocheck.study.photo_comparison import ComparedQuantity, PhotoComparison
 from macrocheck.units import MM_PER_INCH
@@ -74,7 +75,11 @@ def draw_side_by_side(
     welds = [r.outline.welds[n - 1] for r, n in zip(results, comparison.welds, strict=True)]
     frames = [joint_frame(w, r.scale) for w, r in zip(welds, results, strict=True)]
     window = _window(welds, frames)
-    panels = [_panel(p, w, f, window) for p, w, f in zip(photos, welds, frames, strict=True)]
+    points = [
+        weld_points(w, r.measurements[n - 1], r.scale)
+        for w, r, n in zip(welds, results, comparison.welds, strict=True)
+    ]
+    panels = [_panel(*each, window) for each in zip(photos, welds, frames, points, strict=True)]
     across = min(len(panels), MOST_ACROSS)
     down = math.ceil(len(panels) / across)
     wide, high = window.size
@@ -117,7 +122,7 @@ def _window(welds: Sequence[WeldOutline], frames: Sequence[JointFrame]) -> _Wind
     return _Window(float(low[0]) - spare, float(high[0]) + spare, float(low[1]), float(high[1]), zoom)
 
 
-def _panel(photo: Photo, weld: WeldOutline, frame: JointFrame, window: _Window) -> ByteArray:
+def _panel(photo: Photo, weld: WeldOutline, frame: JointFrame, points: WeldPoints, window: _Window) -> ByteArray:
     wide, high = window.size
     columns, rows = np.meshgrid(np.arange(wide), np.arange(high))
     mm = np.column_stack(
@@ -135,20 +140,26 @@ def _panel(photo: Photo, weld: WeldOutline, frame: JointFrame, window: _Window) 
         dtype=np.uint8,
     ).copy()
     pen = Pen(panel, 2.2)
-    for line, name in ((weld.fusion, "fusion"), (weld.face, "face")):
-        pen.stroke(window.place(frame.to_frame(line)), STROKES[name])
     if not frame.by_toes:
         _axes(pen, weld, window)
+    unfused = [span for spans in points.unfused.values() for span in spans]
+    lines = [(weld.fusion, "fusion"), (weld.face, "face"), *((span, "unfused") for span in unfused)]
+    for line, name in lines:
+        pen.stroke(window.place(frame.to_frame(line)), STROKES[name])
     return panel
 
 
 def _axes(pen: Pen, weld: WeldOutline, window: _Window) -> None:
     """Draw the lines that all panels share: the nonbutting member's surface, and the joint root on it."""
     ends = window.place(np.array([[window.left, 0.0], [window.right, 0.0]]))
-    thin = Pen(pen.canvas, 1.4)
-    thin.stroke(ends, STROKES["surface"])
+    for dash in pieces(ends, 14, 12):
+        cv2.line(pen.canvas, _whole(dash[0]), _whole(dash[-1]), WHITE, 1, cv2.LINE_AA)
     if weld.joint != "bead":
         pen.ring(window.place(np.array([[0.0, 0.0]]))[0], 9.0, WHITE)
+
+
+def _whole(point: FloatArray) -> tuple[int, int]:
+    return round(float(point[0])), round(float(point[1]))
 
 
 def _title(sheet: Sheet, x: float, y: float, wide: int, letter: str, name: str, frame: JointFrame) -> None:
@@ -177,8 +188,9 @@ def _scale_bar(sheet: Sheet, x: float, bottom: float, window: _Window, unit: Len
     sheet.box(left + (width - bar) / 2, top + 30, bar, 6, INK)
 
 
-def _shown(quantity: object) -> bool:
-    return getattr(quantity, "value", None) is not None
+def _shown(quantity: Quantity | None) -> bool:
+    """Tell whether a quantity is worth a row: 0 in all photos is not."""
+    return quantity is not None and quantity.value not in {None, 0.0}
 
 
 class _Table:
@@ -194,7 +206,8 @@ class _Table:
             for d in row.differences:
                 cells.append(difference_text(d.difference, d.U95, row.unit, unit))
                 marks.append(bool(d.exceeds))
-            cells.append(shown_unit(row.unit, unit))
+            # The font of the drawings has no raised 2.
+            cells.append(f"sq {unit}" if row.unit == "mm2" else shown_unit(row.unit, unit))
             self.cells.append((cells, [*marks, False]))
         sizes = [max((text_width(c[i], SIZE) for c, _ in self.cells), default=0.0) for i in range(len(self.head))]
         self.sizes = [max(s, text_width(h, SIZE)) + 30 for s, h in zip(sizes, self.head, strict=True)]
@@ -223,11 +236,9 @@ class _Table:
                 sheet.box(right - 9, middle - 0.45 * SIZE, 5, 0.9 * SIZE, VERMILION)
 
 
-def difference_value(quantity: object, unit: LengthUnit) -> str:
+def difference_value(quantity: Quantity | None, unit: LengthUnit) -> str:
     """Return a quantity as "5.02 ± 0.06", or a dash."""
-    from macrocheck.results import Quantity
-
-    if not isinstance(quantity, Quantity) or quantity.value is None:
+    if quantity is None or quantity.value is None:
         return "-"
     text = written(quantity, unit)
     return f"{text.value} ± {text.u95}" if text.u95 else text.value
@@ -245,6 +256,7 @@ def difference_text(difference: float | None, u95: float | None, of: str, unit: 
 
 def _foot(comparison: PhotoComparison) -> str:
     return (
-        "± and joint uncertainty: U95. Bar and bold: the difference exceeds the joint uncertainty of the two. One "
-        f"scale and one joint frame for all; ring: joint root. {comparison.cautions[0]}"
+        "One scale and one joint frame for all. Blue: weld face; orange: fusion boundary; hatched: unfused; "
+        "dashed: nonbutting member's surface; ring: joint root. ±: U95, of a difference that of both photos; a bar "
+        f"and bold mark a difference that exceeds it. {comparison.cautions[0]}"
     )
