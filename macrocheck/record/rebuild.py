@@ -42,7 +42,7 @@ def rebuilt(
     found = outline_from_geojson(outline, width=photo["width"], height=photo["height"])
     return Result(
         photo=PhotoFacts(photo["path"], photo["sha256"], photo["width"], photo["height"], tuple(photo["notes"])),
-        scale=_scale(document["scale"], detail or {"marks": [], "plane": None}),
+        scale=rebuilt_scale(document["scale"], detail),
         outline=found,
         measurements=tuple(
             _measurements(weld, len(one.flags)) for weld, one in zip(document["welds"], found.welds, strict=True)
@@ -67,11 +67,13 @@ def _flags(rows: Sequence[Mapping[str, Any]]) -> tuple[Flag, ...]:
     )
 
 
-def _scale(row: Mapping[str, Any], detail: Mapping[str, Any]) -> "Scale":
+def rebuilt_scale(row: Mapping[str, Any], detail: Mapping[str, Any] | None) -> "Scale":
+    """Return the scale of a result document; without the detail it has no marks and no rectification."""
     import numpy as np
 
     from macrocheck.scale import FoundMark, Scale
 
+    detail = detail or {"marks": [], "plane": None}
     marks = tuple(
         FoundMark(
             m["kind"], m["text"], np.asarray(m["points_px"], np.float64).reshape(-1, 2), m["mm_per_px"], m["u_rel"]
