@@ -76,12 +76,18 @@ def _tune_sqlite(engine: Engine) -> None:
         # FULL: a commit is on the disk when it returns, so that a power cut loses nothing that was said to be kept.
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
+        # its own knows no letters but A to Z
+        connection.create_function("lower", 1, _lower, deterministic=True)
 
     @event.listens_for(engine, "begin")
     def _(connection: Connection) -> None:
         # IMMEDIATE: a writer waits for its turn at the start instead of failing in the middle.
         writes = connection.get_execution_options().get("writes", False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _lower(text: object) -> object:
+    return text.lower() if isinstance(text, str) else text
 
 
 @contextmanager

@@ -116,7 +116,7 @@ def _row(weld: WeldFacts, settings: Sequence[_Column], measured: Sequence[_Colum
         "; ".join(weld.flags),
         listed.failure,
         listed.photo,
-        "; ".join(name for name, setting in weld.settings.items() if setting.origin == "assumed"),
+        "; ".join(sorted(name for name, setting in weld.settings.items() if setting.origin == "assumed")),
     ]
     for c in settings:
         row += _setting_cells(weld.settings.get(c.name), c)

@@ -2,16 +2,16 @@
 
     python -m tests.bench.batch --coupons 200 --jobs 2 [--folder DIR] [--json FILE]
 
-A few photographs of 12 Mpx are rendered and written as JPEG; every coupon gets a copy with a comment of its own in it, so
-that no two files are the same and every one is read, kept and hashed for itself. Then, in this order:
+A few photographs of 12 Mpx are rendered and written as JPEG; every coupon gets a copy with a comment of its own in
+it, so that no two files are the same and every one is read, kept and hashed for itself. Then, in this order:
 
-* one photograph alone: the whole `macrocheck measure --json -` in fresh processes, and in a process that has measured
-  before, both in one thread; the second is "one photo's CPU time";
+* one photograph alone in a process that has measured before, in one thread, as a worker does it: the median of
+  several, the mean over the scenes. This is "one photo's CPU time";
 * `macrocheck run measure` of all, with the memory of the parent and of every worker looked at twice a second;
 * the same command again.
 
-The ratio is wall / (coupons x one photo's CPU time / jobs); its goal is 1.15. Figures are of value only where nothing
-else runs on the machine; the load before and after is printed with them.
+The ratio is wall / (coupons x one photo's CPU time / jobs); its goal is 1.15. Figures are of value only where
+nothing else runs on the machine; the load before and after is printed with them.
 """
 
 import argparse
@@ -25,10 +25,12 @@ import threading
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
+
+LookName = Literal["fair", "grain", "hard"]
 
 SIZE = (4000, 3000)
-SCENES = ((12, "fair"), (7, "grain"), (21, "fair"), (34, "grain"))
+SCENES: tuple[tuple[int, LookName], ...] = ((12, "fair"), (7, "grain"), (21, "fair"), (34, "grain"))
 """Seeds and looks of the photographs that are copied."""
 QUALITY = 93
 NOISE = 4.0
@@ -206,7 +208,8 @@ def table(f: dict[str, Any]) -> str:
         f"{n} coupons of {SIZE[0]} x {SIZE[1]} px, {f['bytes'] / 1e6:.0f} MB of JPEG; {f['jobs']} processes on "
         f"{f['cores']} cores; load {f['load_before'][0]:.1f} before, {f['load_after'][0]:.1f} after",
         "",
-        f"one photograph, one thread, in a process that runs: {alone['wall_s']:.2f} s wall, {alone['cpu_s']:.2f} s CPU",
+        f"one photograph, one thread, in a process that runs: {alone['wall_s']:.2f} s wall, "
+        f"{alone['cpu_s']:.2f} s CPU",
         f"the run: {first['wall_s']:.1f} s wall, {first['cpu_s']:.1f} s CPU in all; a photograph "
         f"{first['wall_s'] / n:.2f} s wall, {first['cpu_s'] / n:.2f} s CPU ({first['count']})",
         f"ratio: {f['ratio']:.3f} of coupons x one photograph's CPU time / processes (goal {GOAL_RATIO})",

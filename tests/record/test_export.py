@@ -113,6 +113,11 @@ def test_a_place_that_cannot_be_written(record: Record, tmp_path: Path) -> None:
         (["wire_diameter=0.9mm", "amps<171"], ["T6-00"]),
         (["heat_input>0.5"], ["hot"]),
         (["operator=Lee"], ["hot"]),
+        (["operator=KIM"], []),
+        (["note~GRÖẞE"], ["hot"]),
+        (["note~größe", "amps<250"], []),
+        (["joint=tee", "mark~px"], ["T6-00", "T6-01", "T6-02", "hot"]),
+        (["joint!=tee"], []),
         (["operator~IM"], ["T6-00", "T6-01", "T6-02"]),
         (["run=trial", "coupon=hot"], ["hot"]),
         (["leg_butting>4.9mm"], ["T6-00", "T6-01", "T6-02", "hot"]),
@@ -126,7 +131,7 @@ def test_a_place_that_cannot_be_written(record: Record, tmp_path: Path) -> None:
 )
 def test_filters(record: Record, result: dict[str, Any], conditions: list[str], coupons: list[str]) -> None:
     fill(record, result, 3)
-    append(record, entries("hot", result, amps="250", operator="Lee"))
+    append(record, entries("hot", result, amps="250", operator="Lee", note="GRÖßE 5"))
     with reading(record.engine, record.name) as conn:
         found = [row.coupon for row in list_sections(conn, [parse_filter(c) for c in conditions])]
     assert found == coupons
