@@ -39,7 +39,9 @@ function ask<T extends object>(title: string, make: () => Answer<T>): Promise<T 
     });
     document.body.append(box);
     box.showModal();
-    form.querySelector<HTMLElement>("textarea, input, select")?.focus();
+    const first = form.querySelector<HTMLElement>("textarea, input, select");
+    first?.focus();
+    if (first instanceof HTMLInputElement) first.select();
   });
 }
 

@@ -28,7 +28,7 @@ export class QueueStrip {
       this.list,
       this.after,
       this.progress,
-      h("span", { class: "row" }, button("Add photos", add), this.unitButton, button("Help", help)),
+      h("span", { class: "row" }, button("Add photos", add, { class: "add" }), this.unitButton, button("Help", help)),
     );
   }
 

@@ -11,6 +11,7 @@ export class Start {
   private readonly zone: HTMLElement;
   private readonly form: SettingsForm;
   private readonly untouched: HTMLInputElement;
+  private readonly also: HTMLElement;
 
   constructor(
     private readonly session: Session,
@@ -29,9 +30,15 @@ export class Start {
       "div",
       { class: "drop" },
       h("p", { class: "drop-title" }, "Drop pictures of etched sections here"),
-      h("p", null, "or"),
       button("Pick pictures…", () => this.input.click(), { class: "first" }),
       this.input,
+      h(
+        "ol",
+        { class: "steps" },
+        ...["Say what lies in the picture for scale.", "Drop the pictures.", "Look at each outline, put right what is wrong, sign it off."].map(
+          (text) => h("li", null, text),
+        ),
+      ),
       h("p", { class: "faded" }, "JPEG, PNG, TIFF, WebP, BMP. They stay on this machine."),
     );
     this.untouched = h("input", { attrs: { type: "checkbox", id: "untouched", checked: true } });
@@ -40,22 +47,23 @@ export class Start {
       (part) => void session.setDefaults(part, this.untouched.checked).then(() => this.form.show(session.desk.queue.defaults)),
       (text) => session.say("bad", text),
     );
+    this.also = h(
+      "p",
+      { class: "row also" },
+      this.untouched,
+      h("label", { attrs: { for: "untouched" } }, "Also for pictures here that nobody has touched yet"),
+    );
     this.element = h(
       "div",
       { class: "start" },
       this.zone,
-      h(
-        "section",
-        { class: "card" },
-        h("h2", null, "Measured with"),
-        this.form.element,
-        h("p", { class: "row" }, this.untouched, h("label", { attrs: { for: "untouched" } }, "Also for pictures here that nobody has touched yet")),
-      ),
+      h("section", { class: "card" }, h("h2", null, "Measured with"), this.form.element, this.also),
     );
   }
 
   show(): void {
     this.form.show(this.session.desk.queue.defaults);
+    this.also.hidden = this.session.desk.queue.total === 0;
   }
 
   async take(files: readonly File[]): Promise<void> {
