@@ -80,13 +80,16 @@ def draw_overlay(photo: Photo, result: Result, *, unit: LengthUnit = "mm") -> By
     return sheet.finished()
 
 
-def draw_on(picture: ByteArray, frame: Frame, result: Result, *, unit: LengthUnit = "mm") -> ByteArray:
+def draw_on(
+    picture: ByteArray, frame: Frame, result: Result, *, unit: LengthUnit = "mm", text_per_side: float = 74.0
+) -> ByteArray:
     """Return a picture of `frame` with the result drawn in and labelled, without a panel, (h, w, 3) uint8.
 
     `picture`: (frame.height, frame.width, 3) uint8, what `frame` shows of the photograph; it is not changed.
+    `text_per_side`: how many times the size of the text goes into the longer side.
     """
     points = _points(result)
-    em = max(14.0, max(frame.width, frame.height) / 74)
+    em = max(14.0, max(frame.width, frame.height) / text_per_side)
     canvas = picture.copy()
     pen = Pen(canvas, max(1.0, _LINE * em))
     for weld, found in zip(result.outline.welds, points, strict=True):

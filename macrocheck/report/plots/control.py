@@ -142,7 +142,7 @@ def _name_outside(ax: "Axes", values: FloatArray, limits: tuple[float, float], n
         away = 6 + 9 * step
         up = values[i] > limits[1]
         ax.annotate(
-            safe(names[i], 20),
+            safe(names[last], 20),
             (i, values[i]),
             xytext=(0, away if up else -away),
             textcoords="offset points",

@@ -41,9 +41,8 @@ def profile_plot(
 ) -> "Figure":
     """Return depth of fusion along both legs: a row a group, the joint root in the middle, depth downwards.
 
-    Thin lines are single sections, the thick line their median at every distance from the root at which at least
-    half of them still have a leg. `threshold_mm`: under this depth the surface counts as unfused. Raises InputError
-    where no section has a profile.
+    Thin lines are single sections, the thick line their median at every distance from the root. `threshold_mm`:
+    under this depth the surface counts as unfused. Raises InputError where no section has a profile.
     """
     rows = [(label, [s for s in shapes if _sides(s)]) for label, shapes in groups]
     rows = [(label, shapes) for label, shapes in rows if shapes]
@@ -79,7 +78,7 @@ def profile_plot(
     reach = scale * max(float(p.s_mm[-1]) for _, shapes in rows for s in shapes for p in s.profiles.values())
     axes[0].set_xlim(reach * 1.03, 0)
     axes[1].set_xlim(0, reach * 1.03)
-    lines = ["Thin: one section each. Thick: median of the sections."]
+    lines = ["Thin: one section each. Thick: median of the sections, nothing fused beyond a toe."]
     if threshold_mm is not None:
         lines[0] += f" Dotted: {bare_text(threshold_mm, 'mm', unit)}, less counts as unfused."
     notes_under(figure, lines)
@@ -87,12 +86,10 @@ def profile_plot(
 
 
 def median_profile(profiles: Sequence[Profile]) -> tuple[FloatArray, FloatArray]:
-    """Return the median depth (m,) of profiles at distances `s` (m,), mm, as far as at least half of them reach."""
-    ends = sorted((float(p.s_mm[-1]) for p in profiles), reverse=True)
-    end = ends[(len(ends) + 1) // 2 - 1]
-    s = np.linspace(0.0, end, _GRID)
-    depth = np.array([np.interp(s, p.s_mm, p.d_mm, right=np.nan) for p in profiles])
-    return s, np.asarray(np.nanmedian(depth, axis=0))
+    """Return distances (m,) and the median depth (m,) of profiles, mm; nothing is fused beyond a section's toe."""
+    s = np.linspace(0.0, max(float(p.s_mm[-1]) for p in profiles), _GRID)
+    depth = np.array([np.interp(s, p.s_mm, p.d_mm, right=0.0) for p in profiles])
+    return s, np.asarray(np.median(depth, axis=0))
 
 
 def _sides(shape: SectionShape) -> bool:

@@ -53,7 +53,7 @@ def section_plot(groups: Sequence[tuple[str, Sequence[SectionShape]]], unit: Len
     low, high = every.min(axis=0), every.max(axis=0)
     room = _ROOM * float((high - low).max())
     low, high = low - 2.2 * room, high + room
-    columns = min(len(rows), 3)
+    columns = 2 if len(rows) in {2, 4} else min(len(rows), 3)
     lines = -(-len(rows) // columns)
     wide = WIDTH_IN / columns - 0.35 if len(rows) > 1 else 3.6
     tall = wide * float((high[1] - low[1]) / (high[0] - low[0]))

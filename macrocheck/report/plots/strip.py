@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_ROW_IN, _EDGE_IN = 0.72, 1.15
+_ROW_IN, _EDGE_IN = 0.62, 1.1
 _SPREAD = 0.24
 """Half the height that a group's coupons are spread over, in rows."""
 _MEAN_AT = -0.36

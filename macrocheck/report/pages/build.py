@@ -1,0 +1,194 @@
+"""The whole report, worded and drawn: from what stands on the record to what the templates show."""
+
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import islice
+
+from macrocheck import __version__
+from macrocheck.paths import shown
+from macrocheck.record.photos import PhotoStore
+from macrocheck.report.numbers import LengthUnit
+from macrocheck.report.pages.coupon_view import Sources, coupon_grade, coupon_view, formulas, limit_sets
+from macrocheck.report.pages.examination import SOURCE as EXAMINATION_SOURCE
+from macrocheck.report.pages.facts import CouponFacts, RecordFacts, SectionFacts
+from macrocheck.report.pages.photos import Found, find_photo
+from macrocheck.report.pages.pictures import SectionPictures, section_pictures
+from macrocheck.report.pages.plots_view import group_members, plot_views
+from macrocheck.report.pages.study_view import comparison_views
+from macrocheck.report.pages.table_view import table_columns, table_headings, table_rows
+from macrocheck.report.pages.view import Pair, ReportView
+from macrocheck.report.pages.wording import GRADE_WORDS, moment, plural
+from macrocheck.results import CAUTIONS
+from macrocheck.study.comparison import Comparison
+from macrocheck.study.relation import Relation
+
+PICTURE_BYTES = 30_000_000
+"""What all pictures together may weigh; more of them are made smaller."""
+LONGEST_PX, SHORTEST_PX = 1500, 700
+"""Longer side of a section's picture: the most that 120 mm of paper show at 300 px per inch, and the least that can
+be read."""
+QUALITY = 82
+_BYTES_PER_PX = 0.16
+"""Of a JPEG at `QUALITY`, with outline and labels; measured on the rendered samples (0.09 to 0.15)."""
+_AHEAD = 4
+"""Photographs looked for ahead of the drawing."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportWish:
+    """How a report is to be: lengths in `unit`, `paper` a4 or letter, its title, and the table's quantities."""
+
+    unit: LengthUnit = "mm"
+    paper: str = "a4"
+    title: str = ""
+    of: tuple[str, ...] = ()
+    by: tuple[str, ...] = ()
+    where: tuple[str, ...] = ()
+
+
+def report_view(
+    record: RecordFacts,
+    coupons: Sequence[CouponFacts],
+    store: PhotoStore,
+    wish: ReportWish,
+    *,
+    comparison: Comparison | None = None,
+    relations: Sequence[Relation] = (),
+) -> ReportView:
+    """Draw and word a report on these coupons."""
+    anchors = {c.coupon: f"coupon-{i}" for i, c in enumerate(coupons, start=1)}
+    groups = group_members(comparison)
+    columns = table_columns(coupons, wish.of)
+    sources = Sources()
+    sections = [s for c in coupons for s in c.sections]
+    pictures = draw_sections(sections, store, wish.unit)
+    views = [
+        coupon_view(
+            c,
+            pictures[c.coupon],
+            anchor=anchors[c.coupon],
+            unit=wish.unit,
+            sources=sources,
+        )
+        for c in coupons
+    ]
+    now = datetime.now(UTC).isoformat(timespec="minutes")
+    return ReportView(
+        title=wish.title or f"Report on {plural(len(coupons), 'coupon')} of {shown(record.name)}",
+        facts=_facts(record, coupons, wish, now),
+        cautions=CAUTIONS,
+        counts=_counts(coupons),
+        headings=table_headings(columns, wish.unit),
+        rows=table_rows(coupons, anchors, columns, groups, wish.unit),
+        comparisons=() if comparison is None else comparison_views(comparison, wish.unit),
+        compare_notes=() if comparison is None else _compare_notes(comparison),
+        plots=plot_views(coupons, comparison, relations, wish.unit),
+        coupons=views,
+        sources=sources.listed(),
+        limit_sets=limit_sets(coupons),
+        formulas=formulas(coupons, wish.unit),
+        notes=_notes(comparison),
+        paper=wish.paper,
+        made=f"Made {moment(now)} with macrocheck {__version__} from revision {record.seq} of the record.",
+    )
+
+
+def draw_sections(
+    sections: Sequence[SectionFacts], store: PhotoStore, unit: LengthUnit
+) -> Mapping[str, dict[str, SectionPictures]]:
+    """Return coupon -> section -> pictures, as large as all of them together may be."""
+    long_px = picture_side(len(sections))
+    drawn: dict[str, dict[str, SectionPictures]] = {s.coupon: {} for s in sections}
+    for section, found in _with_photos(sections, store):
+        drawn[section.coupon][section.section] = section_pictures(
+            section, found, long_px=long_px, quality=QUALITY, unit=unit
+        )
+    return _Forgiving(drawn)
+
+
+class _Forgiving(dict[str, dict[str, SectionPictures]]):
+    """A coupon without sections has no pictures."""
+
+    def __missing__(self, key: str) -> dict[str, SectionPictures]:
+        return {}
+
+
+def picture_side(count: int) -> int:
+    """Return the longer side, px, of each of `count` pictures of the usual shape (4:3)."""
+    each = PICTURE_BYTES / max(count, 1) / _BYTES_PER_PX
+    return round(min(LONGEST_PX, max(SHORTEST_PX, math.sqrt(each * 4 / 3))))
+
+
+def _with_photos(sections: Sequence[SectionFacts], store: PhotoStore) -> Iterator[tuple[SectionFacts, Found]]:
+    """Yield each section with its photograph's bytes, the next few read while one is drawn."""
+    rest = iter(sections)
+    with ThreadPoolExecutor(1) as pool:
+        waiting: list[tuple[SectionFacts, Future[Found]]] = [
+            (s, pool.submit(find_photo, s, store)) for s in islice(rest, _AHEAD)
+        ]
+        while waiting:
+            section, found = waiting.pop(0)
+            upcoming = next(rest, None)
+            if upcoming is not None:
+                waiting.append((upcoming, pool.submit(find_photo, upcoming, store)))
+            yield section, found.result()
+
+
+def _facts(record: RecordFacts, coupons: Sequence[CouponFacts], wish: ReportWish, now: str) -> list[Pair]:
+    runs = list(dict.fromkeys(c.run for c in coupons if c.run))
+    sections = sum(len(c.sections) for c in coupons)
+    pairs = [
+        ("Record", f"{shown(record.name)}, begun {moment(record.begun_at)}"),
+        ("Record id", record.uuid),
+        ("Run", ", ".join(shown(r) for r in runs[:6]) + (f" and {len(runs) - 6} more" if len(runs) > 6 else "")),
+        ("Coupons", f"{len(coupons)}, {plural(sections, 'section')}"),
+        ("Grouped by", ", ".join(shown(b).replace("_", " ") for b in wish.by)),
+        ("Only where", "; ".join(shown(w) for w in wish.where)),
+        ("Made", f"{moment(now)} with macrocheck {__version__}"),
+        ("As of", f"revision {record.seq}, chain hash {record.hash}"),
+    ]
+    return [(title, text) for title, text in pairs if text]
+
+
+def _counts(coupons: Sequence[CouponFacts]) -> list[tuple[str, str, int]]:
+    found = Counter(coupon_grade(c) for c in coupons)
+    return [(word, label, found[word]) for word, label in GRADE_WORDS.items() if found[word]]
+
+
+def _compare_notes(comparison: Comparison) -> list[str]:
+    notes = []
+    if comparison.by:
+        notes.append(f"Groups by {', '.join(shown(b).replace('_', ' ') for b in comparison.by)}.")
+    notes += [shown(n) for n in comparison.notes]
+    if comparison.left_out:
+        names = ", ".join(f"{shown(c)} ({shown(why)})" for c, why in comparison.left_out[:8])
+        more = len(comparison.left_out) - 8
+        notes.append(f"In no group: {names}{f' and {more} more' if more > 0 else ''}.")
+    return notes
+
+
+def _notes(comparison: Comparison | None) -> list[str]:
+    notes = [
+        "± U95: expanded uncertainty of about 95 %, worked out for each number from the picture, the scale and "
+        "the fitted surfaces (JCGM 101).",
+        "Verdicts: accept, inside the limit by more than the guard band; reject, outside by more than it; "
+        "undecided, anything between, and where a number is missing (JCGM 106, ISO 14253-1).",
+        "A coupon's grade is the worst of its sections'; one that was not measured in full is not accepted.",
+        "Marks on sources: read, where the text was before the one who wrote the row; from memory, where not; stated "
+        "by the user. Check every row against your own copy of the code.",
+        EXAMINATION_SOURCE,
+        "Chain hash: SHA-256 that ties each revision to all before it; macrocheck record verify checks them, and "
+        "--expect checks the one above.",
+    ]
+    if comparison is not None:
+        notes.insert(
+            2,
+            "Comparison: a coupon counts once, as the mean of its sections. Interval of the mean: Student; of a "
+            "difference: Welch; of the accepted share: Clopper-Pearson. p: of no difference, after Holm over "
+            "all of them. The bound is a one-sided normal tolerance bound.",
+        )
+    return notes

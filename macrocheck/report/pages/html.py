@@ -1,0 +1,42 @@
+"""A report as one HTML file that needs nothing else: no network, no script, pictures inside."""
+
+from importlib import resources
+
+from macrocheck import __version__
+from macrocheck.errors import InputError
+from macrocheck.report.pages.view import ReportView
+from macrocheck.report.pages.wording import GRADE_WORDS
+
+PAGE_SIZES = {"a4": "A4", "letter": "letter"}
+
+
+def need_templates() -> None:
+    """Refuse where Jinja is missing: InputError that names the extra."""
+    try:
+        import jinja2  # noqa: F401
+    except ImportError as error:
+        msg = "Reports need an extra: pip install 'macrocheck[report]'"
+        raise InputError(msg) from error
+
+
+def html_page(view: ReportView) -> str:
+    """Fill the templates; every text is escaped, and what the templates leave out is a fault."""
+    need_templates()
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    style = (resources.files("macrocheck.report.pages") / "templates" / "report.css").read_text(encoding="utf-8")
+    environment = Environment(
+        loader=PackageLoader("macrocheck.report.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("report.html").render(
+        view=view,
+        style=Markup(style),  # noqa: S704  our own file, which holds no text of anybody else's
+        grades=GRADE_WORDS,
+        version=__version__,
+        page_size=PAGE_SIZES[view.paper],
+    )
