@@ -81,7 +81,7 @@ def case_rows(case: Case, measure: "Callable[[], tuple[Result, float]]") -> list
     for k in whole:
         row, j = {**base, "weld": k}, at[k]
         if j is None:
-            rows.append({**row, "found": False, "reason": "no weld found near the true joint root"})
+            rows.append({**row, "found": False, "reason": "no outline where this weld is"})
             continue
         weld, found = case.welds[k], result.outline.welds[j]
         row |= weld_row(weld, found, result.measurements[j], outline_flags)

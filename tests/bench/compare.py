@@ -17,6 +17,7 @@ Row = dict[str, Any]
 """One weld of one picture: seed, found, iou, flags, quantities {key: {truth, value, u, U95, reason}}."""
 
 SPANS = tuple(q.key for q in QUANTITIES if q.key.startswith("unfused_spans"))
+_OVERLAP = 0.25
 
 
 def polygon_of(points: FloatArray) -> Polygon:
@@ -33,26 +34,31 @@ def overlap_share(a: Polygon, b: Polygon) -> float:
 
 
 def match(truth: Sequence[CaseWeld], outline: Outline) -> list[int | None]:
-    """Return for each true weld the index of the found weld nearest to it by joint root, or None.
+    """Return for each true weld the index of the found weld that is meant for it, or None.
 
-    Where either has no joint root (a melted end face) the middles of the regions stand in for it. Half the
-    square root of the weld's area is the furthest a match may lie; a found weld is used once.
+    That is the one whose region overlaps it most, by at least a quarter of what both cover; failing that the one
+    whose joint root (or middle, where either has no joint root) lies nearest, within half the square root of the
+    weld's area. A found weld is used once.
     """
     pairs = []
+    regions = [polygon_of(found.polygon) for found in outline.welds]
     for i, weld in enumerate(truth):
         region = polygon_of(weld.polygon_px)
         reach = 0.5 * float(np.sqrt(region.area))
         for j, found in enumerate(outline.welds):
+            share = overlap_share(region, regions[j])
             root = found.joint_root
             if root is not None and weld.joint_root_px is not None:
                 far = float(np.hypot(root[0] - weld.joint_root_px[0], root[1] - weld.joint_root_px[1]))
             else:
-                far = float(region.centroid.distance(polygon_of(found.polygon).centroid))
-            if far < reach:
-                pairs.append((far, i, j))
+                far = float(region.centroid.distance(regions[j].centroid))
+            if share >= _OVERLAP:
+                pairs.append((0, 1 - share, i, j))
+            elif far < reach:
+                pairs.append((1, far, i, j))
     out: list[int | None] = [None] * len(truth)
     used: set[int] = set()
-    for _, i, j in sorted(pairs):
+    for _, _, i, j in sorted(pairs):
         if out[i] is None and j not in used:
             out[i] = j
             used.add(j)

@@ -1,6 +1,7 @@
 """The accuracy figures themselves, on rows small enough to check by hand, and one picture all the way through."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +65,17 @@ def test_worst_first() -> None:
     assert [r["seed"] for _, r in listed] == [1, 2]
 
 
-def test_a_weld_is_matched_by_its_joint_root() -> None:
+def test_an_outline_with_a_wrong_root_is_still_that_welds() -> None:
+    case = load_case("own", "fair", 15002)
+    weld = case.welds[0].outline
+    assert weld is not None
+    assert weld.surface_butting is not None
+    x, y = weld.surface_butting.point
+    far = replace(weld, surface_butting=replace(weld.surface_butting, point=(x + 5000.0, y + 5000.0)))
+    assert match(case.welds[:1], Outline(case.rgb.shape[1], case.rgb.shape[0], (far,))) == [0]
+
+
+def test_a_weld_is_matched_by_where_it_is() -> None:
     case = next(c for s in range(20) if len((c := load_case("apart", "fair", s)).welds) == 2)
     assert all(w.outline is not None for w in case.welds)
     turned = tuple(w.outline for w in reversed(case.welds) if w.outline is not None)
