@@ -50,7 +50,7 @@ def document(cut: Cut, name: str) -> dict[str, Any]:
         }
         for key, limit in cut.at_least.items()
     ]
-    words = [v["word"] for v in verdicts]
+    words = [str(v["word"]) for v in verdicts]
     grade = max(words, key=["accept", "undecided", "reject"].index) if words else None
     quantities = {
         key: {
