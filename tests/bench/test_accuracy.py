@@ -66,7 +66,7 @@ def test_worst_first() -> None:
 
 
 def test_an_outline_with_a_wrong_root_is_still_that_welds() -> None:
-    case = load_case("own", "fair", 15002)
+    case = next(c for s in range(15000, 15020) if (c := load_case("own", "fair", s)).joint == "tee")
     weld = case.welds[0].outline
     assert weld is not None
     assert weld.surface_butting is not None
