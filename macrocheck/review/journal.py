@@ -81,9 +81,9 @@ class Journal:
         return reader.kept
 
     def begin(self, state: State) -> None:
-        """Begin the journal with what the machine found."""
-        if self._path.exists():
-            self._put_aside(self._path.read_bytes(), 0)
+        """Begin the journal with what the machine found; one that holds no more than that is begun anew."""
+        with contextlib.suppress(OSError):
+            self._path.unlink(missing_ok=True)
         self._written = set()
         self._add_step(Step(state), 0, [_line({"format": FORMAT, "version": VERSION, "size": list(self._size)})])
 

@@ -15,6 +15,7 @@ from macrocheck.report.numbers import LengthUnit, written
 from macrocheck.report.tables import limit_text
 from macrocheck.results import CAUTIONS, Quantity, Verdict
 from macrocheck.review import protocol_state as p
+from macrocheck.review.choices import Choices
 from macrocheck.review.curves import handles
 from macrocheck.review.figures import Figures
 from macrocheck.review.hand import SURFACES, HandWeld, part_points, set_by_hand
@@ -26,7 +27,7 @@ from macrocheck.scale import FoundMark, Scale
 if TYPE_CHECKING:
     from macrocheck.review.edits import Member
 
-_QUIET = frozenset({"scale_one_mark", "scale_stated", "corrected_by_hand"})
+QUIET = frozenset({"scale_one_mark", "scale_stated", "corrected_by_hand"})
 """Flags that nearly every photo has, or that only say what a person did: they ask for no look."""
 _BOX_PX, _BOX_SHARE = 40.0, 0.02
 """Room about a flag's place when zoomed to: px at least, and as a share of the picture's longer side."""
@@ -57,7 +58,7 @@ def photo_state(about: About, history: History, figures: Figures, before: Figure
         "name": about.name,
         "revision": history.revision,
         "view": about.view,
-        "settings": settings_json(state),
+        "settings": settings_json(state.choices),
         "scale": None if figures.scale is None else _scale(figures.scale),
         "scale_problem": figures.problem,
         "welds": [_weld(state, figures, before, k) for k in range(len(state.welds))],
@@ -96,9 +97,8 @@ def photo_state(about: About, history: History, figures: Figures, before: Figure
     }
 
 
-def settings_json(state: State) -> p.Settings:
+def settings_json(choices: Choices) -> p.Settings:
     """Return what was chosen for a photo."""
-    choices = state.choices
     return {
         "marks": list(choices.marks),
         "joint": choices.joint,
@@ -135,7 +135,7 @@ def flags_of(figures: Figures) -> list[tuple[int | None, Flag]]:
 def doubts_of(figures: Figures, state: State) -> int:
     """Return how much of a photo asks for a look; no scale or no outline counts most."""
     missing = (figures.problem is not None) + (state.problem is not None)
-    return 10 * missing + sum(flag.code not in _QUIET for _, flag in flags_of(figures))
+    return 10 * missing + sum(flag.code not in QUIET for _, flag in flags_of(figures))
 
 
 def _flag(weld: int | None, flag: Flag, state: State) -> p.FlagState:
@@ -150,7 +150,7 @@ def _flag(weld: int | None, flag: Flag, state: State) -> p.FlagState:
         "where_px": [list(at) for at in flag.where_px],
         "box": box,
         "weld": weld,
-        "asks": flag.code not in _QUIET,
+        "asks": flag.code not in QUIET,
     }
 
 
@@ -332,7 +332,8 @@ def _quantity(
     key: str, q: Quantity, old: Quantity | None, verdicts: Sequence[Verdict], words: dict[tuple[str, str], p.Word]
 ) -> p.QuantityState:
     kind = BY_KEY.get(key)
-    changed = old is not None and (old.value, old.u) != (q.value, q.u)
+    # What differs in no digit that is shown has not changed: the draws behind u are drawn anew with every curve.
+    changed = old is not None and _text(old) != _text(q)
     return {
         "key": key,
         "name": key if kind is None else kind.name,

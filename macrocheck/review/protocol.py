@@ -7,10 +7,10 @@ sentences) is data: show it as text, never as markup. What the server says is in
 `protocol_choices`, what it is asked in `protocol_edits`.
 
 Getting in
-    The printed address `http://127.0.0.1:PORT/?key=KEY` sets a cookie (HttpOnly, SameSite=Strict) and sends on to
+    The printed address `http://127.0.0.1:PORT/?key=KEY` sets a cookie (HttpOnly, SameSite=Strict) and goes on to
     `/`. Every other request needs that cookie, our own `Host`, and where the browser sends them our own `Origin`
-    and a `Sec-Fetch-Site` of `same-origin` (or `none` for the page itself). Every request that is not a GET needs
-    the `Origin`. The page has nothing to do for that but use `fetch` with paths.
+    and a `Sec-Fetch-Site` of `same-origin`. Every request that is not a GET needs the `Origin`. The page has
+    nothing to do for that but use `fetch` with paths.
 
 Refusals
     Status 4xx or 5xx with `Problem`: {"code": ..., "text": one sentence for the user, ...}. Codes: `no_entry` 403,

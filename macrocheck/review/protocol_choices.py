@@ -4,6 +4,8 @@ from typing import Literal, TypedDict
 
 from macrocheck.review.protocol_state import Decision, Settings, Word
 
+MarkNeeds = Literal["length", "length or coin", "maybe length", "nothing", "two points"]
+
 
 class MarkChoice(TypedDict):
     """A kind of reference mark. The text of a mark is `name` alone or `name:LENGTH` ("bar:10mm", "ruler:1mm").
@@ -15,7 +17,7 @@ class MarkChoice(TypedDict):
     name: str
     form: str
     meaning: str
-    needs: Literal["length", "length or coin", "maybe length", "nothing", "two points"]
+    needs: MarkNeeds
     coins: list[str]
 
 

@@ -182,10 +182,11 @@ class DecisionBody(TypedDict):
 
 
 class DefaultsBody(TypedDict):
-    """POST /api/queue. Only what is given changes."""
+    """POST /api/queue. Only what is given changes; `drop`: ids of photos to take off the desk."""
 
-    settings: dict[str, object]
+    settings: NotRequired[dict[str, object]]
     untouched: NotRequired[bool]
+    drop: NotRequired[list[str]]
 
 
 class ClaimBody(TypedDict):

@@ -1,0 +1,230 @@
+"""What is opened: photographs, result files and sections of a record, each with what is known of it already."""
+
+import contextlib
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from macrocheck.errors import InputError
+from macrocheck.outline import Outline
+from macrocheck.paths import shown
+from macrocheck.review.choices import Limits
+from macrocheck.review.folder import KeepFolder, is_record
+from macrocheck.scale import Scale
+
+if TYPE_CHECKING:
+    from macrocheck.record.store import Record
+
+_MOST_BYTES = 200_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class OnRecord:
+    """Where a photo stands on a record."""
+
+    record: str
+    coupon: str
+    section: str
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Source:
+    """One photo to review.
+
+    `wish`: settings known for it, as `choices.chosen` takes them; `limits` those that `wish` names. `outline`: one
+    that was measured before; `stated`: the scale it was measured with, where no mark is known. `doubts`, `grade`:
+    what a record says of it, so that it need not be measured to be put in its place in the queue.
+    """
+
+    path: Path
+    name: str
+    wish: Mapping[str, Any] = field(default_factory=dict)
+    limits: Limits | None = None
+    outline: Outline | None = None
+    stated: Scale | None = None
+    place: OnRecord | None = None
+    doubts: int | None = None
+    grade: str | None = None
+    uploaded: bool = False
+
+
+def shipped_shelf() -> dict[str, Limits]:
+    """Return the limit sets that come with the package, by id."""
+    from macrocheck.grade import shipped_names, shipped_text
+
+    return {name: Limits(name, shipped_text(name), shipped=True) for name in shipped_names()}
+
+
+def limits_named(name: str) -> Limits:
+    """Return a shipped limit set or a limits file; InputError where it cannot be used."""
+    from macrocheck.grade import load_limits, shipped_names, shipped_text
+
+    if name in shipped_names():
+        return Limits(name, shipped_text(name), shipped=True)
+    load_limits(name)  # says in full what is wrong with the file
+    return Limits(Path(name).stem, Path(name).read_bytes().decode("utf-8-sig"), shipped=False)
+
+
+def sources_of(names: Sequence[str], keep: KeepFolder) -> tuple[list[Source], list[str]]:
+    """Return what the command line names: sources, and the records among the names.
+
+    Raises InputError where a name is no photograph, result file or record.
+    """
+    sources: list[Source] = []
+    records: list[str] = []
+    for name in names:
+        path = Path(name)
+        if "://" in name or is_record(path):
+            records.append(name)
+            sources += _on_record(name, keep)
+        elif path.suffix.lower() == ".json":
+            sources.append(_from_result(path))
+        elif path.is_dir():
+            msg = f"{shown(path)} is a folder; name the photographs in it."
+            raise InputError(msg)
+        elif not path.exists():
+            msg = f"{shown(path)} does not exist; check the name and the folder."
+            raise InputError(msg)
+        else:
+            sources.append(Source(path, path.name))
+    return sources, records
+
+
+def _from_result(path: Path) -> Source:
+    from macrocheck.outline_file import read_outline
+    from macrocheck.record.attach import from_file
+    from macrocheck.record.rebuild import rebuilt_scale
+
+    measured = from_file(path, path.stem)
+    document = measured.result
+    if measured.photo is None:
+        name = shown(Path(document["photo"]["path"]).name)
+        msg = f"The photograph {name} of {shown(path)} is not at hand; put it beside the result file."
+        raise InputError(msg)
+    outline = None
+    beside = path.with_name(path.name.removesuffix(".result.json") + ".outline.geojson")
+    if measured.outline is not None:
+        outline = read_outline(beside, width=document["photo"]["width"], height=document["photo"]["height"])
+    wish: dict[str, Any] = {"joint": _joint(document)}
+    if measured.inputs.fusion_threshold_mm is not None:
+        wish["fusion_threshold"] = f"{measured.inputs.fusion_threshold_mm!r}mm"
+    limits = _shipped(document["limits"]["name"])
+    if limits is not None:
+        wish["limits"] = limits.id
+    return Source(
+        measured.photo,
+        measured.photo.name,
+        wish=wish,
+        limits=limits,
+        outline=outline,
+        stated=rebuilt_scale(document["scale"], measured.scale),
+    )
+
+
+def _joint(document: Mapping[str, Any]) -> str:
+    joints = {weld["joint"] for weld in document["welds"]}
+    return joints.pop() if len(joints) == 1 else "auto"
+
+
+def _shipped(name: str | None) -> Limits | None:
+    return None if name is None else shipped_shelf().get(name)
+
+
+@contextlib.contextmanager
+def opened(where: str, *, make: bool = False) -> "Iterator[Record]":
+    """Open a record for a moment."""
+    from macrocheck.record.store import open_record
+
+    record = open_record(where, make=make)
+    try:
+        yield record
+    finally:
+        record.close()
+
+
+def _on_record(where: str, keep: KeepFolder) -> list[Source]:
+    from macrocheck.record.engine import reading
+    from macrocheck.record.query import body_of, document_bytes, list_sections
+
+    found: list[Source] = []
+    with opened(where) as record, reading(record.engine, record.name) as conn:
+        for row in list_sections(conn):
+            if row.section is None or row.section_seq is None:
+                continue
+            body = body_of(conn, row.section_seq)
+
+            def document(name: str, body: Mapping[str, Any] = body) -> bytes | None:
+                return None if body[name] is None else document_bytes(conn, body[name])
+
+            path = _picture(record, body["photo"], keep)
+            if path is None:
+                continue
+            place = OnRecord(where, row.coupon, row.section)
+            found.append(_section(place, path, body, document("result"), document("outline"), document("limits")))
+    if not found:
+        msg = f"The record {shown(where)} holds no photograph to look at; keep the photographs beside or inside it."
+        raise InputError(msg)
+    return found
+
+
+def _picture(record: "Record", photo: Mapping[str, Any] | None, keep: KeepFolder) -> Path | None:
+    from macrocheck.record.entries import PhotoKept
+
+    if photo is None:
+        return None
+    kept = PhotoKept(**photo)
+    place = record.photos.place(kept)
+    if place is not None and place.is_file():
+        return place
+    content = record.photos.content(kept)
+    if content is None:
+        return None
+    with keep.incoming(kept.name, len(content)) as incoming:
+        incoming.take(content)
+        return incoming.kept().path
+
+
+def _section(
+    place: OnRecord,
+    path: Path,
+    body: Mapping[str, Any],
+    result: bytes | None,
+    outline: bytes | None,
+    limits: bytes | None,
+) -> Source:
+    from macrocheck.outline_file import outline_from_geojson
+    from macrocheck.review.present import QUIET
+
+    wish: dict[str, Any] = {
+        "marks": body["marks"],
+        "joint": body["joint"] if body["joint"] in {"tee", "lap", "bead"} else "auto",
+        "given": {k: f"{v!r}mm" for k, v in body["given_mm"].items()},
+        "guard": body["guard"],
+    }
+    if body["fusion_threshold_mm"] is not None:
+        wish["fusion_threshold"] = f"{body['fusion_threshold_mm']!r}mm"
+    shelf: Limits | None = None
+    if limits is not None:
+        text = limits.decode("utf-8")
+        found = re.search(r'^name\s*=\s*"([^"\n]{1,60})"', text, re.MULTILINE)
+        shelf = Limits(found[1] if found else "limits of the record", text, shipped=False)
+        shelf = next((s for s in shipped_shelf().values() if s.text == text), shelf)
+        wish["limits"] = shelf.id
+    document: dict[str, Any] | None = None if result is None else json.loads(result)
+    measured, doubts, stated = None, None, None
+    if document is not None:
+        from macrocheck.record.rebuild import rebuilt_scale
+
+        photo = document["photo"]
+        if outline is not None:
+            measured = outline_from_geojson(json.loads(outline), width=photo["width"], height=photo["height"])
+        rows = [f for weld in document["welds"] for f in weld["flags"]]
+        rows += [*document["outline"]["flags"], *document["scale"]["flags"]]
+        doubts = sum(f["code"] not in QUIET for f in rows)
+        stated = rebuilt_scale(document["scale"], body["scale"])
+    name = f"{place.coupon} {place.section}"
+    grade = None if document is None else document["grade"]
+    return Source(path, name, wish, shelf, measured, stated, place, doubts, grade)
