@@ -26,6 +26,7 @@ from macrocheck import __version__
 from macrocheck.errors import InputError, MacrocheckError, OutputError
 from macrocheck.paths import os_reason, shown
 from macrocheck.record import schema
+from macrocheck.record.crate_about import about_documents
 from macrocheck.record.crate_metadata import write_metadata
 from macrocheck.record.documents import digest, parsed, unpack
 from macrocheck.record.engine import reading, writing
@@ -61,7 +62,8 @@ def export_folder(record: Record, to: Path) -> int:
             count = _write_chain(conn, folder)
             photos = _write_photos(record, conn, folder)
             overlays = _write_overlays(conn, folder, photos)
-        write_metadata(folder, overlays, photos)
+            documents = about_documents(conn)
+        write_metadata(folder, documents, overlays, photos)
     return count
 
 

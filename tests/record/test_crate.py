@@ -1,7 +1,9 @@
 """The folder: an RO-Crate 1.1 package by its own library, read back without loss, and nothing else read back."""
 
 import json
+import os
 import shutil
+import subprocess
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +19,7 @@ from macrocheck.record.attach import attach, from_result
 from macrocheck.record.crate import export_folder, import_folder
 from macrocheck.record.entries import KeptWhere, SectionInputs
 from macrocheck.record.rebuild import rebuilt, scale_detail
-from macrocheck.record.store import Record, open_record
+from macrocheck.record.store import Record, open_record, user_name
 from macrocheck.record.verify import verify
 from macrocheck.report.overlay import draw_overlay
 from macrocheck.results import CAUTIONS
@@ -69,6 +71,72 @@ def test_it_is_a_crate(record: Record, photo: Path, tmp_path: Path) -> None:
     assert overlay["isBasedOn"].id.startswith("photos/")
     assert overlay["isBasedOn"]["name"] == "tee.png"
     assert CAUTIONS[0] in crate.description
+
+
+def test_its_documents_say_what_they_are(record: Record, photo: Path, tmp_path: Path) -> None:
+    put_on(record, photo, "beside")
+    export_folder(record, tmp_path / "out")
+    crate = rocrate.ROCrate(tmp_path / "out")
+    documents = [e for e in crate.data_entities if e.id.startswith("documents/")]
+    assert sorted(e["name"] for e in documents) == [
+        "Outline measured of coupon T6/01 ½, section tee",
+        "Result of coupon T6/01 ½, section tee",
+        "What is noted of coupon T6/01 ½",
+        "What is noted of coupon T6/01 ½",
+        "What is noted of coupon T6/01 ½, section tee",
+    ]
+    assert {e["author"]["name"] for e in documents} == {user_name()}
+    (result,) = [e for e in documents if e["name"].startswith("Result")]
+    assert result["isBasedOn"]["name"] == "tee.png"
+    assert any(e["description"].endswith("number 2 of coupon T6/01 ½: misread") for e in documents)
+
+
+VALIDATOR = os.environ.get("MACROCHECK_TEST_CRATE_VALIDATOR", "")
+"""A Python that has the package roc-validator 0.13 or later, which holds the profiles of the standard."""
+
+UNKNOWN = {"ro-crate-1.1_22.3", "ro-crate-1.1_30.2", "ro-crate-1.1_30.3"}
+"""Recommendations about what no record knows: a publisher, and the organisation of its people."""
+
+PRIME = """
+import gzip, io, sys
+from requests.adapters import BaseAdapter, HTTPAdapter
+from requests_cache import CachedSession
+from urllib3 import HTTPResponse
+
+class Stored(BaseAdapter):
+    def send(self, request, **_):
+        body = io.BytesIO(gzip.open(sys.argv[2]).read())
+        headers = {"Content-Type": "application/ld+json"}
+        return HTTPAdapter().build_response(request, HTTPResponse(body, headers, 200, preload_content=False))
+    def close(self):
+        pass
+
+session = CachedSession(sys.argv[1], backend="sqlite", expire_after=-1)
+session.mount("https://w3id.org/", Stored())
+session.get("https://w3id.org/ro/crate/1.1/context").raise_for_status()
+"""
+
+
+@pytest.mark.skipif(not VALIDATOR, reason="no validator: MACROCHECK_TEST_CRATE_VALIDATOR is not set")
+@pytest.mark.parametrize("keep", ["beside", "no"])
+def test_its_validator_passes_it(record: Record, photo: Path, keep: KeptWhere, tmp_path: Path) -> None:
+    """The profile of RO-Crate 1.1 as rocrate-validator checks it, offline.
+
+    The context it asks for, https://w3id.org/ro/crate/1.1/context (CC0), is the one in the package rocrate 0.13.
+    """
+    put_on(record, photo, keep)
+    export_folder(record, tmp_path / "out")
+    context = Path(__file__).parent / "ro-crate-1.1-context.json.gz"
+    subprocess.run([VALIDATOR, "-c", PRIME, tmp_path / "cache", context], check=True)
+    command = [str(Path(VALIDATOR).with_name("rocrate-validator")), "-y", "validate", "-p", "ro-crate-1.1"]
+    for level, allowed in (("required", set()), ("recommended", UNKNOWN)):
+        said = tmp_path / f"{level}.json"
+        options = ["--offline", "--cache-path", str(tmp_path / "cache"), "-l", level, "-f", "json", "-o", str(said)]
+        subprocess.run([*command, *options, str(tmp_path / "out")], check=False, stdout=subprocess.DEVNULL)
+        found = json.loads(said.read_text(encoding="utf-8"))
+        assert found["passed"] == (level == "required")
+        issues = {i["check"]["identifier"]: i["message"] for i in found["issues"]}
+        assert set(issues) <= allowed, issues
 
 
 def test_a_result_comes_back_as_it_was(photo: Path) -> None:
