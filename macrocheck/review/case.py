@@ -4,6 +4,7 @@ Everything that is decided here happens under the photo's own lock: an edit is a
 by the window that has the photo, and is on the disk before it is answered.
 """
 
+import contextlib
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -216,14 +217,11 @@ class Case:
                 self._doubts = self._grade = None
 
     def warm(self) -> None:
-        """Look into the picture ahead of the first click, so that it is answered at once."""
-        with self.lock:
-            history, bench = self.open(), self.loaded().bench
-            if history.now.welds:
-                try:
-                    bench.find(history.now.choices.joint, history.now.hints)
-                except MacrocheckError:
-                    return
+        """Look into the picture ahead of the first click, where a journal spared that; not under the lock."""
+        history, bench = self._history, self.loaded().bench
+        if history is not None and not bench.seen:
+            with contextlib.suppress(MacrocheckError):
+                bench.find(history.now.choices.joint, history.now.hints)
 
     def view(self) -> p.PhotoView:
         """Return size and tiles of the photo."""

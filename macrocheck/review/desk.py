@@ -49,6 +49,7 @@ class Desk:
             self.shelf[limits.id] = limits
         items, self.last, before = keep.read_desk()
         self._defaults = chosen(self._earlier(before), wish, self.shelf)
+        self._ahead = ThreadPoolExecutor(max_workers=1, thread_name_prefix="look")
         self._writer = ThreadPoolExecutor(max_workers=2, thread_name_prefix="journal")
         self._around = Surroundings(keep, lambda: self._defaults, self.shelf, dict(wish), who, self._writer)
         self._lock = threading.RLock()
@@ -76,6 +77,7 @@ class Desk:
         """Let the worker end; what it has under way is not waited for."""
         self._ended = True
         self._wake.set()
+        self._ahead.shutdown(wait=False, cancel_futures=True)
         self._writer.shutdown(wait=True)
 
     # --- photos ---------------------------------------------------------------------------------------------------
@@ -99,6 +101,8 @@ class Desk:
             self.last = id_
             self._write()
         self._make_room(case)
+        if not case.loaded().bench.seen:
+            self._ahead.submit(case.warm)
         return case
 
     def thumb(self, id_: str) -> bytes:

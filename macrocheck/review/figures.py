@@ -73,18 +73,25 @@ class Workbench:
         self._outlines: dict[tuple[JointChoice, tuple[Hint, ...]], Outline | MacrocheckError] = {}
         self._measured: dict[tuple[int, int, float], tuple[WeldOutline, Scale, Measurements]] = {}
         self._lock = threading.RLock()
+        self._finding, self._scaling = threading.RLock(), threading.RLock()
+
+    @property
+    def seen(self) -> bool:
+        """Whether the picture was looked into yet."""
+        return bool(self._outlines)
 
     def find(self, joint: JointChoice, hints: tuple[Hint, ...]) -> Outline:
         """Return the outline of the photo; NotFoundError where no weld can be seen."""
-        return self._known(
-            self._outlines,
-            (joint, hints),
-            lambda: find_outline(self.photo, joint=joint, hints=_as_hints(hints), looks=self._looks),
-        )
+        with self._finding:
+            return _known(
+                self._outlines,
+                (joint, hints),
+                lambda: find_outline(self.photo, joint=joint, hints=_as_hints(hints), looks=self._looks),
+            )
 
     def bare_boundary(self, weld: WeldOutline) -> FloatArray | None:
         """Return a found weld's fusion boundary before anything is laid on a surface, (n, 2) px."""
-        with self._lock:
+        with self._finding:
             return self._looks.bare_boundary(weld)
 
     def px_per_mm(self, marks: tuple[str, ...]) -> float | None:
@@ -100,7 +107,8 @@ class Workbench:
             return self._stated
         if not marks:
             raise MacrocheckError(NO_MARK)
-        return self._known(self._scales, marks, lambda: calibrate(self.photo, [parse_mark(text) for text in marks]))
+        with self._scaling:
+            return _known(self._scales, marks, lambda: calibrate(self.photo, [parse_mark(text) for text in marks]))
 
     def figures(self, state: State) -> Figures:
         """Measure and grade a state."""
@@ -140,17 +148,18 @@ class Workbench:
                 self._measured.pop(next(iter(self._measured)))
         return measured
 
-    def _known(self, store: dict[_K, _V | MacrocheckError], key: _K, make: Callable[[], _V]) -> _V:
-        with self._lock:
-            if key not in store:
-                try:
-                    store[key] = make()
-                except MacrocheckError as error:
-                    store[key] = error
-            found = store[key]
-        if isinstance(found, MacrocheckError):
-            raise found
-        return found
+
+def _known(store: dict[_K, _V | MacrocheckError], key: _K, make: Callable[[], _V]) -> _V:
+    """Return what is kept for a question, worked out where it is not; a refusal is kept too."""
+    if key not in store:
+        try:
+            store[key] = make()
+        except MacrocheckError as error:
+            store[key] = error
+    found = store[key]
+    if isinstance(found, MacrocheckError):
+        raise found
+    return found
 
 
 def graded(measurements: tuple[Measurements, ...], outline: Outline, choices: Choices) -> Verdicts:

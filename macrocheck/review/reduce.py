@@ -1,5 +1,6 @@
 """What one edit makes of a state: a table of edits, each a pure function."""
 
+import contextlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, NoReturn
@@ -15,6 +16,7 @@ from macrocheck.review.curves import Curve, dragged, redrawn, with_vertex, witho
 from macrocheck.review.hand import (
     SURFACES,
     HandWeld,
+    Span,
     assembled,
     curve_of,
     drawn_weld,
@@ -226,18 +228,24 @@ def _threshold_px(state: State, solver: Solver) -> float:
 
 
 def _mark_span(state: State, edit: e.MarkSpan, u: float, solver: Solver) -> tuple[State, Change]:
-    from macrocheck.review.hand import Span
-
     hand = _hand(state, edit.weld)
     member = edit.member or nearer_member(hand.now, np.asarray([edit.start, edit.end]))
     start, end = marked(hand.now, Span(member, edit.state, edit.start, edit.end, u))
     span = Span(member, edit.state, start, end, u)
-    bare = solver.bare_boundary(hand.base) if hand.base is not None and span.state == "fused" else None
+    bare = _bare(state, hand, solver) if span.state == "fused" else None
     hand = laid(hand, span, bare, _threshold_px(state, solver))
     hand = replace(hand, spans=(*hand.spans, span))
     length = float(np.hypot(end[0] - start[0], end[1] - start[1]))
     text = f"{length:.0f} px of the {member} leg marked {edit.state}"
     return _with(state, edit.weld, hand), Change("mark_span", text, (start, end))
+
+
+def _bare(state: State, hand: HandWeld, solver: Solver) -> FloatArray | None:
+    if hand.base is None:
+        return None
+    with contextlib.suppress(NotFoundError):
+        solver.find(state.choices.joint, state.hints)  # after a restart the solver has not looked yet
+    return solver.bare_boundary(hand.base)
 
 
 def _add_ring(state: State, edit: e.AddVoid | e.AddIndication, u: float, _: Solver) -> tuple[State, Change]:

@@ -4,6 +4,8 @@ import threading
 from collections.abc import Callable, Hashable
 from typing import TypeVar
 
+import numpy as np
+
 from macrocheck.arrays import FloatArray
 from macrocheck.outline import Joint, WeldOutline
 from macrocheck.photo import Photo
@@ -58,7 +60,8 @@ class Looks:
 
         (n, 2) px from the nonbutting to the butting toe; None where this weld was not fitted here.
         """
-        found = [key for key, fit in list(self._fits.items()) if fit is not None and fit.fusion is weld.fusion]
+        fits = [(key, fit) for key, fit in list(self._fits.items()) if fit is not None]
+        found = [key for key, fit in fits if np.array_equal(fit.fusion, weld.fusion)]
         if not found:
             return None
         maps, joint, hints, _ = found[0]
