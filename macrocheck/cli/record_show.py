@@ -38,7 +38,9 @@ def record_lines(conn: "Connection", name: str) -> list[str]:
     lines = [
         f"{name}: record {info.get('record')}, begun {info.get('made_at')} with macrocheck {info.get('made_by')}",
         f"Schema version {info.get('schema_version')}; last revision {head.seq}, hash {head.hash}",
-        ", ".join(f"{counts.get(k, 0)} {k}s" for k in ("run", "coupon", "section")),
+        ", ".join(
+            f"{n} {k}{'' if n == 1 else 's'}" for k in ("run", "coupon", "section") for n in [counts.get(k, 0)]
+        ),
         f"Settings noted: {', '.join(setting_names(conn)) or 'none'}",
         f"Quantities measured: {', '.join(measured_names(conn)) or 'none'}",
     ]

@@ -174,13 +174,16 @@ def _say_faults(read: "RunSheet", *, brief: bool = False) -> bool:
         return bool(read.faults)
     photos = sum(len(c.sections) for c in read.coupons)
     if read.faults:
-        count = len(read.faults)
-        click.echo(f"{count} fault{'' if count == 1 else 's'}; {len(read.coupons)} coupons without one.")
+        click.echo(f"{_counted(len(read.faults), 'fault')}; {_counted(len(read.coupons), 'coupon')} without one.")
     else:
-        click.echo(f"{len(read.coupons)} coupons, {photos} photographs, no fault.")
+        click.echo(f"{_counted(len(read.coupons), 'coupon')}, {_counted(photos, 'photograph')}, no fault.")
     if read.own_columns:
         click.echo(f"Kept as columns of your own: {', '.join(read.own_columns)}")
     return bool(read.faults)
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
 def _limits(name: str | None) -> "LimitsText | None":

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from macrocheck.errors import InputError
 from macrocheck.paths import shown
-from macrocheck.run.columns import explained
+from macrocheck.run.columns import explained, explained_besides
 from macrocheck.writing import write_whole
 
 _REMARKS = (
@@ -38,8 +38,14 @@ def _csv() -> bytes:
         writer.writerow([f"# {remark}"])
     for heading, what in explained():
         writer.writerow([f"# {heading}: {what}"])
+    for heading, what in explained_besides():
+        writer.writerow([f"# {_besides(heading, what)}"])
     writer.writerow([heading for heading, _ in explained()])
     return file.getvalue().encode("utf-8-sig")
+
+
+def _besides(heading: str, what: str) -> str:
+    return f"A column {heading} may be added: {what}"
 
 
 def _xlsx() -> bytes:
@@ -64,6 +70,8 @@ def _xlsx() -> bytes:
             sheet.cell(row, number).number_format = "@"
         sheet.column_dimensions[letter].width = max(12, len(heading) + 2)
         about.append([heading, what])
+    for heading, what in explained_besides():
+        about.append([heading, _besides(heading, what)])
     sheet.freeze_panes = "B2"
     about.column_dimensions["A"].width = 26
     about.column_dimensions["B"].width = 100

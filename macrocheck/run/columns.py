@@ -30,6 +30,7 @@ OWN: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 """Column -> what it is, and other headings for it."""
 
+_RARE = ("outline", "hint", "s")
 GIVEN = ("t", "a", "z", "s")
 LENGTH_UNITS = ("mm", "cm", "um", "in", "inch", "inches", '"', "ga", "gauge")
 
@@ -115,8 +116,13 @@ def _unit_fault(cell: Cell, kind: SettingKind, unit: str | None) -> Fault | None
 
 def explained() -> list[tuple[str, str]]:
     """Return (heading, explanation) of every column, in the order of an empty sheet."""
-    own = [(name, what) for name, (what, _) in OWN.items() if name not in {"outline", "hint", "s"}]
+    own = [(name, what) for name, (what, _) in OWN.items() if name not in _RARE]
     return own + [(k.name.replace("_", " "), k.explanation) for k in KINDS]
+
+
+def explained_besides() -> list[tuple[str, str]]:
+    """Return (heading, explanation) of the columns that an empty sheet leaves out."""
+    return [(name, OWN[name][0]) for name in _RARE]
 
 
 def length_of(column: Column, cell: Cell) -> float:

@@ -40,7 +40,7 @@ def test_from_result_to_spreadsheet(run: Run, measured: Path, tmp_path: Path) ->
     assert run("record", "export", record, "-", "--to", "csv").out.startswith("coupon,section,weld")
     ran = run("record", "verify", record)
     assert (ran.status, "nothing was changed" in ran.out) == (0, True)
-    assert "1 coupons" in run("record", "show", record).out
+    assert "1 coupon, 1 section" in run("record", "show", record).out
 
 
 def test_a_photo_is_measured_first(run: Run, tmp_path: Path) -> None:
@@ -136,7 +136,7 @@ def test_one_photograph_for_two_coupons(run: Run, measured: Path, tmp_path: Path
     ran = run("attach", tmp_path / "bench.db", "B", measured)
     assert ran.status == 2
     assert "is on the record as coupon A's" in ran.err
-    assert "1 coupons" in run("record", "show", tmp_path / "bench.db").out
+    assert "1 coupon, 1 section" in run("record", "show", tmp_path / "bench.db").out
 
 
 def test_a_coupon_that_is_not_there(run: Run, measured: Path, tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from macrocheck.errors import InputError
 from macrocheck.run.blank import write_blank
-from macrocheck.run.columns import explained
+from macrocheck.run.columns import explained, explained_besides
 from macrocheck.run.sheet import RunSheet, read_sheet
 from macrocheck.run.table import address, read_table
 from tests.cli.conftest import Run
@@ -175,7 +175,7 @@ def test_an_empty_sheet_explains_every_column_and_can_be_filled_in(run: Run, tmp
     row = [values.get(h, "") for h in headings]
     if ending == "csv":
         text = place.read_text(encoding="utf-8-sig")
-        assert all(what.split(":")[0] in text for _, what in explained())
+        assert all(what.split(":")[0] in text for _, what in (*explained(), *explained_besides()))
         place.write_text(text + ",".join(row) + "\n", encoding="utf-8")
     else:
         book = openpyxl.load_workbook(place)
@@ -183,7 +183,7 @@ def test_an_empty_sheet_explains_every_column_and_can_be_filled_in(run: Run, tmp
             book.worksheets[0].cell(2, column, value or None)
         book.save(place)
     ran = run("run", "check", place)
-    assert "1 coupons, 1 photographs, no fault" in ran.out
+    assert "1 coupon, 1 photograph, no fault" in ran.out
     assert ran.status == 0
     assert run("run", "new", place).status == 2  # left alone
 
