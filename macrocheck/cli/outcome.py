@@ -42,3 +42,8 @@ def sentence(error: Exception) -> str:
         f"Something went wrong that should not have ({type(error).__name__}{': ' if what else ''}{what}); "
         f"set {DEBUG}=1 to see the details."
     )
+
+
+def counted(count: int, thing: str) -> str:
+    """Return "1 coupon", "2 coupons"."""
+    return f"{count} {thing}{'' if count == 1 else 's'}"

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from macrocheck.cli.outcome import DONE, REJECTED
+from macrocheck.cli.outcome import DONE, REJECTED, counted
 
 _RECORD_HELP = "RECORD is a file or a database address such as postgresql+psycopg://HOST/NAME."
 _photos = click.option(
@@ -94,7 +94,8 @@ def verify_command(record: str, photos: Path | None, expect: str | None) -> int:
         click.echo(fault)
     unkept = f", {found.photos_not_kept} known by digest only" if found.photos_not_kept else ""
     click.echo(
-        f"{found.revisions} revisions, {found.documents} documents, {found.photos_checked} kept photographs"
+        f"{counted(found.revisions, 'revision')}, {counted(found.documents, 'document')}, "
+        f"{counted(found.photos_checked, 'kept photograph')}"
         f"{unkept}: {'nothing was changed' if found.clean else f'{len(found.faults)} faults'}."
     )
     click.echo(f"Last revision {found.seq}, hash {found.hash}")

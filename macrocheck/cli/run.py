@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from macrocheck.cli.outcome import BAD_INPUT, DONE, worst
+from macrocheck.cli.outcome import BAD_INPUT, DONE, counted, worst
 from macrocheck.pipeline import FUSION_THRESHOLD_MM
 from macrocheck.run.work import TIME_LIMIT_S
 
@@ -174,16 +174,12 @@ def _say_faults(read: "RunSheet", *, brief: bool = False) -> bool:
         return bool(read.faults)
     photos = sum(len(c.sections) for c in read.coupons)
     if read.faults:
-        click.echo(f"{_counted(len(read.faults), 'fault')}; {_counted(len(read.coupons), 'coupon')} without one.")
+        click.echo(f"{counted(len(read.faults), 'fault')}; {counted(len(read.coupons), 'coupon')} without one.")
     else:
-        click.echo(f"{_counted(len(read.coupons), 'coupon')}, {_counted(photos, 'photograph')}, no fault.")
+        click.echo(f"{counted(len(read.coupons), 'coupon')}, {counted(photos, 'photograph')}, no fault.")
     if read.own_columns:
         click.echo(f"Kept as columns of your own: {', '.join(read.own_columns)}")
     return bool(read.faults)
-
-
-def _counted(count: int, thing: str) -> str:
-    return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
 def _limits(name: str | None) -> "LimitsText | None":

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
 
+from macrocheck.cli.outcome import counted
 from macrocheck.paths import shown
 
 
@@ -41,7 +42,8 @@ class Progress:
     def begin(self, coupons: int, done_before: int) -> None:
         """Take note of how many coupons are to be measured, and how many need nothing."""
         if done_before:
-            self._say(f"{done_before} coupons stand on the record unchanged.")
+            stand = "stands" if done_before == 1 else "stand"
+            self._say(f"{counted(done_before, 'coupon')} {stand} on the record unchanged.")
         self._bar.update(self._task, total=coupons)
 
     def one_done(self, coupon: str, failures: Sequence[str]) -> None:

@@ -121,7 +121,7 @@ def _assumed(have: Mapping[str, Setting]) -> list[Setting]:
     if "thermal_efficiency" not in have:
         for names, k in THERMAL_EFFICIENCY:
             if words & set(names.split("|")):
-                text = f"usual for {process} (SSAB)"
+                text = f"usual for {process} (a steel maker's page on heat input)"
                 made.append(Setting("thermal_efficiency", text, k, unit="1", origin="assumed"))
                 break
     if "wire_diameter" in have:

@@ -126,7 +126,7 @@ def _on_setting(conn: Connection, name: str, wanted: Filter) -> ColumnElement[bo
         (k for k in known if k.lower() == wanted.name.lower()), None
     )
     if stored is None and name not in BY_NAME:
-        near = difflib.get_close_matches(name, [*known, *BY_NAME, *QUANTITIES, *_COLUMNS, *_OF_SECTIONS], n=3)
+        near = difflib.get_close_matches(name, {*known, *BY_NAME, *QUANTITIES, *_COLUMNS, *_OF_SECTIONS}, n=3)
         hint = f"did you mean {' or '.join(near)}?" if near else "record show lists what was noted."
         msg = f"Nothing on this record is called '{wanted.name}'; {hint}"
         raise InputError(msg)
