@@ -65,16 +65,15 @@ def _worn_edges(out: ByteArray, rng: np.random.Generator) -> None:
     size = out.shape[0]
     radius = int(np.exp(rng.uniform(np.log(3), np.log(0.06 * size))))
     metal = np.isin(out, (WELD, BUTTING, NONBUTTING, VOID)).astype(np.uint8)
-    # Half the size: rounding need not be exact, and large kernels are slow.
-    small = cv2.resize(metal, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_NEAREST)
-    padded = cv2.copyMakeBorder(small, radius, radius, radius, radius, cv2.BORDER_REPLICATE)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (radius | 1, radius | 1))
-    opened = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[radius:-radius, radius:-radius]
-    near = cv2.dilate(
-        cv2.resize(np.isin(out, (WELD, VOID)).astype(np.uint8), None, fx=0.25, fy=0.25),
-        np.ones((radius | 1, radius | 1), np.uint8),
-    )
-    lost = (small > 0) & (opened == 0) & (cv2.resize(near, small.shape[::-1], interpolation=cv2.INTER_NEAREST) == 0)
+    # A quarter of the size: rounding need not be exact, and large kernels are slow.
+    small = cv2.resize(metal, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_NEAREST)
+    r = max(1, radius // 4)
+    padded = cv2.copyMakeBorder(small, r, r, r, r, cv2.BORDER_REPLICATE)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
+    opened = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)[r:-r, r:-r]
+    weld = cv2.resize(np.isin(out, (WELD, VOID)).astype(np.uint8), None, fx=0.25, fy=0.25)
+    near = cv2.dilate(weld, np.ones((2 * r + 1, 2 * r + 1), np.uint8))
+    lost = (small > 0) & (opened == 0) & (near == 0)
     out[(cv2.resize(lost.astype(np.uint8), out.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0) & (metal > 0)] = 0
 
 
