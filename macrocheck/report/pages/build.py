@@ -26,14 +26,15 @@ from macrocheck.results import CAUTIONS
 from macrocheck.study.comparison import Comparison
 from macrocheck.study.relation import Relation
 
-PICTURE_BYTES = 30_000_000
+PICTURE_BYTES = 26_000_000
 """What all pictures together may weigh; more of them are made smaller."""
 LONGEST_PX, SHORTEST_PX = 1500, 700
 """Longer side of a section's picture: the most that 120 mm of paper show at 300 px per inch, and the least that can
 be read."""
-QUALITY = 82
-_BYTES_PER_PX = 0.16
-"""Of a JPEG at `QUALITY`, with outline and labels; measured on the rendered samples (0.09 to 0.15)."""
+_BYTES_PER_PX = 0.18
+"""Of a JPEG at the best quality, with outline and labels; 0.13 to 0.2 on rendered photographs of 12 Mpx."""
+_MOST_OVER = 1.2
+"""A picture may weigh this much more than its share."""
 _AHEAD = 4
 """Photographs looked for ahead of the drawing."""
 
@@ -102,10 +103,11 @@ def draw_sections(
 ) -> Mapping[str, dict[str, SectionPictures]]:
     """Return coupon -> section -> pictures, as large as all of them together may be."""
     long_px = picture_side(len(sections))
+    most_bytes = round(_MOST_OVER * PICTURE_BYTES / max(len(sections), 1))
     drawn: dict[str, dict[str, SectionPictures]] = {s.coupon: {} for s in sections}
     for section, found in _with_photos(sections, store):
         drawn[section.coupon][section.section] = section_pictures(
-            section, found, long_px=long_px, quality=QUALITY, unit=unit
+            section, found, long_px=long_px, most_bytes=most_bytes, unit=unit
         )
     return _Forgiving(drawn)
 
@@ -175,14 +177,14 @@ def _notes(comparison: Comparison | None) -> list[str]:
     notes = [
         "± U95: expanded uncertainty of about 95 %, worked out for each number from the picture, the scale and "
         "the fitted surfaces (JCGM 101).",
-        "Verdicts: accept, inside the limit by more than the guard band; reject, outside by more than it; "
-        "undecided, anything between, and where a number is missing (JCGM 106, ISO 14253-1).",
+        "Verdicts: accept, inside the limit by more than the guard band; reject, outside by more; undecided, "
+        "anything between, and where a number is missing (JCGM 106, ISO 14253-1).",
         "A coupon's grade is the worst of its sections'; one that was not measured in full is not accepted.",
-        "Marks on sources: read, where the text was before the one who wrote the row; from memory, where not; stated "
-        "by the user. Check every row against your own copy of the code.",
+        "Marks on sources: read, where the text was before the one who wrote the row; from memory, where not; "
+        "stated by the user. Check every row against your own copy of the code.",
         EXAMINATION_SOURCE,
         "Chain hash: SHA-256 that ties each revision to all before it; macrocheck record verify checks them, and "
-        "--expect checks the one above.",
+        "with --expect the one above.",
     ]
     if comparison is not None:
         notes.insert(

@@ -20,12 +20,13 @@ from macrocheck.report.pages.view import (
     PictureView,
     RevisionView,
     SectionView,
+    SidesRow,
     SourceView,
     WeldView,
 )
 from macrocheck.report.pages.wording import moment, setting_number, setting_text, setting_title
 from macrocheck.report.panel import numbered_flags
-from macrocheck.report.tables import SEVERITY, limit_text, rows_of
+from macrocheck.report.tables import SEVERITY, Row, limit_text, rows_of
 from macrocheck.results import Quantity, Verdict
 from macrocheck.units import MM_PER_INCH
 
@@ -122,14 +123,14 @@ def formulas(coupons: Sequence[CouponFacts], unit: LengthUnit) -> list[Pair]:
 
 
 def limit_sets(coupons: Sequence[CouponFacts]) -> list[tuple[str, list[str]]]:
-    """Return every limit set that graded these coupons: its name and rule, and what it says besides its rows."""
+    """Return every limit set that graded these coupons: its name, its rule and what it says besides its rows."""
     found: dict[str, dict[str, None]] = {}
     for section in (s for c in coupons for s in c.sections if s.document is not None):
         limits = section.document["limits"] if section.document is not None else {}
         if limits.get("name"):
-            rule = f": {shown(limits['rule'])}" if limits["rule"] else ""
-            notes = found.setdefault(f"Limits {shown(limits['name'])}{rule}", {})
-            notes.update(dict.fromkeys(shown(note) for note in limits["notes"]))
+            notes = found.setdefault(f"Limits {shown(limits['name'])}", {})
+            said = [limits["rule"], *limits["notes"]]
+            notes.update(dict.fromkeys(shown(note) for note in said if note))
     return [(title, list(notes)) for title, notes in found.items()]
 
 
@@ -199,11 +200,15 @@ def _welds(
         verdicts = [Verdict(**v) for v in weld["verdicts"]]
         rows = rows_of({k: quantity_of(q) for k, q in weld["quantities"].items()}, verdicts, unit)
         title = f"Weld {i + 1}, {weld['joint']}" if len(welds) > 1 else f"{weld['joint'].capitalize()} weld"
+        sides, paired, single = sides_of([r for r in rows if r.value and not _is_spans(r)])
         balance = section.body["balance"]
         views.append(
             WeldView(
                 title=title,
-                rows=[r for r in rows if r.value],
+                sides=sides,
+                paired=paired,
+                rows=single,
+                spans=[(r.name, f"{r.value} ± {r.u95} {r.unit}") for r in rows if _is_spans(r) and r.u95],
                 without=_gathered([(r.name, shown(r.reason)) for r in rows if not r.value and r.reason]),
                 limits=[_limit(v, unit, sources) for v in verdicts],
                 balance=[
@@ -213,6 +218,30 @@ def _welds(
             )
         )
     return views
+
+
+def _is_spans(row: Row) -> bool:
+    """Tell whether a row lists stretches, which are too long for a table."""
+    return row.key.startswith("unfused_spans")
+
+
+_SIDES: tuple[Pair, ...] = (("butting", "nonbutting"), ("left", "right"))
+
+
+def sides_of(rows: Sequence[Row]) -> tuple[Pair, list[SidesRow], list[Row]]:
+    """Part rows into those of both sides of the weld, side by side, and the rest; and name the sides."""
+    keys = {r.key: r for r in rows}
+    first, second = next((s for s in _SIDES if any(k.endswith(f"_{s[0]}") for k in keys)), _SIDES[0])
+    paired: dict[str, SidesRow] = {}
+    single = []
+    for row in rows:
+        stem, _, side = row.key.rpartition("_")
+        if side not in {first, second}:
+            single.append(row)
+        elif stem not in paired:
+            name = row.name.removesuffix(f", {side}")
+            paired[stem] = SidesRow(name, row.unit, keys.get(f"{stem}_{first}"), keys.get(f"{stem}_{second}"))
+    return (first, second), list(paired.values()), single
 
 
 def _spread(s: Setting, unit: LengthUnit) -> tuple[str, str, str]:

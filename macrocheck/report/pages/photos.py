@@ -16,6 +16,8 @@ from macrocheck.record.photos import PhotoStore
 from macrocheck.report.pages.facts import SectionFacts
 
 _REDUCED: tuple[Literal[8, 4, 2], ...] = (8, 4, 2)
+_MOST_ENLARGED = 1.25
+"""A reduced photograph may be enlarged by this: hardly seen, and decoded in a third of the time."""
 _ORIENTATION = 274
 """EXIF tag."""
 
@@ -84,7 +86,7 @@ def decode(content: bytes, name: str, size: tuple[int, int] | None, zoom: float)
 
 def _decode_jpeg(content: bytes, zoom: float) -> Small | None:
     """Decode a colour JPEG at a half, quarter or eighth, which its blocks of 8 x 8 px (ITU-T T.81) make quick."""
-    factor = next((f for f in _REDUCED if f * zoom <= 1), None)
+    factor = next((f for f in _REDUCED if f * zoom <= _MOST_ENLARGED), None)
     if factor is None or not content.startswith(b"\xff\xd8"):
         return None
     import cv2
@@ -106,6 +108,23 @@ def _decode_jpeg(content: bytes, zoom: float) -> Small | None:
     rgb = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB), dtype=np.uint8)
     rgb, _ = array_through_profile(rgb, profile if isinstance(profile, bytes) and profile else None)
     return Small(upright(rgb, orientation if isinstance(orientation, int) else 1), factor)
+
+
+def shrunk(pixels: ByteArray, most: int) -> tuple[ByteArray, float]:
+    """Return a copy of a picture (h, w, 3) whose longer side has at most `most` px, and its zoom.
+
+    By a whole number first, which OpenCV does many times as fast as any other.
+    """
+    import cv2
+
+    h, w = pixels.shape[:2]
+    zoom = min(1.0, most / max(w, h))
+    size = max(1, round(w * zoom)), max(1, round(h * zoom))
+    n = int(1 / zoom)
+    if n > 1:
+        kept = np.ascontiguousarray(pixels[: h // n * n, : w // n * n])
+        pixels = np.asarray(cv2.resize(kept, (w // n, h // n), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return np.array(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8), zoom
 
 
 def _decode_whole(content: bytes, name: str) -> ByteArray:

@@ -13,7 +13,7 @@ from macrocheck.report.encode import encode_jpeg
 from macrocheck.report.frame import Frame, choose_frame
 from macrocheck.report.numbers import LengthUnit
 from macrocheck.report.overlay import draw_on, section_frame
-from macrocheck.report.pages.photos import Found, Small, decode
+from macrocheck.report.pages.photos import Found, Small, decode, shrunk
 from macrocheck.report.palette import STROKES, WHITE, YELLOW
 from macrocheck.report.strokes import Pen
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from macrocheck.report.pages.facts import SectionFacts
     from macrocheck.results import Result
 
+QUALITIES = (82, 70, 55, 40)
+"""JPEG, best first."""
 _GROUND = (238, 236, 230)
 _METAL = (206, 202, 192)
 _MOST_ENLARGED = 2.0
@@ -50,9 +52,9 @@ class SectionPictures:
 
 
 def section_pictures(
-    section: "SectionFacts", found: Found, *, long_px: int, quality: int, unit: LengthUnit
+    section: "SectionFacts", found: Found, *, long_px: int, most_bytes: int, unit: LengthUnit
 ) -> SectionPictures:
-    """Return the pictures of a section, `long_px` the longer side of the main one.
+    """Return the pictures of a section, the main one `long_px` long and of at most `most_bytes`.
 
     Without the photograph the outline is drawn alone, and the note says why.
     """
@@ -67,7 +69,7 @@ def section_pictures(
         except InputError as error:
             note = str(error)
     if small is not None and frame is None:
-        return SectionPictures(_plain(small, long_px, quality), None, note)
+        return SectionPictures(_plain(small, long_px, most_bytes), None, note)
     if frame is None:
         return SectionPictures(None, None, note)
     if note:
@@ -78,8 +80,8 @@ def section_pictures(
         scale = section.result.scale.mm_per_px / frame.zoom
     else:
         drawn, scale = _polygons(canvas, frame, _outlines(section)), None
-    whole = None if small is None else _whole(small, frame, section.result, quality)
-    return SectionPictures(_picture(drawn, quality, scale), whole, note)
+    whole = None if small is None else _whole(small, frame, section.result, most_bytes)
+    return SectionPictures(_picture(drawn, most_bytes, scale), whole, note)
 
 
 def _frame(section: "SectionFacts", size: tuple[int, int] | None, long_px: int) -> Frame | None:
@@ -135,15 +137,13 @@ def _polygons(canvas: ByteArray, frame: Frame, polygons: Sequence[FloatArray]) -
     return canvas
 
 
-def _whole(small: Small, frame: Frame, result: "Result | None", quality: int) -> Picture | None:
+def _whole(small: Small, frame: Frame, result: "Result | None", most_bytes: int) -> Picture | None:
     """Return the whole photograph with the part shown framed and the marks as found; None with neither."""
     marks = () if result is None else result.scale.marks
     if not frame.cropped and not marks:
         return None
-    h, w = small.pixels.shape[:2]
-    zoom = min(1.0, _WHOLE_PX / max(w, h))
-    size = max(1, round(w * zoom)), max(1, round(h * zoom))
-    canvas = np.ascontiguousarray(cv2.resize(small.pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    canvas, zoom = shrunk(small.pixels, _WHOLE_PX)
+    size = canvas.shape[1], canvas.shape[0]
     pen = Pen(canvas, 1.6)
     step = zoom / small.factor
     if frame.cropped:
@@ -160,16 +160,20 @@ def _whole(small: Small, frame: Frame, result: "Result | None", quality: int) ->
     for mark in marks:
         if len(mark.points_px) > 1:
             pen.lines([mark.points_px[[0, -1]] * step], YELLOW, 2.0)
-    return _picture(canvas, quality)
+    return _picture(canvas, most_bytes)
 
 
-def _plain(small: Small, long_px: int, quality: int) -> Picture:
+def _plain(small: Small, long_px: int, most_bytes: int) -> Picture:
     """Return a photograph that nothing was measured in."""
-    h, w = small.pixels.shape[:2]
-    zoom = min(1.0, 0.6 * long_px / max(w, h))
-    size = max(1, round(w * zoom)), max(1, round(h * zoom))
-    return _picture(np.asarray(cv2.resize(small.pixels, size, interpolation=cv2.INTER_AREA), np.uint8), quality)
+    canvas, _ = shrunk(small.pixels, round(0.6 * long_px))
+    return _picture(canvas, most_bytes)
 
 
-def _picture(rgb: ByteArray, quality: int, mm_per_px: float | None = None) -> Picture:
-    return Picture(encode_jpeg(rgb, quality), rgb.shape[1], rgb.shape[0], mm_per_px)
+def _picture(rgb: ByteArray, most_bytes: int, mm_per_px: float | None = None) -> Picture:
+    """Encode a picture at the best quality that keeps it under `most_bytes`, the lowest where none does."""
+    content = b""
+    for quality in QUALITIES:
+        content = encode_jpeg(rgb, quality)
+        if len(content) <= most_bytes:
+            break
+    return Picture(content, rgb.shape[1], rgb.shape[0], mm_per_px)

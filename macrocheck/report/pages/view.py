@@ -18,6 +18,11 @@ class PictureView:
     height: int
     alt: str
 
+    @property
+    def share(self) -> int:
+        """Per cent of the text width that a section's picture takes: 94 mm high at the most, 119 mm wide."""
+        return round(100 * min(119.0, max(70.0, 94.0 * self.width / self.height)) / 178.0)
+
 
 @dataclass(frozen=True, slots=True)
 class LimitView:
@@ -38,11 +43,24 @@ class LimitView:
 
 
 @dataclass(frozen=True, slots=True)
+class SidesRow:
+    """A quantity that both sides of a weld have; a side is None where it has no value."""
+
+    name: str
+    unit: str
+    first: Row | None
+    second: Row | None
+
+
+@dataclass(frozen=True, slots=True)
 class WeldView:
-    """One weld: its rows with a value, what has none and why, and its limits."""
+    """One weld: rows of both `sides` (their names), the other rows, what has no value and why, and its limits."""
 
     title: str
+    sides: Pair
+    paired: Sequence[SidesRow]
     rows: Sequence[Row]
+    spans: Sequence[Pair]
     without: Sequence[Pair]
     limits: Sequence[LimitView]
     balance: Sequence[Pair] = ()
