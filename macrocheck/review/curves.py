@@ -17,6 +17,8 @@ bulge of a tenth of the length would go unseen at most. Common practice, no sour
 
 _END_SHARE = 0.6
 """An end may be moved back over this share of its curve; further it would be the other end."""
+_BACK_SHARE = 0.25
+"""At most this share of a curve is given up for a new end beyond its old one."""
 _LEAST_REACH_PX, _MOST_REACH_PX = 4.0, 400.0
 _HANDLES, _LEAST_HANDLE_PX, _MOST_HANDLE_PX = 18, 12.0, 60.0
 
@@ -87,12 +89,11 @@ def handles(points: FloatArray, *, ring: bool) -> list[int]:
     s = stations(points)
     step = float(np.clip(s[-1] / _HANDLES, _LEAST_HANDLE_PX, _MOST_HANDLE_PX))
     count = max(2, round(float(s[-1]) / step))
-    picked = {int(i) for i in np.searchsorted(s, np.linspace(0, s[-1], count + 1)[: count if ring else None])}
-    chosen: list[int] = []
-    for i in sorted(_corners(points, s, step) | {min(i, n - 1) for i in picked}):
-        if not chosen or s[i] - s[chosen[-1]] > 0.4 * step or i == n - 1:
-            chosen.append(i)
-    return chosen
+    even = np.searchsorted(s, np.linspace(0, s[-1], count + 1)[: count if ring else None])
+    chosen = {0} if ring else {0, n - 1}
+    for wanted in (sorted(_corners(points, s, step)), [min(int(i), n - 1) for i in even]):
+        chosen |= {i for i in wanted if min(abs(s[i] - s[k]) for k in chosen) > 0.4 * step}
+    return sorted(chosen)
 
 
 def _corners(points: FloatArray, s: FloatArray, step: float) -> set[int]:
@@ -248,7 +249,8 @@ def _taken(curve: Curve, index: IntArray) -> Curve:
 def with_end(curve: Curve, to: Point, u_click: float, *, at_start: bool) -> Curve:
     """Move one end of an open curve: back along it, on past it, or aside.
 
-    Moved back, the curve is cut where it passes the point and led into it; moved on, it goes on straight.
+    Moved back, the curve is cut where it passes the point and led into it; moved on, it goes straight there from as
+    far before its old end, for what was found about a wrong end was wrong too.
     """
     if not at_start:
         return with_end(curve.reversed(), to, u_click, at_start=True).reversed()
@@ -265,10 +267,11 @@ def with_end(curve: Curve, to: Point, u_click: float, *, at_start: bool) -> Curv
     outward = points[0] - points[min(nearest_at(s, 6 * step), len(points) - 1)]
     outward /= max(float(np.hypot(*outward)), 1e-9)
     if foot == 0 and float(shift @ outward) > 0.5 * off and off > 2 * step:
-        straight = along(np.vstack([target, points[0]]), step)[1:-1]
-        bulge = STRAIGHT_SHARE * off * np.sin(np.linspace(0, np.pi, len(straight) + 2)[1:-1])
-        new = Curve.of(straight, np.hypot(u_click, bulge))
-        return joined(end, new, curve)
+        back = min(nearest_at(s, min(off, _BACK_SHARE * float(s[-1]))), len(points) - 2)
+        straight = along(np.vstack([target, points[back]]), step)[1:-1]
+        length = float(np.hypot(*(points[back] - target)))
+        bulge = STRAIGHT_SHARE * length * np.sin(np.linspace(0, np.pi, len(straight) + 2)[1:-1])
+        return joined(end, Curve.of(straight, np.hypot(u_click, bulge)), curve.part(back, len(points)))
     rest = curve.part(foot, len(points))
     t = stations(rest.points)
     reach = max(3.0 * off, 4.0 * step)

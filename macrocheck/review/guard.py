@@ -34,6 +34,7 @@ _HEADERS = {
 }
 _ENTERED = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><title>Section review</title>'
+    '<link rel="icon" href="data:,">'
     '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">To the page</a></p></html>'
 )
 """Sent for the printed address: a step that begins on this site, so that the cookie goes along with it."""

@@ -11,6 +11,8 @@ from macrocheck.review.edits import Member
 from macrocheck.review.hand import HandWeld, curve_of, line_between, with_part
 from macrocheck.review.spans import surface_of
 
+_FLATTEST = 0.2
+"""Sine of the flattest angle at which a face still says where its toe is: 12 degrees, as for found toes."""
 _ON_SURFACE_PX = 0.75
 """A vertex of the fusion boundary this near to a surface lies on it: unfused there."""
 
@@ -28,10 +30,27 @@ def with_toe(hand: HandWeld, member: Member, to: Point, u: float, *, free: bool)
         msg = "The two toes would lie on one spot; drag this one to where the face meets its own member."
         raise InputError(msg)
     at_start = member == "butting"
-    face = with_end(curve_of(hand, "face"), at, u, at_start=at_start)
+    face = _sure_along(with_end(curve_of(hand, "face"), at, u, at_start=at_start), line, u, at_start=at_start)
     fusion = with_end(curve_of(hand, "fusion"), at, u, at_start=not at_start)
     moved = with_part(hand, "face", face, click=u)
     return with_part(moved, "fusion", fusion, decided=False, click=u)
+
+
+def _sure_along(face: Curve, line: SurfaceLine | None, u: float, *, at_start: bool) -> Curve:
+    """Return the face with its end as sure along the member's surface as the click was.
+
+    The toe's error is that of the face across itself over the sine of the angle between the two.
+    """
+    if line is None:
+        return face
+    toe, back = (0, min(6, len(face.points) - 1)) if at_start else (-1, max(-7, -len(face.points)))
+    tangent = face.points[toe] - face.points[back]
+    tangent = tangent / max(float(np.hypot(*tangent)), 1e-9)
+    d = line.direction
+    sine = max(abs(float(d[0] * tangent[1] - d[1] * tangent[0])), _FLATTEST)
+    across = face.u.copy()
+    across[toe] = u * sine
+    return Curve(face.points, across, face.hand)
 
 
 def _foot(line: SurfaceLine, to: Point) -> Point:
