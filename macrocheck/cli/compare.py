@@ -88,7 +88,7 @@ def command(
         _refuse(given, _FOR_PHOTOS, "for photos; name two or more of them, with --mark")
         return _record(subjects[0], by, keys, conditions, confidence, share, json_to)
     if len(subjects) == 1:
-        msg = "One photo is nothing to compare; name two or more, or use macrocheck measure."
+        msg = "--mark is for photos: name two or more of them; a record needs none."
         raise click.UsageError(msg)
     if not marks:
         msg = "State the mark in the photos, such as --mark ruler:1mm; of records, name one."

@@ -20,8 +20,7 @@ def relation_lines(found: "Relation") -> list[str]:
         f"{counted(len(found.points), 'coupon')}" + (f", where {' and '.join(found.where)}" if found.where else "")
     ]
     if found.fits:
-        lines += ["", *_fit_table(found)]
-        lines += ["", *_best_line(found)]
+        lines += ["", *_fit_table(found), *_best_line(found)]
     for fit in found.fits:
         lines += ["", *_fit_lines(fit, found.y_unit, found.confidence)]
     if found.refused:

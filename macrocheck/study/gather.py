@@ -130,10 +130,12 @@ def _settled(written: str, known: Sequence[str]) -> str:
     if candidate in BY_NAME:
         msg = f"No coupon on this record has {candidate} noted; noted are {', '.join(known) or 'no settings'}."
         raise InputError(msg)
-    near = difflib.get_close_matches(plain_name(name), [*known, *BY_NAME], n=3)
+    if plain_name(name) in BY_KEY or plain_name(name) in BALANCE:
+        msg = f"'{name}' is measured, it is no setting; noted are {', '.join(known) or 'no settings'}."
+        raise InputError(msg)
+    near = difflib.get_close_matches(plain_name(name), list(dict.fromkeys([*known, *BY_NAME])), n=3)
     hint = f"did you mean {' or '.join(near)}?" if near else f"noted are {', '.join(known) or 'no settings'}."
-    measured = " It is measured, not set." if plain_name(name) in BY_KEY else ""
-    msg = f"'{name}' is not a setting on this record;{' ' + hint if not measured else ''}{measured}"
+    msg = f"'{name}' is not a setting on this record; {hint}"
     raise InputError(msg)
 
 

@@ -46,7 +46,7 @@ def relate(
     if len(cases) < FEWEST:
         why = f"; {left_out[0][0]}: {left_out[0][1]}" if left_out else ""
         msg = (
-            f"{counted(len(cases), 'coupon')} of {len(coupons)} have both {listed(list(x))} and {y}; a relation "
+            f"Of {counted(len(coupons), 'coupon')} {len(cases)} have both {listed(list(x))} and {y}; a relation "
             f"needs {FEWEST} at the least{why}."
         )
         raise InputError(msg)
