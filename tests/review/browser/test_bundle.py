@@ -1,4 +1,4 @@
-"""What is built of the page's sources lies in the package, and it is of these sources. Needs no browser, no node."""
+"""What is built of the page's sources lies in the package, and it is of these sources: without browser or node."""
 
 import hashlib
 import json
@@ -46,17 +46,23 @@ def test_licences_of_what_is_bundled_lie_beside_it() -> None:
 def test_page_has_no_inline_script_or_style() -> None:
     html = (STATIC / "index.html").read_text()
     assert not re.search(r"<script(?![^>]*\bsrc=)|<style|\sstyle=|\son[a-z]+=", html)
-    assert re.findall(r'(?:src|href)="([^"]+)"', html) == ["/static/icon.svg", "/static/page.css", "/static/page.js"]
+    assert re.findall(r'(?:src|href)="([^"]+)"', html) == [
+        "/static/icon.svg",
+        "/static/page.css",
+        "/static/page.js",
+    ]
 
 
 def test_data_never_becomes_markup() -> None:
     for path in (PAGE / "src").rglob("*.ts"):
-        assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(", path.read_text()), path
+        assert not re.search(
+            r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(", path.read_text()
+        ), path
 
 
 def test_nothing_is_fetched_from_elsewhere() -> None:
     for name in ("page.css", "index.html"):
-        assert "//" not in re.sub(r"/\*.*?\*/", "", (STATIC / name).read_text(), flags=re.S)
+        assert "//" not in re.sub(r"/\*.*?\*/", "", (STATIC / name).read_text(), flags=re.DOTALL)
     script = (STATIC / "page.js").read_text()
     outside = {url for url in re.findall(r"https?://[^\s\"'`)]+", script) if not url.startswith(OUTSIDE)}
     # what the map library names: its own pages in remarks to developers

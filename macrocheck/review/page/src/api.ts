@@ -16,6 +16,8 @@ export class Refused extends Error {
 export class NoAnswer extends Error {}
 
 const PATIENCE_MS = 30_000;
+/** For what is asked again and again, and tells whether the program is there at all. */
+const POLL_PATIENCE_MS = 10_000;
 
 async function ask<T>(path: string, init: RequestInit = {}, patience = PATIENCE_MS): Promise<T> {
   let answer: Response;
@@ -40,19 +42,20 @@ async function ask<T>(path: string, init: RequestInit = {}, patience = PATIENCE_
   );
 }
 
-function post<T>(path: string, body: unknown): Promise<T> {
-  return ask<T>(path, {
+function post<T>(path: string, body: unknown, patience = PATIENCE_MS): Promise<T> {
+  const init = {
     method: "POST",
     headers: { "Content-Type": "application/json" },
     body: JSON.stringify(body),
-  });
+  };
+  return ask<T>(path, init, patience);
 }
 
 const photo = (id: string, rest = ""): string => `/api/photos/${encodeURIComponent(id)}${rest}`;
 
 export const api = {
   options: () => ask<Options>("/api/options"),
-  queue: () => ask<Queue>("/api/queue"),
+  queue: () => ask<Queue>("/api/queue", {}, POLL_PATIENCE_MS),
   defaults: (body: unknown) => post<Queue>("/api/queue", body),
   addPhoto: (name: string, bytes: Blob) =>
     ask<QueueItem>(
@@ -68,7 +71,7 @@ export const api = {
     }),
   view: (id: string) => ask<PhotoView>(photo(id, "/view")),
   state: (id: string) => ask<PhotoState>(photo(id)),
-  claim: (id: string, body: unknown) => post<Claim>(photo(id, "/claim"), body),
+  claim: (id: string, body: unknown) => post<Claim>(photo(id, "/claim"), body, POLL_PATIENCE_MS),
   edit: (id: string, body: unknown) => post<PhotoState>(photo(id, "/edits"), body),
   decide: (id: string, body: unknown) => post<PhotoState>(photo(id, "/decision"), body),
   save: (id: string, body: unknown) => post<import("./protocol.ts").Saved>(photo(id, "/save"), body),

@@ -68,7 +68,13 @@ export class Bench {
     );
     this.view.map.on("click", (event) => this.hand.clicked(event as unknown as Parameters<Hand["clicked"]>[0]));
     this.view.map.on("moveend", () => this.light.equalise && void this.relight());
-    this.view.map.on("postrender", () => this.drawLoupe());
+    this.view.map.on("postrender", () => {
+      const [x, y] = this.view.middle(false);
+      // where the view is, for whoever steers the page from outside
+      this.photo.dataset["centre"] = `${x.toFixed(3)},${y.toFixed(3)}`;
+      this.photo.dataset["resolution"] = String(this.view.resolution);
+      this.drawLoupe();
+    });
   }
 
   say(text: string): void {
@@ -95,6 +101,7 @@ export class Bench {
       this.fitted = state.id;
       this.showWeld(false);
     }
+    this.photo.dataset["revision"] = state ? `${state.id} ${state.revision}` : "";
     this.showBanner(desk);
     this.draw();
   }

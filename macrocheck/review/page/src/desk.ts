@@ -131,6 +131,21 @@ export class Session {
     });
   }
 
+  /** Take the open photo off the list; its file and what was kept of it stay. */
+  async dropPhoto(): Promise<void> {
+    const { id } = this.desk;
+    if (!id) return;
+    const onward = this.nextOpen() ?? this.beside(1) ?? this.beside(-1);
+    const done = await this.attempt(async () => {
+      const queue = await api.defaults({ drop: [id] });
+      this.letGo();
+      Object.assign(this.desk, { id: null, view: null, state: null, failed: null, heldBy: null });
+      this.takeQueue(queue);
+      this.tell("photo");
+    });
+    if (done && onward) await this.open(onward);
+  }
+
   async addPhotos(files: readonly File[]): Promise<string[]> {
     const added: string[] = [];
     for (const file of files) {

@@ -136,7 +136,8 @@ export class Sheet {
   private showProblems(state: PhotoState | null, desk: Desk): void {
     const texts = [desk.failed, state?.scale_problem, state?.outline_problem].filter((t): t is string => Boolean(t));
     const draw = state?.outline_problem ? h("p", null, "Draw it yourself with the tool New weld, or click where its boundary passes.") : null;
-    put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), draw);
+    const off = desk.failed ? button("Take it off the list", () => void this.session.dropPhoto()) : null;
+    put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), draw, off);
     this.problems.hidden = texts.length === 0;
   }
 
@@ -157,7 +158,13 @@ export class Sheet {
       state.changes.length > 0
         ? h("ol", { class: "changes" }, ...state.changes.map((c) => h("li", null, c.text, h("span", { class: "faded" }, ` ${c.who} ${when(c.at)}`))))
         : h("p", null, "Nothing was changed by hand."),
-      h("p", { class: "row wrap" }, reset, ...(state.welds.length > 1 ? drop : [])),
+      h(
+        "p",
+        { class: "row wrap" },
+        reset,
+        ...(state.welds.length > 1 ? drop : []),
+        button("Take this photo off the list", () => void this.session.dropPhoto(), { attrs: { disabled: !may } }),
+      ),
       state.rule && h("p", { class: "note" }, `Judged by: ${state.rule}`),
       h("h3", null, "Download"),
       files,
@@ -189,7 +196,7 @@ export class Sheet {
       ? [button("Withdraw", () => void this.session.decide(null), { attrs: { disabled: !may, id: "withdraw" } }), button("Next photo to decide", () => this.next(), { class: "first", attrs: { id: "onward" } })]
       : [
           button("Needs another look…", () => void this.putAside(), { attrs: { disabled: !may, id: "aside" } }),
-          button("Accept", () => void this.accept(), { class: "first", attrs: { disabled: !may || state?.welds.length === 0, id: "accept" } }),
+          button("Accept", () => void this.accept(), { class: "first", attrs: { disabled: !may || !ready(state), id: "accept" } }),
         ];
     put(this.decision, h("div", { class: "row apart" }, stamp ?? signer, keep), h("div", { class: "row apart big" }, ...buttons));
     if (focused && this.decision.querySelector(`#${focused}`)) document.getElementById(focused)?.focus();
@@ -199,7 +206,7 @@ export class Sheet {
 
   async accept(): Promise<void> {
     const { state } = this.session.desk;
-    if (!state || state.decision || state.welds.length === 0) return;
+    if (state?.decision || !ready(state) || !this.session.mayEdit) return;
     if (await this.session.decide("accept")) this.onward(`${state.name} is accepted.`);
   }
 
@@ -252,6 +259,9 @@ export class Sheet {
     if (said.length) this.say(said.join(". "));
   }
 }
+
+/** Whether there is something to accept: an outline and its numbers. */
+const ready = (state: PhotoState | null): state is PhotoState => state !== null && state.welds.length > 0 && state.scale !== null;
 
 /** A time as the reader's own clock shows it; as it came where it is none. */
 export function when(at: string): string {

@@ -145,10 +145,10 @@ export class View {
     return pixel ? [pixel[0] as number, pixel[1] as number] : null;
   }
 
-  middle(): Point {
+  middle(whole = true): Point {
     const centre = this.map.getView().getCenter() ?? [0, 0];
     const at = this.picture?.fromMap(centre) ?? [0, 0];
-    return [Math.round(at[0]), Math.round(at[1])];
+    return whole ? [Math.round(at[0]), Math.round(at[1])] : at;
   }
 
   /** Left, top, right, bottom (px) of what is in view. */
