@@ -78,8 +78,11 @@ def _aside(to: Path) -> Iterator[Path]:
         yield aside
         aside.chmod(0o755)
         aside.rename(to)
-    except OSError as error:
-        msg = f"{shown(to)} cannot be written: {os_reason(error)}; nothing was changed."
+    except (OSError, OutputError) as error:
+        reason = error if isinstance(error, OSError) else error.__cause__
+        if not isinstance(reason, OSError):  # the record, and not the folder
+            raise
+        msg = f"{shown(to)} cannot be written: {os_reason(reason)}; nothing was changed."
         raise OutputError(msg) from error
     finally:
         shutil.rmtree(aside, ignore_errors=True)

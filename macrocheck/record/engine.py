@@ -2,14 +2,15 @@
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, select
 from sqlalchemy.engine import URL, make_url
 
-from macrocheck.errors import InputError
+from macrocheck.errors import InputError, OutputError
 from macrocheck.paths import shown
 from macrocheck.record import schema
 from macrocheck.record.faults import plain_faults
@@ -42,13 +43,39 @@ def open_engine(where: str | os.PathLike[str], *, make: bool = False) -> Engine:
     text, name = os.fspath(where), record_name(where)
     if not is_url(text):
         _check_file(Path(text), name, make=make)
-    url = make_url(text) if is_url(text) else URL.create("sqlite", database=str(Path(text)))
-    with plain_faults(name):
-        engine = create_engine(url, **_options(url))
-        if url.get_backend_name() == "sqlite":
-            _tune_sqlite(engine)
-        _climb(engine, name, make=make)
+    url = make_url(text) if is_url(text) else _file_url(Path(text))
+    there = is_url(text) or Path(text).exists()
+    try:
+        with plain_faults(name):
+            engine = create_engine(url, **_options(url))
+            if url.get_backend_name() == "sqlite":
+                _tune_sqlite(engine)
+            _climb(engine, name, make=make)
+    except OutputError:
+        if not there:
+            _remove_empty(Path(text))
+        raise
     return engine
+
+
+def _file_url(path: Path) -> URL:
+    """Return the address of a record's file; one that lies where nothing can be written is only read.
+
+    Beside a file that is read by several programs SQLite writes another; without this, it would refuse to read.
+    """
+    wal = path.with_name(path.name + "-wal")
+    beside = wal.exists() and wal.stat().st_size > 0
+    if not path.is_file() or beside or os.access(path.resolve().parent, os.W_OK):
+        return URL.create("sqlite", database=str(path))
+    database = f"file:{quote(str(path.resolve()))}"
+    return URL.create("sqlite", database=database, query={"immutable": "1", "uri": "true"})
+
+
+def _remove_empty(path: Path) -> None:
+    """Remove the file of a record that could not be begun."""
+    with suppress(OSError):
+        if path.stat().st_size == 0:
+            path.unlink()
 
 
 def _options(url: URL) -> dict[str, Any]:

@@ -79,7 +79,9 @@ def export_xlsx(record: Record, to: str | os.PathLike[str], filters: Sequence[Fi
         about = book.create_sheet("about")
         for key, value in _about(conn):
             about.append([_xlsx_cell(about, key, bold=True), _xlsx_cell(about, value)])
-        book.save(file)
+        whole = io.BytesIO()  # a full disk in the middle of saving makes the library say more than one sentence
+        book.save(whole)
+        file.write(whole.getbuffer())
     return count
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from macrocheck import __version__
-from macrocheck.errors import InputError
+from macrocheck.errors import InputError, OutputError
 from macrocheck.record.engine import reading
 from macrocheck.record.entries import Entry, KeptWhere, PhotoKept, SectionInputs, run_entry, section_entry
 from macrocheck.record.present import coupon_now, rebalanced
@@ -96,11 +96,17 @@ def _settle(
     who: str | None,
     watcher: Watcher,
 ) -> list[tuple[str, str]]:
-    """Put one coupon on the record; what stands in the way of it (a photograph gone, say) is its failure."""
+    """Put one coupon on the record; what stands in the way of it (a photograph gone, say) is its failure.
+
+    Raises OutputError where nothing more can be written.
+    """
     coupon = todo.plan.coupon
     try:
         entries = _entries(record, todo, outcomes, keep)
         append(record, entries, who=who, reason=todo.reason)
+    except OutputError as error:
+        msg = f"{error} What was recorded before stays; the same command goes on from there."
+        raise OutputError(msg) from error
     except InputError as error:
         watcher.one_done(coupon, [str(error)])
         return [(coupon, str(error))]

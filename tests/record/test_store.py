@@ -159,6 +159,23 @@ def test_a_read_only_record(record: Record) -> None:
         append(record, [coupon_entry("A", [])])
 
 
+def test_a_record_where_nothing_can_be_written(
+    record: Record, result: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a disk that is mounted read-only, which no test can mount: SQLite may not write beside the file."""
+    fill(record, result, 2)
+    record.close()
+    place = tmp_path / "a b%20.db"
+    (tmp_path / "bench.db").rename(place)
+    monkeypatch.setattr("macrocheck.record.engine.os.access", lambda *_: False)
+    opened = open_record(place)
+    assert verify(opened).clean
+    with pytest.raises(OutputError, match="read-only; nothing was changed"):
+        append(opened, [coupon_entry("A", [])])
+    opened.close()
+    assert {p.name for p in tmp_path.iterdir()} <= {place.name, "bench.db-wal", "bench.db-shm"}
+
+
 def test_files_that_are_no_record(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="There is no record"):
         open_record(tmp_path / "none.db")
