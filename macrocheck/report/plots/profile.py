@@ -86,10 +86,13 @@ def profile_plot(
 
 
 def median_profile(profiles: Sequence[Profile]) -> tuple[FloatArray, FloatArray]:
-    """Return distances (m,) and the median depth (m,) of profiles, mm; nothing is fused beyond a section's toe."""
+    """Return distances (m,) and the median depth (m,) of profiles, mm; no fusion beyond a section's toe."""
     s = np.linspace(0.0, max(float(p.s_mm[-1]) for p in profiles), _GRID)
     depth = np.array([np.interp(s, p.s_mm, p.d_mm, right=0.0) for p in profiles])
-    return s, np.asarray(np.median(depth, axis=0))
+    median = np.asarray(np.median(depth, axis=0))
+    fused = np.flatnonzero(median > 0)
+    end = int(fused[-1]) + 2 if len(fused) else len(s)
+    return s[:end], median[:end]
 
 
 def _sides(shape: SectionShape) -> bool:

@@ -235,7 +235,7 @@ def limit_upright(ax: "Axes", value: float, text: str) -> None:
 def notes_under(figure: "Figure", lines: Sequence[str]) -> None:
     """Write notes small under a figure."""
     if lines:
-        width = int(figure.get_figwidth() * 19.5)
+        width = int(figure.get_figwidth() * 18)
         figure.supxlabel(
             "\n".join(wrapped(line, width) for line in lines), x=0.01, ha="left", fontsize=6.5, color=FADED
         )
