@@ -117,7 +117,7 @@ def _quantity_lines(found: "Comparison", quantity: str) -> list[str]:
     ]
     sure = percent(found.confidence)
     head = ("group", "coupons", "mean", f"{sure} interval", "scatter", "coupon", "section", "measuring", "worst")
-    lines += table((*head, "bound", "by ranks", "accepted"), [_summary_row(g, s) for g, s in pairs])
+    lines += table((*head, "bound", "a section", "by ranks", "accepted"), [_summary_row(g, s) for g, s in pairs])
     lines += _bound_lines(pairs, found)
     for group, summary in pairs:
         name = f"{shown(group.label)}: " if len(pairs) > 1 else ""
@@ -141,6 +141,7 @@ def _summary_row(group: "Group", s: "Summary") -> tuple[str, ...]:
         "-" if spread is None else number(spread.measurement, u),
         "-" if worst is None else f"{number(worst.section.value, u)} {shown(worst.coupon)}",
         number(s.tolerance.bound if s.tolerance else None, u),
+        number(s.tolerance_section.bound if s.tolerance_section else None, u),
         number(s.tolerance_ranks.bound if s.tolerance_ranks else None, u),
         "-" if s.share is None else f"{s.share.accepted} of {s.share.graded}",
     )
@@ -161,11 +162,13 @@ def _bound_lines(pairs: "Sequence[tuple[Group, Summary]]", found: "Comparison") 
     if not bounded:
         return []
     if len(pairs) == 1 and bounded[0].tolerance is not None:
-        return [shown(bounded[0].tolerance.text)]
+        section = bounded[0].tolerance_section
+        return [shown(t.text) for t in (bounded[0].tolerance, section) if t is not None]
     sides = listed(sorted({s.worse for s in bounded}))
     return [
         f"Bound: with {percent(found.confidence)} confidence, {percent(found.share)} of such coupons have {sides} "
-        "this much (mean of a coupon's sections, normal distribution; by ranks: whatever the distribution)."
+        "this much (mean of a coupon's sections, normal distribution; a section: of single sections instead; by "
+        "ranks: whatever the distribution)."
     ]
 
 

@@ -74,7 +74,9 @@ class Summary:
     `mean` of the coupons with its Student `interval`; `sd`: standard deviation of the coupons (what is seen,
     measuring included) with its chi-square interval; `least` and `most` of the sections; `worst`: the least where
     more is better, else the most (`worse` says which way is worse). `tolerance`: by normal theory;
-    `tolerance_ranks`: by ranks, where there are enough coupons. `share`: accepted by the limits on this quantity.
+    `tolerance_ranks`: by ranks, where there are enough coupons; `tolerance_section`: for a single section of any
+    such coupon instead of a coupon's mean, where coupons have several. `share`: accepted by the limits on this
+    quantity.
     `at_least`, `at_most`: the tightest of those limits. `missing`: sections that have no value for it.
     None where too few coupons give it; `needs` and `notes` say so.
     """
@@ -102,6 +104,7 @@ class Summary:
     at_most: float | None = None
     needs: tuple[Need, ...] = ()
     notes: tuple[str, ...] = ()
+    tolerance_section: ToleranceBound | None = None
 
 
 @dataclass(frozen=True, slots=True)

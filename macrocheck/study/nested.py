@@ -5,6 +5,7 @@ Analysis of variance for one nested factor, any number of sections a coupon; for
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from macrocheck.study.comparison import Spread
 from macrocheck.study.data import section_means
@@ -30,6 +31,25 @@ def spread_of(coupons: Sequence[CouponValue]) -> Spread | None:
     elif within < measured**2:
         text += "; sections scatter less than the measuring could hide, so theirs is taken as 0"
     return Spread(coupon, section, measured, text + ".")
+
+
+@dataclass(frozen=True, slots=True)
+class Within:
+    """Scatter of sections within their coupons: mean square, degrees of freedom, harmonic mean of their numbers."""
+
+    mean_square: float
+    df: int
+    harmonic: float
+
+
+def within_coupons(coupons: Sequence[CouponValue]) -> Within | None:
+    """Return how sections scatter within coupons; None where no coupon has two, or there are under two coupons."""
+    sections = [section_means(c) for c in coupons]
+    df = sum(len(s) - 1 for s in sections)
+    if df < 1 or len(coupons) < 2:
+        return None
+    harmonic = len(sections) / math.fsum(1 / len(s) for s in sections)
+    return Within(_mean_squares(sections)[1], df, harmonic)
 
 
 def _measured(coupons: Sequence[CouponValue]) -> float | None:

@@ -9,7 +9,7 @@ from macrocheck.results import VerdictWord
 from macrocheck.study import intervals
 from macrocheck.study.comparison import Share, Summary, ToleranceBound, Worst
 from macrocheck.study.data import name_and_unit, worse_side
-from macrocheck.study.nested import spread_of
+from macrocheck.study.nested import spread_of, within_coupons
 from macrocheck.study.values import CouponValue, Interval, Need, Side
 from macrocheck.study.words import amount, counted, percent
 
@@ -86,6 +86,7 @@ def summary_of(
         at_most=at_most,
         needs=needs,
         notes=_notes(coupons, values, missing, unit),
+        tolerance_section=_section_bound(quantity, unit, coupons, worse, share=share, confidence=confidence),
     )
 
 
@@ -131,6 +132,22 @@ def _bounds(
         text = f"{start}{amount(bound, unit)} (mean of a coupon's sections, normal distribution)."
     normal = ToleranceBound(side, bound, share, confidence, factor, "normal distribution", text)
     return normal, _rank_bound(values, unit, side, f"{said} of {side}", share=share, confidence=confidence)
+
+
+def _section_bound(
+    quantity: str, unit: str, coupons: Sequence[CouponValue], side: Side, *, share: float, confidence: float
+) -> ToleranceBound | None:
+    within = within_coupons(coupons)
+    if within is None or within.mean_square <= 0:
+        return None
+    means = np.array([c.value for c in coupons])
+    bound = intervals.nested_bound(means, within.mean_square, within.df, within.harmonic, side, share, confidence)
+    said = quantity.replace("_", " ")
+    text = (
+        f"With {percent(confidence)} confidence, {percent(share)} of single sections of such coupons have {said} "
+        f"of {side} {amount(bound, unit)} (coupons and sections nested, normal distributions)."
+    )
+    return ToleranceBound(side, bound, share, confidence, None, "nested normal distributions", text)
 
 
 def _rank_bound(

@@ -140,6 +140,21 @@ def test_the_bound_in_words() -> None:
     assert found.tolerance_ranks is None
 
 
+def test_a_bound_for_single_sections_lies_further_out() -> None:
+    rng = np.random.default_rng(10)
+    values = 5 + 0.2 * rng.standard_normal((8, 1)) + 0.3 * rng.standard_normal((8, 2))
+    found = one_summary([coupon(f"c{i}", {}, [float(v) for v in row]) for i, row in enumerate(values)])
+    assert found.tolerance is not None
+    assert found.tolerance_section is not None
+    assert found.tolerance.bound is not None
+    assert found.tolerance_section.bound is not None
+    assert found.tolerance_section.bound < found.tolerance.bound
+    assert "of single sections of such coupons" in found.tolerance_section.text
+    again = one_summary([coupon(f"c{i}", {}, [float(v) for v in row]) for i, row in enumerate(values)])
+    assert again == found  # draws from a fixed seed
+    assert one_summary(four("a", [5.0, 5.2, 5.4])).tolerance_section is None
+
+
 def test_bound_by_ranks_from_29_coupons() -> None:
     values = [5 + 0.01 * i for i in range(29)]
     found = one_summary(four("a", values))

@@ -15,7 +15,7 @@ from scipy import stats
 from macrocheck.arrays import FloatArray
 from macrocheck.study.compare import By, compare
 from macrocheck.study.data import Coupon
-from macrocheck.study.intervals import mean_interval, share_interval, tolerance_factor, welch
+from macrocheck.study.intervals import mean_interval, nested_bound, share_interval, tolerance_factor, welch
 from macrocheck.study.relate import relate
 from tests.study.make import coupon
 
@@ -77,6 +77,20 @@ def test_tolerance_bounds_of_nested_sections(sections: tuple[int, ...]) -> None:
     bound = means.mean(axis=1) - tolerance_factor(8, 0.9, 0.95) * means.std(axis=1, ddof=1)
     above = stats.norm.sf(bound, 2.0, np.hypot(0.3, 0.4 / np.sqrt(sections[0])))
     assert BAND[0] <= float((above >= 0.9).mean()) <= BAND[1]
+
+
+@pytest.mark.parametrize(("sections", "sds"), [(2, (0.3, 0.3)), (3, (0.1, 0.4)), (2, (0.4, 0.1))])
+def test_bounds_for_single_sections_hold_their_confidence_at_the_least(
+    sections: int, sds: tuple[float, float]
+) -> None:
+    rng = np.random.default_rng(23)
+    covered = 0
+    for _ in range(RUNS):
+        values = 2.0 + sds[0] * rng.standard_normal((8, 1)) + sds[1] * rng.standard_normal((8, sections))
+        within = float(values.var(axis=1, ddof=1).mean())
+        bound = nested_bound(values.mean(axis=1), within, 8 * (sections - 1), sections, "at least", 0.9, 0.95)
+        covered += bool(stats.norm.sf(bound, 2.0, float(np.hypot(*sds))) >= 0.9)
+    assert BAND[0] <= covered / RUNS <= 0.995
 
 
 def test_bounds_by_ranks_hold_whatever_the_distribution() -> None:
