@@ -81,8 +81,9 @@ def test_a_baseline_without_a_result_counts_as_far_away() -> None:
         rows.append({**common, "method": "macrocheck", "found": True, "off": off})
         rows.append({**common, "method": "other", "found": found, "off": off})
     got = baseline_figures(rows)
-    assert got["macrocheck"]["mean"] == pytest.approx(0.1)
-    assert got["other"]["mean"] is None
+    assert got["macrocheck"]["half"] == pytest.approx(0.1)
+    assert got["other"]["half"] is None
+    assert got["other"]["mean"] == pytest.approx(0.1)
     assert got["other"]["none"] == pytest.approx(0.6)
     # the program does a picture at once, a baseline each weld by itself: 2 + 2 welds, then 1
     assert got["macrocheck"]["seconds"] == 2.0
