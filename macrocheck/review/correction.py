@@ -17,8 +17,9 @@ def correction_of(history: History) -> dict[str, object] | None:
         return None
     start = history.steps[0].state
     found = outline_to_geojson(Outline(start.width, start.height, history.now.found))
-    changes = [_change_json(step.change) for step in history.changes if step.change is not None]
-    return {"changes": changes, "found": found["features"]}
+    made = [step.change for step in history.changes if step.change is not None]
+    since = max((k + 1 for k, change in enumerate(made) if change.kind == "reset"), default=0)
+    return {"changes": [_change_json(change) for change in made[since:]], "found": found["features"]}
 
 
 def _change_json(change: Change) -> dict[str, object]:

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 QUIET = frozenset({"scale_one_mark", "scale_stated", "corrected_by_hand"})
 """Flags that nearly every photo has, or that only say what a person did: they ask for no look."""
+_MOVED, _SURER = 0.05, 1.25
+"""A quantity changed where it moved by this much of its U95, or where its u grew or shrank by this factor."""
 _BOX_PX, _BOX_SHARE = 40.0, 0.02
 """Room about a flag's place when zoomed to: px at least, and as a share of the picture's longer side."""
 
@@ -332,8 +334,7 @@ def _quantity(
     key: str, q: Quantity, old: Quantity | None, verdicts: Sequence[Verdict], words: dict[tuple[str, str], p.Word]
 ) -> p.QuantityState:
     kind = BY_KEY.get(key)
-    # What differs in no digit that is shown has not changed: the draws behind u are drawn anew with every curve.
-    changed = old is not None and _text(old) != _text(q)
+    changed = old is not None and _differs(old, q)
     return {
         "key": key,
         "name": key if kind is None else kind.name,
@@ -348,6 +349,14 @@ def _quantity(
         else None,
         "verdicts": [_verdict(v, words.get((v.limit, v.quantity))) for v in verdicts],
     }
+
+
+def _differs(old: Quantity, new: Quantity) -> bool:
+    """Whether a quantity changed; the draws behind each number are drawn anew with every curve and say nothing."""
+    if not (isinstance(old.value, float | int) and isinstance(new.value, float | int) and old.u and new.u):
+        return (_value(old), old.reason) != (_value(new), new.reason)
+    moved = abs(new.value - old.value) > _MOVED * max(new.U95 or 0.0, old.U95 or 0.0)
+    return moved or not 1 / _SURER < new.u / old.u < _SURER
 
 
 def _value(q: Quantity) -> p.Value:
