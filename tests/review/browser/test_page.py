@@ -329,6 +329,7 @@ def test_on_a_tablet_with_a_finger(start: Start, watch: Watch, found: Result) ->
         assert box["x"] + box["width"] <= 820
         assert box["y"] + box["height"] <= 1180
         assert box["height"] >= 24  # WCAG 2.2, 2.5.8 target size (minimum), from memory
+    _texts_stand_out(page)
     spot = found.outline.welds[0].fusion[len(found.outline.welds[0].fusion) // 3]
     page.get_by_role("button", name="Passes here").tap()
     at = on_screen(page, (float(spot[0]), float(spot[1]) + 9.0))
@@ -351,3 +352,69 @@ def test_numbers_follow_the_hand(start: Start, watch: Watch, found: Result) -> N
         waits.append(time.perf_counter() - dropped)
     print(f"from drop to new numbers: {', '.join(f'{1000 * w:.0f}' for w in waits)} ms")
     assert sorted(waits)[len(waits) // 2] < 1.0  # loose: CI shares its cores
+
+
+CONTRASTS = """() => {
+  const channels = css => (css.match(/[\\d.]+/g) || []).map(Number);
+  const light = ([r, g, b]) => [r, g, b].map(v => v / 255)
+    .map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+    .reduce((sum, v, i) => sum + v * [0.2126, 0.7152, 0.0722][i], 0);
+  const over = (top, under) => top.slice(0, 3).map((v, i) => v * (top[3] ?? 1) + under[i] * (1 - (top[3] ?? 1)));
+  const ground = node => {
+    const layers = [];
+    for (let n = node; n; n = n.parentElement) layers.push(channels(getComputedStyle(n).backgroundColor));
+    return layers.reverse().reduce((under, top) => top.length < 3 ? under : over(top, under), [255, 255, 255]);
+  };
+  const out = [];
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walk.nextNode()) {
+    const text = walk.currentNode.textContent.trim(), node = walk.currentNode.parentElement;
+    const box = node.getBoundingClientRect(), style = getComputedStyle(node);
+    if (!text || box.width < 2 || style.visibility === 'hidden') continue;
+    if (node.closest(':disabled, .unseen, option')) continue;
+    const under = ground(node), ink = over(channels(style.color), under);
+    const [a, b] = [light(ink), light(under)].sort((x, y) => y - x);
+    out.push([Math.round((a + 0.05) / (b + 0.05) * 100) / 100, text.slice(0, 40)]);
+  }
+  return out;
+}"""
+NAMELESS = """() => [...document.querySelectorAll('button, input, select, textarea, a, summary, [tabindex]')]
+  .filter(node => node.getBoundingClientRect().width > 0 && !node.closest('[inert]'))
+  .filter(node => !(node.getAttribute('aria-label') || node.innerText?.trim() || node.labels?.length || node.title))
+  .map(node => node.outerHTML.slice(0, 120))"""
+
+FOCUSED = """() => {
+  const node = document.activeElement, style = getComputedStyle(node);
+  const name = node.tagName + (node.innerText || node.id).slice(0, 30);
+  return [name, style.outlineStyle === 'none' ? 0 : parseFloat(style.outlineWidth)];
+}"""
+
+
+def _texts_stand_out(page: "Page") -> None:
+    """Contrast of every text of at least 4.5 to 1: WCAG 2.2, 1.4.3 (AA), its formula from memory."""
+    found = page.evaluate(CONTRASTS)
+    assert len(found) > 40
+    assert [entry for entry in found if entry[0] < 4.5] == []
+
+
+def test_text_stands_out_and_every_control_has_a_name_and_a_focus(start: Start, watch: Watch) -> None:
+    page = watch().open(start(SOUND, *CHOSEN))
+    seen = set()
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        name, width = page.evaluate(FOCUSED)
+        if name.startswith("BODY"):
+            break
+        seen.add(name)
+        assert width >= 2, name
+    assert any("Accept" in name for name in seen)
+    assert any("Passes here" in name for name in seen)
+
+    for summary in page.locator("summary").all():
+        summary.click()
+    for panel in ("", "?", "a", "x"):
+        page.locator(".photo").focus()
+        page.keyboard.press(panel or "1")
+        _texts_stand_out(page)
+        assert page.evaluate(NAMELESS) == []
+        page.keyboard.press("Escape")

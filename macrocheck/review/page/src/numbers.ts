@@ -52,8 +52,8 @@ function weldPart(weld: WeldState, several: boolean, unit: Unit, order: Map<stri
     "section",
     { class: "weld" },
     h("h3", null, title),
-    judged.length > 0 && table("Judged against limits", judged, weld, unit),
-    rest.length > 0 && table(judged.length ? "Not limited" : "Measured", rest, weld, unit),
+    judged.length > 0 && table("Judged against limits", judged, unit),
+    rest.length > 0 && table(judged.length ? "Not limited" : "Measured", rest, unit),
     missing.length > 0 &&
       h(
         "details",
@@ -64,7 +64,7 @@ function weldPart(weld: WeldState, several: boolean, unit: Unit, order: Map<stri
   );
 }
 
-function table(caption: string, rows: QuantityState[], weld: WeldState, unit: Unit): HTMLElement {
+function table(caption: string, rows: QuantityState[], unit: Unit): HTMLElement {
   return h(
     "table",
     null,
@@ -74,26 +74,48 @@ function table(caption: string, rows: QuantityState[], weld: WeldState, unit: Un
       { class: "unseen" },
       h("tr", null, ...["Quantity", "Value with U95", "Limit and verdict"].map((t) => h("th", { attrs: { scope: "col" } }, t))),
     ),
-    h("tbody", null, ...rows.map((q) => row(q, weld.changed.includes(q.key), unit))),
+    h("tbody", null, ...rows.map((q) => row(q, unit))),
   );
 }
 
-function row(q: QuantityState, changed: boolean, unit: Unit): HTMLElement {
+/** Whether the last change moved the number itself as it is written, not just what it is sure to. */
+export function moved(q: QuantityState, unit: Unit): boolean {
+  if (!q.before) return false;
+  const number = (text: Text): string => written(text, unit).split(" ±")[0] ?? "";
+  return (q.value === null) !== (q.before.value === null) || number(q.text) !== number(q.before.text);
+}
+
+function row(q: QuantityState, unit: Unit): HTMLElement {
   return h(
     "tr",
-    { class: `${changed ? "changed " : ""}${worst(q) ?? ""}`, attrs: { "data-quantity": q.key } },
+    { class: `${moved(q, unit) ? "changed " : ""}${worst(q) ?? ""}`, attrs: { "data-quantity": q.key } },
     h("th", { attrs: { scope: "row" } }, q.name),
     h(
       "td",
       { class: "value" },
       q.value === null ? h("span", { class: "reason" }, q.reason ?? "none") : h("span", { class: "now" }, written(q.text, unit)),
-      q.before ? h("span", { class: "was" }, `was ${q.before.value === null ? "none" : written(q.before.text, unit).replace(/ (mm|in)²?$/, "")}`) : null,
+      q.before && written(q.before.text, unit) !== written(q.text, unit) ? h("span", { class: "was" }, `was ${q.before.value === null ? "none" : written(q.before.text, unit).replace(/ (mm|in)²?$/, "")}`) : null,
     ),
-    h("td", { class: "verdicts" }, ...q.verdicts.map((v) => verdict(v, q, unit))),
+    h("td", { class: "verdicts" }, ...distinct(q.verdicts).map((v) => verdict(v, q, unit))),
   );
 }
 
+/** Of limits that all say the same of why they are open, one will do. */
+function distinct(verdicts: readonly VerdictState[]): VerdictState[] {
+  const open = (v: VerdictState): boolean => v.at_least === null && v.at_most === null;
+  return verdicts.filter((v, i) => !open(v) || verdicts.findIndex((w) => open(w) && w.text === v.text) === i);
+}
+
 function verdict(v: VerdictState, q: QuantityState, unit: Unit): HTMLElement {
+  if (v.at_least === null && v.at_most === null) {
+    return h(
+      "div",
+      { class: "verdict open", attrs: { title: `${v.limit}. ${v.text} (${v.source})` } },
+      // how to mend it on the command line is of no use here
+      h("span", { class: "limit" }, v.text.split(";")[0] ?? ""),
+      verdictSign(v.word),
+    );
+  }
   const was = typeof q.before?.value === "number" ? q.before.value : null;
   return h(
     "div",

@@ -85,6 +85,23 @@ export class SettingsForm {
     if (focused?.startsWith(this.id)) document.getElementById(focused)?.focus();
   }
 
+  /** The first symbol that the limits need and that is not given; null where none is. */
+  get wanted(): string | null {
+    const chosen = this.options.limits.find((l) => l.id === this.settings.limits);
+    return chosen?.needed.find((symbol) => !this.settings.given[symbol]) ?? null;
+  }
+
+  get wantedNames(): string {
+    const chosen = this.options.limits.find((l) => l.id === this.settings.limits);
+    const missing = chosen?.needed.filter((symbol) => !this.settings.given[symbol]) ?? [];
+    return missing.map((symbol) => SYMBOLS[symbol] ?? symbol).join(" and ");
+  }
+
+  focusWanted(): void {
+    const symbol = this.wanted;
+    if (symbol) document.getElementById(`${this.id}-given-${symbol}`)?.focus();
+  }
+
   /** Show the settings again as they are, whatever was typed. */
   again(): void {
     this.last = "";

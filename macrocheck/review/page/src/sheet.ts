@@ -5,7 +5,7 @@ import { askAttach, askReason, type AttachAnswer } from "./dialogs.ts";
 import { button, h, put } from "./dom.ts";
 import { Doubts } from "./doubts.ts";
 import type { Desk, Session } from "./desk.ts";
-import { Numbers } from "./numbers.ts";
+import { moved, Numbers } from "./numbers.ts";
 import type { PhotoState } from "./protocol.ts";
 import { SettingsForm } from "./settings.ts";
 import { verdictSign, WORDS } from "./signs.ts";
@@ -76,18 +76,18 @@ export class Sheet {
     const item = desk.queue.items.find((i) => i.id === desk.id);
     this.undo.disabled = !state?.can_undo || !this.session.mayEdit;
     this.redo.disabled = !state?.can_redo || !this.session.mayEdit;
-    const key = JSON.stringify([state?.id, state?.revision, state?.decision, state?.saved, state?.attached, desk.id, desk.heldBy, desk.connection, desk.failed, item?.name, desk.view?.name, desk.busy]);
+    const key = JSON.stringify([state?.id, state?.revision, state?.decision, state?.saved, state?.attached, desk.id, desk.heldBy, desk.connection, desk.failed, desk.unit, item?.name, desk.view?.name, desk.busy]);
     if (key === this.lastTop) return;
     this.lastTop = key;
     this.title.textContent = state?.name ?? desk.view?.name ?? item?.name ?? "";
     this.showGrade(state);
     this.showChange(state, desk);
+    if (state) this.settings.show(state.settings);
     this.showProblems(state, desk);
     this.showDecision(state);
     if (!state) return;
     this.undo.title = state.undo_text ?? "";
     this.redo.title = state.redo_text ?? "";
-    this.settings.show(state.settings);
     if (this.opened !== state.id) {
       this.opened = state.id;
       this.settingsBox.open = state.scale === null;
@@ -124,7 +124,7 @@ export class Sheet {
       return;
     }
     const last = state.changes[state.changes.length - 1];
-    const count = state.welds.reduce((sum, weld) => sum + weld.changed.length, 0);
+    const count = state.welds.reduce((sum, weld) => sum + weld.quantities.filter((q) => moved(q, desk.unit)).length, 0);
     const numbers = count === 1 ? "1 number changed" : `${count} numbers changed`;
     put(
       this.change,
@@ -137,8 +137,18 @@ export class Sheet {
     const texts = [desk.failed, state?.scale_problem, state?.outline_problem].filter((t): t is string => Boolean(t));
     const draw = state?.outline_problem ? h("p", null, "Draw it yourself with the tool New weld, or click where its boundary passes.") : null;
     const off = desk.failed ? button("Take it off the list", () => void this.session.dropPhoto()) : null;
-    put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), draw, off);
-    this.problems.hidden = texts.length === 0;
+    const names = state ? this.settings.wantedNames : "";
+    const wanted = names
+      ? h("p", { class: "row apart" }, `The limits need the ${names}.`, button("Fill in", () => this.fillIn(), { class: "quiet" }))
+      : null;
+    put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), draw, off, wanted);
+    this.problems.hidden = texts.length === 0 && !wanted;
+    this.problems.classList.toggle("mild", texts.length === 0);
+  }
+
+  private fillIn(): void {
+    this.settingsBox.open = true;
+    this.settings.focusWanted();
   }
 
   private showHistory(state: PhotoState): void {
@@ -252,8 +262,8 @@ export class Sheet {
   readOut(): void {
     const { state } = this.session.desk;
     if (!state) return;
-    const changed = state.welds.flatMap((w) => w.quantities.filter((q) => q.before));
     const unit = this.session.desk.unit;
+    const changed = state.welds.flatMap((w) => w.quantities.filter((q) => moved(q, unit)));
     const text = (t: { mm: string; inch: string }): string => (unit === "mm" ? t.mm : t.inch);
     const said = changed.slice(0, 4).map((q) => `${q.name} ${text(q.text)}, was ${q.before ? text(q.before.text) : ""}`);
     if (said.length) this.say(said.join(". "));

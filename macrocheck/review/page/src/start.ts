@@ -19,7 +19,7 @@ export class Start {
   ) {
     this.input = h("input", {
       class: "unseen",
-      attrs: { type: "file", id: "pick", multiple: true, accept: "image/*,.tif,.tiff,.heic,.heif", tabindex: -1 },
+      attrs: { type: "file", id: "pick", multiple: true, "aria-label": "Pictures", accept: "image/*,.tif,.tiff,.heic,.heif", tabindex: -1 },
     });
     this.input.addEventListener("change", () => {
       const files = [...(this.input.files ?? [])];

@@ -61,7 +61,7 @@ export function handleStyles(handle: Handle, live: boolean): Style[] {
   const fill = new Fill({ color: live ? LIT : handle.hand ? ACCENT : WHITE });
   const stroke = handle.hand && !live ? new Stroke({ color: WHITE, width: 1.6 }) : rim();
   const image = shapeOf(handle, fill, stroke);
-  const styles = image.map((one, i) => new Style({ image: one, zIndex: (handle.kind === "vertex" ? 60 : 64) + i }));
+  const styles = image.map((one, i) => new Style({ image: one, zIndex: (handle.kind === "vertex" ? 60 : handle.kind === "point" ? 68 : 64) + i }));
   if (live) styles.unshift(new Style({ image: ring(), zIndex: 58 }));
   return styles;
 }

@@ -200,6 +200,8 @@ export class View {
     const out: Handle[] = [];
     let last: Handle | null = null;
     for (const handle of drawn.handles) {
+      const crowded = (other: Handle): boolean => other.kind === "point" && distance(other.at, handle.at) < 18 * this.resolution;
+      if (handle.kind === "surface" && drawn.handles.some(crowded)) continue;
       const small = handle.kind === "vertex" || handle.kind === "void" || handle.kind === "indication";
       if (!drawn.showHandles && handle.kind !== "hint" && handle.kind !== "point") continue;
       if (small && last && distance(last.at, handle.at) < HANDLE_GAP * this.resolution && !handle.hand) continue;
@@ -246,8 +248,7 @@ function curvesOf(drawn: Drawn): { curve: Curve; look: Line; z: number }[] {
         if (byHand.has(f.part) && f.shape !== "point") out.push({ curve: f.points, look: LINES.found, z: 5 });
       }
     }
-    const moving = weld.features.some((f) => preview.has(f.id));
-    if (!moving) for (const span of weld.spans) out.push({ curve: span.points, look: LINES.span, z: 18 });
+    for (const span of weld.spans) out.push({ curve: span.points, look: LINES.span, z: 18 });
     for (const f of weld.features) {
       if (f.shape === "point") continue;
       const points = preview.get(f.id) ?? f.points;
