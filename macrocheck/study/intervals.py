@@ -118,8 +118,8 @@ def nested_bound(
     """Return a tolerance bound for single sections from the means (a,) of coupons with several sections each.
 
     `within`: mean square between the sections of a coupon, with `df_within` degrees of freedom;
-    `harmonic`: harmonic mean of their numbers. By a generalized pivotal quantity, drawn `DRAWS` times from a fixed seed; it
-    holds its confidence at the least (94 to 99 % where 95 % are said).
+    `harmonic`: harmonic mean of their numbers. By a generalized pivotal quantity, drawn `DRAWS` times from a fixed
+    seed; it holds its confidence at the least (94 to 99 % where 95 % are said).
     """
     count = len(means)
     normal, of_means, of_sections = _draws(count - 1, df_within)
