@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -73,15 +73,15 @@ def draw_side_by_side(
 ) -> ByteArray:
     """Return the picture, (h, w, 3) uint8 sRGB: a panel a photo with its outline, a scale bar, the table."""
     welds = [r.outline.welds[n - 1] for r, n in zip(results, comparison.welds, strict=True)]
-    frames = [joint_frame(w, r.scale) for w, r in zip(welds, results, strict=True)]
+    frames = _aligned([joint_frame(w, r.scale) for w, r in zip(welds, results, strict=True)], welds)
     window = _window(welds, frames)
     points = [
         weld_points(w, r.measurements[n - 1], r.scale)
         for w, r, n in zip(welds, results, comparison.welds, strict=True)
     ]
     panels = [_panel(*each, window) for each in zip(photos, welds, frames, points, strict=True)]
-    across = min(len(panels), MOST_ACROSS)
-    down = math.ceil(len(panels) / across)
+    down = math.ceil(len(panels) / MOST_ACROSS)
+    across = math.ceil(len(panels) / down)
     wide, high = window.size
     head = 2 * round(1.5 * SIZE)
     columns = MARGIN + across * (wide + MARGIN)
@@ -105,6 +105,19 @@ def draw_side_by_side(
     for i, line in enumerate(notes):
         sheet.text(MARGIN, top + table.height + MARGIN + (i + 0.5) * 1.4 * (SIZE - 4), line, SIZE - 4, FADED)
     return sheet.finished()
+
+
+def _aligned(frames: Sequence[JointFrame], welds: Sequence[WeldOutline]) -> list[JointFrame]:
+    """Put a weld without a known joint root so that its toe lies where the others' toes lie on average."""
+    toes = [
+        f.to_frame(w.face[-1:])[0]
+        for f, w in zip(frames, welds, strict=True)
+        if not f.by_toes and w.joint != "bead"
+    ]
+    if not toes:
+        return list(frames)
+    along = float(np.mean([t[0] for t in toes]))
+    return [replace(f, origin=f.origin - along * f.ex) if f.by_toes else f for f in frames]
 
 
 def _window(welds: Sequence[WeldOutline], frames: Sequence[JointFrame]) -> _Window:
