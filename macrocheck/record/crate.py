@@ -32,7 +32,7 @@ from macrocheck.record.documents import digest, parsed, unpack
 from macrocheck.record.engine import reading, writing
 from macrocheck.record.entries import Document, PhotoKept
 from macrocheck.record.export import export_csv
-from macrocheck.record.ladder import NO_HASH
+from macrocheck.record.ladder import BEGINNING, NO_HASH, begin_hash
 from macrocheck.record.photos import file_name
 from macrocheck.record.query import body_of, document_bytes, document_of, list_sections
 from macrocheck.record.store import Record, insert_revision, keep_documents, revision_hash
@@ -190,8 +190,10 @@ def import_folder(record: Record, folder: Path) -> int:
             raise InputError(msg)
         for sha, media_type in types.items():
             keep_documents(conn, [Document(_document(folder, sha, media_type), media_type)])
-        seq, last = 0, NO_HASH
+        seq, last = 0, begin_hash(about["info"])
         for row in _revisions(folder):
+            if row["seq"] == 1 and row["previous"] == NO_HASH:  # begun with schema 1
+                last = NO_HASH
             if (row["seq"], row["previous"]) != (seq + 1, last) or revision_hash(row) != row["hash"]:
                 msg = f"Revision {row['seq']} in {shown(folder)} was changed, or is not where it belongs."
                 raise InputError(msg)
@@ -204,7 +206,7 @@ def import_folder(record: Record, folder: Path) -> int:
             msg = f"The last revisions are missing from {shown(folder)}."
             raise InputError(msg)
         conn.execute(update(schema.head).values(seq=seq, hash=last))
-        for name in ("record", "made_at", "made_by"):
+        for name in BEGINNING:
             conn.execute(
                 update(schema.info).where(schema.info.c.name == name).values(value=str(about["info"][name]))
             )

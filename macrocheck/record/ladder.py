@@ -1,7 +1,7 @@
 """Schema versions and the steps between them."""
 
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -9,26 +9,29 @@ from sqlalchemy import Connection, insert, select
 
 from macrocheck import __version__
 from macrocheck.record import schema
-from macrocheck.record.documents import parsed, unpack
+from macrocheck.record.documents import canonical, digest, parsed, unpack
 from macrocheck.record.rows import rows_of
 
 NO_HASH = "0" * 64
-"""What the first revision carries as the hash of the one before."""
+"""What the first revision carries as the hash of the one before in a record that was begun with schema 1."""
+
+BEGINNING = ("record", "made_at", "made_by")
+"""What table `info` says of how the record began, and the chain of hashes begins with."""
 
 _BATCH = 200
 
 
 def _begin(conn: Connection) -> None:
     schema.metadata.create_all(conn, checkfirst=True)
-    conn.execute(schema.head.insert().values(one=1, seq=0, hash=NO_HASH))
     now = datetime.now(UTC).isoformat(timespec="microseconds")
-    for name, value in (
-        ("schema_version", "0"),
-        ("record", str(uuid.uuid4())),
-        ("made_at", now),
-        ("made_by", __version__),
-    ):
-        conn.execute(schema.info.insert().values(name=name, value=value))
+    info = {"schema_version": "0", "record": str(uuid.uuid4()), "made_at": now, "made_by": __version__}
+    conn.execute(insert(schema.info), [{"name": name, "value": value} for name, value in info.items()])
+    conn.execute(schema.head.insert().values(one=1, seq=0, hash=begin_hash(info)))
+
+
+def begin_hash(info: Mapping[str, str | None]) -> str:
+    """Return what the first revision carries as the hash of the one before: that of how the record began."""
+    return digest(canonical([info.get(name) for name in BEGINNING]))
 
 
 def _joints_and_marks(conn: Connection) -> None:

@@ -11,7 +11,7 @@ from macrocheck.record import schema
 from macrocheck.record.documents import digest, parsed, unpack
 from macrocheck.record.engine import reading
 from macrocheck.record.entries import PhotoKept
-from macrocheck.record.ladder import NO_HASH
+from macrocheck.record.ladder import NO_HASH, begin_hash
 from macrocheck.record.rows import KEYS, TABLES, Rows, rows_of
 from macrocheck.record.store import Record, revision_hash
 
@@ -52,8 +52,10 @@ def verify(record: Record, *, expect: tuple[int, str] | None = None) -> Verifica
         head = conn.execute(select(schema.head.c.seq, schema.head.c.hash)).one_or_none()
     if head is None:
         faults.append("The row of the last revision (table head) is missing.")
-    elif (head.seq, head.hash) != last:
-        if head.seq > last[0]:
+    elif (head.seq, head.hash) != last and (head.seq, last[0], head.hash) != (0, 0, NO_HASH):
+        if head.seq == last[0] == 0:
+            faults.append("What table info says of how the record began was changed.")
+        elif head.seq > last[0]:
             faults.append(f"The last revisions are missing: {last[0] + 1} to {head.seq}.")
         else:
             faults.append(f"Table head says revision {head.seq}, but the last one is {last[0]}.")
@@ -73,7 +75,8 @@ def named(row: Any) -> str:
 def _check_chain(
     conn: Connection, faults: list[str], expect: tuple[int, str] | None
 ) -> tuple[int, tuple[int, str]]:
-    last_seq, last_hash, count = 0, NO_HASH, 0
+    info = {row.name: row.value for row in conn.execute(select(schema.info))}
+    last_seq, last_hash, count = 0, begin_hash(info), 0
     numbers: dict[tuple[str, str], int] = {}
     seen = False
     for row in conn.execution_options(yield_per=_BATCH).execute(
@@ -85,7 +88,9 @@ def _check_chain(
                 f"Revisions {last_seq + 1} to {row.seq - 1} are"
             )  # fmt: skip
             faults.append(f"{missing} missing.")
-        elif row.previous != last_hash:
+        elif row.seq == 1 and row.previous not in {last_hash, NO_HASH}:
+            faults.append("What table info says of how the record began was changed, or another begins it.")
+        elif row.seq != 1 and row.previous != last_hash:
             faults.append(f"{named(row)} does not follow the one before it: one of them was moved or changed.")
         if revision_hash(dict(row._mapping)) != row.hash:
             faults.append(f"{named(row)} was changed or moved: its hash does not fit it.")

@@ -30,7 +30,6 @@ from macrocheck.record.documents import canonical, digest, pack
 from macrocheck.record.engine import reading, writing
 from macrocheck.record.entries import Entry, PhotoKept, SectionInputs, coupon_entry, section_entry
 from macrocheck.record.export import export_csv, export_json
-from macrocheck.record.ladder import NO_HASH
 from macrocheck.record.query import list_sections, measured_names, parse_filter, setting_names
 from macrocheck.record.rows import TABLES, rows_of
 from macrocheck.record.setting_text import read_setting
@@ -117,7 +116,8 @@ def entries(sections: int, chance: random.Random) -> Iterator[list[Entry]]:
 
 def fill(record: Record, sections: int, seed: int) -> None:
     """Fill an empty record: what `append` writes, hundreds of revisions a transaction, without looking back."""
-    seq, last = 0, NO_HASH
+    with reading(record.engine, record.name) as conn:
+        seq, last = conn.execute(select(schema.head.c.seq, schema.head.c.hash)).one()
     batch: dict[str, list[dict[str, Any]]] = {}
     at = datetime.now(UTC).isoformat(timespec="microseconds")
 

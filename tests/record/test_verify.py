@@ -95,6 +95,8 @@ def tamper(filled_record: Record, tmp_path: Path) -> Tamper:
         (["INSERT INTO current VALUES ('coupon', '[\"ghost\"]', 60, 60, 1)"], "is named as newest"),
         (["UPDATE head SET seq = 9"], "last revisions are missing: 9 to 9"),
         (["DELETE FROM head"], "table head.* is missing"),
+        (["UPDATE info SET value = '2020-01-01' WHERE name = 'made_at'"], "how the record began was changed"),
+        (["DELETE FROM info WHERE name = 'record'"], "how the record began was changed"),
     ],
 )  # fmt: skip
 def test_what_was_done_is_named(tamper: Tamper, statements: Sequence[str], said: str) -> None:
@@ -179,7 +181,9 @@ def test_the_hash_is_what_the_documentation_says(record: Record, result: dict[st
             "SELECT seq, kind, subject, number, reason, at, who, version, body, previous, hash "
             "FROM revision ORDER BY seq"
         ).fetchall()
-    before = "0" * 64
+        began_with: dict[str, str] = dict(conn.exec_driver_sql("SELECT name, value FROM info").fetchall())
+    began = [began_with[name] for name in ("record", "made_at", "made_by")]
+    before = hashlib.sha256(json.dumps(began, separators=(",", ":")).encode()).hexdigest()
     for row in rows:
         text = json.dumps(list(row[:-1]), ensure_ascii=False, separators=(",", ":"))
         assert hashlib.sha256(text.encode()).hexdigest() == row[-1]
@@ -190,4 +194,7 @@ def test_the_hash_is_what_the_documentation_says(record: Record, result: dict[st
 def test_an_empty_record_is_clean(tmp_path: Path) -> None:
     opened = open_record(tmp_path / "empty.db", make=True)
     assert verify(opened).clean
+    with opened.engine.begin() as conn:
+        conn.exec_driver_sql("UPDATE info SET value = 'x' WHERE name = 'record'")
+    assert verify(opened).faults == ("What table info says of how the record began was changed.",)
     opened.close()
