@@ -163,6 +163,7 @@ export class Hand {
       const handle = state && under(state, this.handles, at, this.tolerance(event));
       if (!handle) {
         this.selected = null;
+        this.down = null; // the map has this drag, and no end of it comes here
         this.redraw();
         return false;
       }

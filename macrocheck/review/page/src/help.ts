@@ -30,6 +30,7 @@ const KEYS: [string, [string, string][]][] = [
       ["Ctrl Z, Ctrl Y", "undo, redo"],
       ["Q", "next doubt: zoom to its place"],
       ["N, P", "next, previous photo"],
+      ["A", "add photos"],
       ["Y", "accept"],
       ["X", "needs another look, with a reason"],
       ["S", "save the files"],

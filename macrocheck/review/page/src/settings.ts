@@ -28,6 +28,7 @@ export class SettingsForm {
   private readonly guard: HTMLSelectElement;
   private readonly threshold: HTMLInputElement;
   private last = "";
+  private unmarked = "choose the mark";
 
   constructor(
     private readonly options: Options,
@@ -65,9 +66,11 @@ export class SettingsForm {
     this.show(options.defaults);
   }
 
-  show(settings: Settings): void {
+  /** `unmarked`: what to say of the scale where no mark was chosen. */
+  show(settings: Settings, unmarked = "choose the mark"): void {
     this.settings = settings;
-    const key = JSON.stringify([settings, this.options.limits.map((l) => l.id)]);
+    this.unmarked = unmarked;
+    const key = JSON.stringify([settings, unmarked, this.options.limits.map((l) => l.id)]);
     if (key === this.last) return;
     this.last = key;
     const focused = document.activeElement?.id;
@@ -105,7 +108,7 @@ export class SettingsForm {
   /** Show the settings again as they are, whatever was typed. */
   again(): void {
     this.last = "";
-    this.show(this.settings);
+    this.show(this.settings, this.unmarked);
   }
 
   private send(part: Partial<Settings>): void {
@@ -141,7 +144,7 @@ export class SettingsForm {
     const select = h(
       "select",
       { attrs: { id: `${this.id}-mark${index}` } },
-      h("option", { attrs: { value: "" } }, index ? "no other" : "choose the mark"),
+      h("option", { attrs: { value: "" } }, index ? "no other" : this.unmarked),
       ...choices.map((m) => h("option", { attrs: { value: m.name } }, m.meaning)),
     );
     select.value = text ? (kind ?? "") : "";

@@ -82,7 +82,7 @@ export class Sheet {
     this.title.textContent = state?.name ?? desk.view?.name ?? item?.name ?? "";
     this.showGrade(state);
     this.showChange(state, desk);
-    if (state) this.settings.show(state.settings);
+    if (state) this.settings.show(state.settings, state.scale && state.settings.marks.length === 0 ? "the scale it came with" : undefined);
     this.showProblems(state, desk);
     this.showDecision(state);
     if (!state) return;
