@@ -56,7 +56,7 @@ _FOR_PHOTOS = ("marks", "outlines", "joint", "picture", "welds")
     help="Photos: where the sections are drawn side by side (PNG).  [default: compared.png]",
 )
 @click.option(
-    "--unit", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Photos: unit shown."
+    "--unit", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit of what was measured."
 )
 @click.option("--json", "json_to", metavar="FILE|-", help="Write everything as JSON; - is standard output.")
 def command(
@@ -86,7 +86,7 @@ def command(
     keys = tuple(q.strip() for q in quantities.split(",") if q.strip()) if quantities else ()
     if len(subjects) == 1 and not marks:
         _refuse(given, _FOR_PHOTOS, "for photos; name two or more of them, with --mark")
-        return _record(subjects[0], by, keys, conditions, confidence, share, json_to)
+        return _record(subjects[0], by, keys, conditions, confidence, share, unit, json_to)
     if len(subjects) == 1:
         msg = "--mark is for photos: name two or more of them; a record needs none."
         raise click.UsageError(msg)
@@ -124,6 +124,7 @@ def _record(
     conditions: tuple[str, ...],
     confidence: str | None,
     share: str | None,
+    unit: Literal["mm", "in"],
     json_to: str | None,
 ) -> int:
     from macrocheck.cli.files import write_json
@@ -156,6 +157,7 @@ def _record(
         where=conditions,
         confidence=sure,
         share=most,
+        lengths=unit,
     )
     if json_to is not None:
         write_json(found.to_json(), json_to)

@@ -1,6 +1,6 @@
 """`macrocheck relate`: how a measured quantity follows the settings."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -44,6 +44,9 @@ if TYPE_CHECKING:
     "--where", "conditions", multiple=True, metavar="CONDITION", help="Only what fits: gas=CO2. Repeatable."
 )
 @click.option("--confidence", metavar="PERCENT", help="Confidence of intervals and bands.  [default: 95 %]")
+@click.option(
+    "--unit", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit of what was measured."
+)
 @click.option("--json", "json_to", metavar="FILE|-", help="Write everything as JSON; - is standard output.")
 def command(
     record: str,
@@ -53,6 +56,7 @@ def command(
     places: tuple[str, ...],
     conditions: tuple[str, ...],
     confidence: str | None,
+    unit: Literal["mm", "in"],
     json_to: str | None,
 ) -> int:
     """Fit how a measured quantity follows the settings on RECORD, with confidence and prediction bands.
@@ -97,6 +101,7 @@ def command(
         record=opened.name,
         where=conditions,
         confidence=sure,
+        lengths=unit,
     )
     if json_to is not None:
         write_json(found.to_json(), json_to)

@@ -1,5 +1,7 @@
 """`macrocheck repeat`: how far the measuring agrees with itself."""
 
+from typing import Literal
+
 import click
 
 from macrocheck.cli.outcome import DONE
@@ -21,6 +23,9 @@ from macrocheck.cli.outcome import DONE
 )
 @click.option("--people-only", is_flag=True, help="Leave out outlines as macrocheck found them.")
 @click.option("--confidence", metavar="PERCENT", help="Confidence of intervals.  [default: 95 %]")
+@click.option(
+    "--unit", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit of what was measured."
+)
 @click.option("--json", "json_to", metavar="FILE|-", help="Write everything as JSON; - is standard output.")
 def command(
     record: str,
@@ -29,6 +34,7 @@ def command(
     photos_after: str | None,
     people_only: bool,
     confidence: str | None,
+    unit: Literal["mm", "in"],
     json_to: str | None,
 ) -> int:
     """Study repeatability and reproducibility of the measuring on RECORD, as a gauge study.
@@ -61,7 +67,7 @@ def command(
             readings = readings_of(conn, wanted, filters, photos_after=photos_after, people_only=people_only)
     finally:
         opened.close()
-    found = repeatability(readings, record=opened.name, where=conditions, confidence=sure)
+    found = repeatability(readings, record=opened.name, where=conditions, confidence=sure, lengths=unit)
     if json_to is not None:
         write_json(found.to_json(), json_to)
     if json_to != "-":

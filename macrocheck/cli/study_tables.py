@@ -116,9 +116,12 @@ def _quantity_lines(found: "Comparison", quantity: str) -> list[str]:
         f"{first.name} ({quantity}){f', {unit}' if unit else ''}{f'; limit {listed(limits)}' if limits else ''}"
     ]
     sure = percent(found.confidence)
-    head = ("group", "coupons", "mean", f"{sure} interval", "scatter", "coupon", "section", "measuring", "worst")
-    lines += table((*head, "bound", "a section", "by ranks", "accepted"), [_summary_row(g, s) for g, s in pairs])
+    head = ("group", "coupons", "mean", f"{sure} interval", "worst", "bound", "a section", "by ranks", "accepted")
+    lines += table(head, [_summary_row(g, s) for g, s in pairs])
     lines += _bound_lines(pairs, found)
+    if any(s.spread is not None for _, s in pairs):
+        sources = ("scatter (standard deviation)", "coupons as seen", "coupon", "section", "measuring")
+        lines += ["", *table(sources, [_spread_row(g, s) for g, s in pairs])]
     for group, summary in pairs:
         name = f"{shown(group.label)}: " if len(pairs) > 1 else ""
         lines += [f"{name}{shown(text)}" for text in _sentences(summary)]
@@ -128,22 +131,31 @@ def _quantity_lines(found: "Comparison", quantity: str) -> list[str]:
 
 
 def _summary_row(group: "Group", s: "Summary") -> tuple[str, ...]:
-    u, spread, worst = s.unit, s.spread, s.worst
-    both = spread is not None and spread.section is None
+    u, worst = s.unit, s.worst
     return (
         shown(group.label),
         str(s.n_coupons),
         number(s.mean, u),
         "-" if s.interval is None else _span(s.interval, u),
-        number(s.sd, u),
-        "-" if spread is None else number(spread.coupon, u) + ("*" if both else ""),
-        "-" if spread is None else "*" if both else number(spread.section, u),
-        "-" if spread is None else number(spread.measurement, u),
         "-" if worst is None else f"{number(worst.section.value, u)} {shown(worst.coupon)}",
         number(s.tolerance.bound if s.tolerance else None, u),
         number(s.tolerance_section.bound if s.tolerance_section else None, u),
         number(s.tolerance_ranks.bound if s.tolerance_ranks else None, u),
         "-" if s.share is None else f"{s.share.accepted} of {s.share.graded}",
+    )
+
+
+def _spread_row(group: "Group", s: "Summary") -> tuple[str, ...]:
+    u, spread = s.unit, s.spread
+    if spread is None:
+        return shown(group.label), number(s.sd, u, fine=True), "-", "-", "-"
+    both = spread.section is None
+    return (
+        shown(group.label),
+        number(s.sd, u, fine=True),
+        number(spread.coupon, u, fine=True) + ("*" if both else ""),
+        "*" if both else number(spread.section, u, fine=True),
+        number(spread.measurement, u, fine=True),
     )
 
 

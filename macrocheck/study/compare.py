@@ -10,9 +10,9 @@ from macrocheck.errors import InputError
 from macrocheck.results import CAUTIONS
 from macrocheck.study import intervals
 from macrocheck.study.comparison import Comparison, Difference, Group, ShareDifference, Summary
-from macrocheck.study.data import Coupon, coupon_value, grade_of
+from macrocheck.study.data import Coupon, coupon_value, grade_of, in_lengths
 from macrocheck.study.summary import share_of, summary_of
-from macrocheck.study.values import CONFIDENCE, CouponValue, Interval, Need
+from macrocheck.study.values import CONFIDENCE, CouponValue, Interval, Lengths, Need
 from macrocheck.study.words import amount, counted, listed, number, percent, unit_text
 
 SHARE = 0.9
@@ -67,16 +67,18 @@ def compare(
     where: Sequence[str] = (),
     confidence: float = CONFIDENCE,
     share: float = SHARE,
+    lengths: Lengths = "mm",
 ) -> Comparison:
     """Compare groups of coupons.
 
     `by`: settings whose values make the groups; none puts all coupons into one. `quantities`: keys. `confidence`
-    of every interval and bound, `share` of the coupons that the tolerance bound speaks of.
+    of every interval and bound, `share` of the coupons that the tolerance bound speaks of. `lengths`: the unit that
+    measured lengths are to be in.
 
     Raises:
         InputError: where no coupon has what is asked for, or there are too many groups.
     """
-    grouped, left_out = _grouped(coupons, by)
+    grouped, left_out = _grouped(in_lengths(coupons, lengths), by)
     if not grouped:
         why = f" ({left_out[0][0]}: {left_out[0][1]})" if left_out else ""
         msg = f"No coupon is left to compare{why}; loosen --where or group by another setting."
@@ -89,7 +91,8 @@ def compare(
         )
         raise InputError(msg)
     groups = tuple(
-        _group(key, members, quantities, confidence=confidence, share=share) for key, members in grouped.items()
+        _group(key, members, quantities, confidence=confidence, share=share, lengths=lengths)
+        for key, members in grouped.items()
     )
     return Comparison(
         record=record,
@@ -153,16 +156,28 @@ def _value(coupon: Coupon, by: By) -> tuple[str, tuple[int, float, str]] | None:
     return f"{noted.value:.6g}{unit}", (0, float(f"{noted.value:.6g}"), unit)
 
 
+def _as_written(members: Sequence[Coupon], name: str) -> str | None:
+    """Return a length as all members have it written, unit and all (".045 in"); None where they differ."""
+    noted = [s for c in members if (s := c.settings.get(name)) is not None]
+    texts = {" ".join(s.text.split()) for s in noted}
+    text = next(iter(texts), "")
+    if len(texts) == 1 and all(s.unit == "mm" for s in noted) and text[-1:] in {"m", "n", '"', "a"}:
+        return text
+    return None
+
+
 def _group(
-    key: Key, members: Sequence[Coupon], quantities: Sequence[str], *, confidence: float, share: float
-) -> Group:
+    key: Key, members: Sequence[Coupon], quantities: Sequence[str], *, confidence: float, share: float,
+    lengths: Lengths,
+) -> Group:  # fmt: skip
+    key = tuple((name, _as_written(members, name) or value) for name, value in key)
     summaries = []
     for quantity in quantities:
         found = [coupon_value(c, quantity) for c in members]
         values: list[CouponValue] = [v for v, _ in found if v is not None]
         failed = sum(s.failure is not None for c in members for s in c.sections)
         missing = sum(m for _, m in found) - failed
-        summaries.append(summary_of(quantity, values, missing, confidence=confidence, share=share))
+        summaries.append(summary_of(quantity, values, missing, confidence=confidence, share=share, lengths=lengths))
     accepted = share_of([grade_of(c) for c in members], confidence=confidence)
     return Group(
         label=", ".join(value for _, value in key) or "all coupons",

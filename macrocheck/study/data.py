@@ -1,12 +1,13 @@
 """What a study reads off a record: coupons with their settings, and what was measured on their sections."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from macrocheck.errors import InputError
 from macrocheck.quantities import BY_KEY
 from macrocheck.results import VerdictWord
-from macrocheck.study.values import CouponValue, SectionValue, Side
+from macrocheck.study.values import CouponValue, Lengths, SectionValue, Side
+from macrocheck.units import MM_PER_INCH
 
 BALANCE: dict[str, tuple[str, str]] = {
     "fill_area_ratio": ("Fill area, measured over expected", "1"),
@@ -75,8 +76,11 @@ class Coupon:
         return None if noted is None else noted.text
 
 
-def name_and_unit(quantity: str) -> tuple[str, str]:
-    """Return a quantity's name and unit; InputError where it is a list or nothing that is measured."""
+def name_and_unit(quantity: str, lengths: Lengths = "mm") -> tuple[str, str]:
+    """Return a quantity's name and its unit where lengths are in `lengths` ("in2" for areas).
+
+    Raises InputError where it is a list, or nothing that is measured.
+    """
     if quantity in BALANCE:
         return BALANCE[quantity]
     kind = BY_KEY.get(quantity)
@@ -86,7 +90,31 @@ def name_and_unit(quantity: str) -> tuple[str, str]:
     if kind.is_list:
         msg = f"{quantity} is a list of numbers; name a quantity that is one number."
         raise InputError(msg)
-    return kind.name, kind.unit
+    return kind.name, kind.unit.replace("mm", lengths)
+
+
+def in_lengths(coupons: Sequence[Coupon], lengths: Lengths) -> tuple[Coupon, ...]:
+    """Return the coupons with measured lengths and areas in `lengths` instead of mm."""
+    if lengths == "mm":
+        return tuple(coupons)
+    return tuple(replace(c, sections=tuple(_converted(s) for s in c.sections)) for c in coupons)
+
+
+def per_mm(quantity: str, lengths: Lengths) -> float:
+    """Return what a value in mm (or mm2) is multiplied by to be in `lengths`; 1 for all other quantities."""
+    unit = BY_KEY[quantity].unit if quantity in BY_KEY and lengths == "in" else ""
+    return {"mm": 1 / MM_PER_INCH, "mm2": 1 / MM_PER_INCH**2}.get(unit, 1.0)
+
+
+def _converted(section: Section) -> Section:
+    made = {}
+    for (weld, key), m in section.measures.items():
+        factor = per_mm(key, "in")
+        value, u, u95, low, high = (
+            None if v is None else v * factor for v in (m.value, m.u, m.U95, m.at_least, m.at_most)
+        )
+        made[weld, key] = Measure(value, u, u95, m.word, low, high)
+    return replace(section, measures=made)
 
 
 def worse_side(quantity: str) -> Side:

@@ -7,11 +7,11 @@ import numpy as np
 
 from macrocheck.errors import InputError
 from macrocheck.results import CAUTIONS
-from macrocheck.study.data import Coupon, coupon_value, name_and_unit
+from macrocheck.study.data import Coupon, coupon_value, in_lengths, name_and_unit
 from macrocheck.study.explain import explained_by
 from macrocheck.study.fits import ARC_SETTINGS, Case, Refused, Wanted, fit_form
 from macrocheck.study.relation import FORMS, Fit, Form, Point, Relation
-from macrocheck.study.values import CONFIDENCE
+from macrocheck.study.values import CONFIDENCE, Lengths
 from macrocheck.study.words import counted, listed
 
 FEWEST = 3
@@ -31,16 +31,18 @@ def relate(
     record: str = "",
     where: Sequence[str] = (),
     confidence: float = CONFIDENCE,
+    lengths: Lengths = "mm",
 ) -> Relation:
     """Fit how quantity `y` follows the settings `x`, coupon by coupon.
 
     `forms`: which to try; the arc form rests on amps, volts and travel_speed whatever `x` is. `places`: where to
-    predict, setting -> number in the record's unit, or word.
+    predict, setting -> number in the record's unit, or word. `lengths`: the unit of a measured length.
 
     Raises:
         InputError: where too few coupons have what is asked for, or a setting is noted in several units.
     """
-    y_name, y_unit = name_and_unit(y)
+    y_name, y_unit = name_and_unit(y, lengths)
+    coupons = in_lengths(coupons, lengths)
     settings = tuple((name, _unit(coupons, name)) for name in x)
     cases, left_out = _cases(coupons, settings, y)
     if len(cases) < FEWEST:

@@ -11,10 +11,10 @@ from macrocheck.arrays import FloatArray
 from macrocheck.errors import InputError
 from macrocheck.results import CAUTIONS
 from macrocheck.study import anova, reml
-from macrocheck.study.data import name_and_unit
+from macrocheck.study.data import name_and_unit, per_mm
 from macrocheck.study.gauge import AnovaRow, Component, GaugeStudy, Reading, Repeatability, Source
 from macrocheck.study.intervals import sd_interval
-from macrocheck.study.values import CONFIDENCE, Interval
+from macrocheck.study.values import CONFIDENCE, Interval, Lengths
 from macrocheck.study.words import amount, counted, listed
 
 CATEGORIES = 1.41
@@ -43,13 +43,16 @@ def repeatability(
     record: str = "",
     where: Sequence[str] = (),
     confidence: float = CONFIDENCE,
+    lengths: Lengths = "mm",
 ) -> Repeatability:
-    """Study the readings of each quantity, (key, readings).
+    """Study the readings of each quantity, (key, readings in mm); `lengths`: the unit that lengths are to be in.
 
     Raises:
         InputError: where no section has two readings of anything, nor a coupon two sections.
     """
-    studies = tuple(study(key, found, confidence=confidence) for key, found in readings if len(found) > 1)
+    studies = tuple(
+        study(key, found, confidence=confidence, lengths=lengths) for key, found in readings if len(found) > 1
+    )
     if all(not s.components for s in studies):
         msg = f"Nothing on {record or 'this record'} was measured more than once; {HOW}."
         raise InputError(msg)
@@ -60,9 +63,14 @@ def repeatability(
     return Repeatability(record, tuple(where), studies, confidence, tuple(notes), CAUTIONS)
 
 
-def study(quantity: str, readings: Sequence[Reading], *, confidence: float = CONFIDENCE) -> GaugeStudy:
-    """Return the gauge study of one quantity."""
-    name, unit = name_and_unit(quantity)
+def study(
+    quantity: str, readings: Sequence[Reading], *, confidence: float = CONFIDENCE, lengths: Lengths = "mm"
+) -> GaugeStudy:
+    """Return the gauge study of one quantity; readings in mm, the study in `lengths`."""
+    name, unit = name_and_unit(quantity, lengths)
+    factor = per_mm(quantity, lengths)
+    if factor != 1.0:
+        readings = [replace(r, value=r.value * factor, u=None if r.u is None else r.u * factor) for r in readings]
     kept, notes = _worth(readings)
     again = len(kept) > len({(r.coupon, r.section) for r in kept})
     balanced = _as_table(kept)

@@ -10,7 +10,7 @@ from macrocheck.study import intervals
 from macrocheck.study.comparison import Share, Summary, ToleranceBound, Worst
 from macrocheck.study.data import name_and_unit, worse_side
 from macrocheck.study.nested import spread_of, within_coupons
-from macrocheck.study.values import CouponValue, Interval, Need, Side
+from macrocheck.study.values import CouponValue, Interval, Lengths, Need, Side
 from macrocheck.study.words import amount, counted, percent
 
 SURE_ENOUGH = 2.0
@@ -36,10 +36,16 @@ def share_of(words: Sequence[VerdictWord | None], *, confidence: float, what: st
 
 
 def summary_of(
-    quantity: str, coupons: Sequence[CouponValue], missing: int, *, confidence: float, share: float
+    quantity: str,
+    coupons: Sequence[CouponValue],
+    missing: int,
+    *,
+    confidence: float,
+    share: float,
+    lengths: Lengths = "mm",
 ) -> Summary:
     """Sum up one quantity of the coupons of a group; `missing` sections have no value for it."""
-    name, unit = name_and_unit(quantity)
+    name, unit = name_and_unit(quantity, lengths)
     values = np.array([c.value for c in coupons])
     at_least, at_most = _limits(coupons)
     worse: Side = worse_side(quantity)

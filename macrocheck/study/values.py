@@ -12,6 +12,9 @@ from macrocheck.results import VerdictWord
 CONFIDENCE = 0.95
 """Confidence of every interval and bound, unless the user says otherwise."""
 
+Lengths = Literal["mm", "in"]
+"""Unit of the measured lengths (and areas) of a study; settings stay in the record's units."""
+
 Side = Literal["at least", "at most"]
 """Which way a one-sided bound faces: a weld must reach it, or must not pass it."""
 

@@ -3,7 +3,10 @@
 import math
 from collections.abc import Sequence
 
-_UNITS = {"mm2": "mm²", "deg": "°", "1": "%", "g/cm3": "g/cm³"}
+_UNITS = {"mm2": "mm²", "in2": "in²", "deg": "°", "1": "%", "g/cm3": "g/cm³"}
+
+
+_PLACES = {"mm": 2, "mm2": 1, "in": 3, "in2": 4, "deg": 1, "1": 1}
 
 
 def unit_text(unit: str) -> str:
@@ -12,7 +15,7 @@ def unit_text(unit: str) -> str:
 
 
 def number(value: float | None, unit: str = "", *, signed: bool = False, fine: bool = False) -> str:
-    """Return a number without its unit: hundredths of a mm, tenths of a degree or per cent, else four digits.
+    """Return a number without its unit: hundredths of a mm, tenths of a degree or per cent; else four digits.
 
     `fine`: one decimal more, for standard deviations.
     """
@@ -22,7 +25,7 @@ def number(value: float | None, unit: str = "", *, signed: bool = False, fine: b
         value *= 100
     if not math.isfinite(value):
         return "-"
-    places = {"mm": 2, "mm2": 1, "deg": 1, "1": 1}.get(unit)
+    places = _PLACES.get(unit)
     if places is None:
         size = math.floor(math.log10(abs(value))) if value else 0
         places = min(max(3 - size, 0), 6)

@@ -17,7 +17,7 @@ def test_compare(trial: Path, run: Run) -> None:
     assert (done.status, done.err) == (0, "")
     out = " ".join(done.out.split())
     assert "23 coupons compared by wire_diameter and gas" in out
-    for label in ("0.9 mm, Ar 82 CO2 18", "0.9 mm, CO2", "1.143 mm, Ar 82 CO2 18", "1.143 mm, CO2"):
+    for label in ("0.9 mm, Ar 82 CO2 18", "0.9 mm, CO2", ".045 in, Ar 82 CO2 18", ".045 in, CO2"):
         assert label in out
     assert "Left out, gas not noted: T6-06 (1 coupon)" in out
     assert "with 95 % confidence, 90 % of such coupons have at least this much" in out
@@ -38,6 +38,19 @@ def test_compare_as_json(trial: Path, run: Run, tmp_path: Path) -> None:
     assert first["coupons"][0]["date"].startswith("2026-03-")
     run("compare", trial, "--by", "gas", "--json", tmp_path / "c.json")
     assert json.loads((tmp_path / "c.json").read_text(encoding="utf-8"))["confidence"] == 0.95
+
+
+def test_in_inches(trial: Path, run: Run) -> None:
+    metric = json.loads(run("compare", trial, "--of", "leg_butting", "--json", "-").out)
+    inches = json.loads(run("compare", trial, "--of", "leg_butting", "--unit", "in", "--json", "-").out)
+    a, b = (found["groups"][0]["summaries"][0] for found in (metric, inches))
+    assert (a["unit"], b["unit"]) == ("mm", "in")
+    for key in ("mean", "sd", "at_least", "least"):
+        assert b[key] * 25.4 == pytest.approx(a[key])
+    assert b["tolerance"]["bound"] * 25.4 == pytest.approx(a["tolerance"]["bound"])
+    assert b["tolerance"]["text"].count(" in ") == 1
+    line = json.loads(run("relate", trial, "--x", "amps", "--y", "leg_butting", "--unit", "in", "--json", "-").out)
+    assert (line["y_unit"], line["x"]) == ("in", [["amps", "A"]])
 
 
 def test_compare_without_groups_says_the_bound(trial: Path, run: Run) -> None:

@@ -64,6 +64,14 @@ def test_likelihood_agrees_with_the_table_where_both_hold() -> None:
     assert likelihood.parts == pytest.approx(table.parts, rel=0.02)
 
 
+def test_in_inches() -> None:
+    metric, inches = study("size", msa()), study("size", msa(), lengths="in")
+    assert inches.unit == "in"
+    assert inches.gauge is not None
+    assert inches.gauge * 25.4 == pytest.approx(metric.gauge)
+    assert inches.percent_gauge == pytest.approx(metric.percent_gauge)
+
+
 def test_dyestuff() -> None:
     # restricted likelihood: batch variance 1764.05, residual 2451.25 (read in a public test of another program);
     # balanced, so the analysis of variance gives the same
