@@ -354,6 +354,89 @@ def test_numbers_follow_the_hand(start: Start, watch: Watch, found: Result) -> N
     assert sorted(waits)[len(waits) // 2] < 1.0  # loose: CI shares its cores
 
 
+def _stroke(page: "Page", points: list[Point]) -> None:
+    page.mouse.move(*on_screen(page, points[0]))
+    page.mouse.down()
+    for point in points[1:]:
+        page.mouse.move(*on_screen(page, point), steps=3)
+
+
+def _tool(page: "Page", name: str) -> None:
+    page.get_by_role("button", name=name, exact=True).click()
+
+
+def test_every_tool(start: Start, watch: Watch, found: Result) -> None:
+    page = watch().open(start(SOUND, *CHOSEN))
+    weld = found.outline.welds[0]
+    root = weld.joint_root
+    assert root is not None
+
+    _tool(page, "Redraw")
+    n = len(weld.fusion)
+    stroke = [(float(x) - 7.0, float(y) + 7.0) for x, y in weld.fusion[n // 4 : n // 2 : 12]]
+    _stroke(page, stroke)
+    state = edited(page, page.mouse.up).json()
+    fusion = next(f for f in state["welds"][0]["features"] if f["part"] == "fusion")
+    assert fusion["by_hand"]
+    assert min(math.dist(stroke[len(stroke) // 2], p) for p in fusion["points"]) < 4.0
+
+    # unfused from 1 to 2 mm along the butting leg, and fused again
+    toe, per_mm = weld.toe_butting, 1 / found.scale.mm_per_px
+    reach = math.dist(root, toe)
+
+    def on_leg(mm: float) -> Point:
+        return (
+            root[0] + (toe[0] - root[0]) * mm * per_mm / reach,
+            root[1] + (toe[1] - root[1]) * mm * per_mm / reach,
+        )
+
+    def unfused(answer: Any) -> float:
+        quantities = answer.json()["welds"][0]["quantities"]
+        return float(next(q["value"] for q in quantities if q["key"] == "unfused_butting"))
+
+    before = next(q for k, q in found.measurements[0].quantities.items() if k == "unfused_butting").value
+    assert isinstance(before, float)
+    _tool(page, "Unfused")
+    _stroke(page, [on_leg(1.0), on_leg(2.0)])
+    assert unfused(edited(page, page.mouse.up)) == pytest.approx(before + 1.0, abs=0.15)
+    _tool(page, "Fused")
+    page.mouse.click(*on_screen(page, on_leg(0.9)))
+    after = edited(page, lambda: page.mouse.click(*on_screen(page, on_leg(2.1))))
+    assert unfused(after) == pytest.approx(before, abs=0.15)
+
+    x, y = (float(v) for v in weld.polygon.mean(axis=0))
+    _tool(page, "Void")
+    _stroke(page, [(x + 20 * math.cos(a), y + 20 * math.sin(a)) for a in (0, 1, 2, 3, 4, 5, 6)])
+    state = edited(page, page.mouse.up).json()
+    largest = next(q["value"] for q in state["welds"][0]["quantities"] if q["key"] == "largest_void")
+    assert largest == pytest.approx(40 * found.scale.mm_per_px, rel=0.1)
+
+    _tool(page, "Indication")
+    page.mouse.click(*on_screen(page, (x - 60, y)))
+    page.mouse.click(*on_screen(page, (x - 20, y + 30)))
+    state = edited(page, lambda: _tool(page, "Done")).json()
+    assert any(f["part"] == "indication" for f in state["welds"][0]["features"])
+
+    # the scale anew: 250 px, said to be 5 mm; then one end dragged, by which it is 300 px
+    _tool(page, "Scale")
+    page.mouse.click(*on_screen(page, (x - 200, y - 100)))
+    page.mouse.click(*on_screen(page, (x + 50, y - 100)))
+    page.get_by_label("Length", exact=True).fill("5mm")
+    state = edited(page, lambda: page.get_by_label("Length", exact=True).press("Enter")).json()
+    assert state["scale"]["mm_per_px"] == pytest.approx(5 / 250, rel=0.01)
+    assert state["scale"]["by_hand"]
+    end = tuple(state["scale"]["marks"][0]["ends"][1])
+    sent = _drag(page, end, (end[0] + 50, end[1]))
+    assert sent["edit"]["kind"] == "set_scale"
+    assert sent["edit"]["length"] == "5mm"
+    page.locator(".made", has_text="by hand").first.wait_for()
+
+    page.locator("summary", has_text="What was done").click()
+    assert page.locator(".changes li").count() == 7
+    state = edited(page, page.get_by_role("button", name="Back to what the machine found").click).json()
+    assert state["made_by"] == "found"
+
+
 CONTRASTS = """() => {
   const channels = css => (css.match(/[\\d.]+/g) || []).map(Number);
   const light = ([r, g, b]) => [r, g, b].map(v => v / 255)
