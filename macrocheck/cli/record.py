@@ -11,7 +11,7 @@ _RECORD_HELP = "RECORD is a file or a database address such as postgresql+psycop
 _photos = click.option(
     "--photos", type=click.Path(path_type=Path), metavar="DIR", help="Folder of photos kept beside the record."
 )
-_COUNTED = {"csv": "rows", "xlsx": "rows", "json": "sections", "folder": "revisions"}
+_COUNTED = {"csv": "row", "xlsx": "row", "json": "section", "folder": "revision"}
 _where = click.option(
     "--where",
     "conditions",
@@ -149,7 +149,7 @@ def export_command(
         count = write(opened, sys.stdout if to_file == "-" else to_file, filters)
     opened.close()
     if to_file != "-":
-        click.echo(f"Wrote {shown(to_file)}: {count} {_COUNTED[form]}")
+        click.echo(f"Wrote {shown(to_file)}: {counted(count, _COUNTED[form])}")
     return DONE
 
 
@@ -173,5 +173,5 @@ def import_command(folder: Path, record: str, photos: Path | None) -> int:
     opened.close()
     for fault in found.faults:
         click.echo(fault)
-    click.echo(f"Read {count} revisions; last revision {found.seq}, hash {found.hash}")
+    click.echo(f"Read {counted(count, 'revision')}; last revision {found.seq}, hash {found.hash}")
     return DONE if found.clean else REJECTED

@@ -41,6 +41,9 @@ def open_engine(where: str | os.PathLike[str], *, make: bool = False) -> Engine:
     macrocheck, OutputError where the database cannot be used.
     """
     text, name = os.fspath(where), record_name(where)
+    if not text.strip():
+        msg = "The record has no name; write its file or a database address."
+        raise InputError(msg)
     if not is_url(text):
         _check_file(Path(text), name, make=make)
     url = make_url(text) if is_url(text) else _file_url(Path(text))

@@ -21,6 +21,9 @@ WAIT_S = 15
 _AHEAD = 2
 """Coupons sent for each thread of the cluster: one under way and one waiting beside it."""
 
+_LARGE = "distributed.admin.large-graph-warning-threshold"
+"""Photographs are large, and each is needed once: what Dask would warn about is meant."""
+
 _LOOK_S = 5.0
 """The clocks are looked at this often."""
 
@@ -44,6 +47,7 @@ def measure_on_cluster(
     cluster is lost in the middle.
     """
     try:
+        import dask
         import distributed
         from distributed.comm.core import CommClosedError
     except ImportError as error:
@@ -61,7 +65,8 @@ def measure_on_cluster(
         raise InputError(msg) from error
     try:
         client.wait_for_workers(1, timeout=WAIT_S)
-        yield from _many(client, jobs, time_limit_s)
+        with dask.config.set({_LARGE: "1TB"}):
+            yield from _many(client, jobs, time_limit_s)
     except (CommClosedError, TimeoutError, CancelledError) as error:
         msg = f"The cluster at {address} was lost or has no worker; what is finished is kept, run it again."
         raise OutputError(msg) from error

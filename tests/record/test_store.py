@@ -181,6 +181,8 @@ def test_files_that_are_no_record(tmp_path: Path) -> None:
         open_record(tmp_path / "none.db")
     with pytest.raises(InputError, match="is a folder"):
         open_record(tmp_path, make=True)
+    with pytest.raises(InputError, match="has no name"):
+        open_record("", make=True)
     with pytest.raises(InputError, match="its folder does not exist"):
         open_record(tmp_path / "no" / "x.db", make=True)
     (tmp_path / "text.db").write_text("these are notes and no database at all " * 50, encoding="utf-8")
