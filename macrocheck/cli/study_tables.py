@@ -11,7 +11,7 @@ from macrocheck.paths import shown
 from macrocheck.study.words import amount, counted, listed, number, percent, unit_text
 
 if TYPE_CHECKING:
-    from macrocheck.study.comparison import Comparison, Group, Summary
+    from macrocheck.study.comparison import Comparison, Group, Summary, ToleranceBound
     from macrocheck.study.values import Interval
 
 _MOST_LEFT_OUT = 10
@@ -124,7 +124,7 @@ def _quantity_lines(found: "Comparison", quantity: str) -> list[str]:
         lines += ["", *table(sources, [_spread_row(g, s) for g, s in pairs])]
     for group, summary in pairs:
         name = f"{shown(group.label)}: " if len(pairs) > 1 else ""
-        lines += [f"{name}{shown(text)}" for text in _sentences(summary)]
+        lines += [f"{name}{shown(text)}" for text in _sentences(summary, alone=len(pairs) == 1)]
     if any(s.spread is not None and s.spread.section is None for _, s in pairs):
         lines.append("* coupon and section together: no coupon has two sections with this quantity.")
     return lines + _difference_lines(found, quantity)
@@ -138,9 +138,7 @@ def _summary_row(group: "Group", s: "Summary") -> tuple[str, ...]:
         number(s.mean, u),
         "-" if s.interval is None else _span(s.interval, u),
         "-" if worst is None else f"{number(worst.section.value, u)} {shown(worst.coupon)}",
-        number(s.tolerance.bound if s.tolerance else None, u),
-        number(s.tolerance_section.bound if s.tolerance_section else None, u),
-        number(s.tolerance_ranks.bound if s.tolerance_ranks else None, u),
+        *(_bound(s, bound) for bound in (s.tolerance, s.tolerance_section, s.tolerance_ranks)),
         "-" if s.share is None else f"{s.share.accepted} of {s.share.graded}",
     )
 
@@ -184,9 +182,20 @@ def _bound_lines(pairs: "Sequence[tuple[Group, Summary]]", found: "Comparison") 
     ]
 
 
-def _sentences(s: "Summary") -> list[str]:
+def _says_nothing(s: "Summary", bound: "ToleranceBound") -> bool:
+    """Tell whether a lower bound lies under zero, where nothing measured lies."""
+    return bound.side == "at least" and bound.bound is not None and bound.bound <= 0 <= (s.least or 0.0)
+
+
+def _bound(s: "Summary", bound: "ToleranceBound | None") -> str:
+    if bound is None:
+        return "-"
+    return "none" if _says_nothing(s, bound) else number(bound.bound, s.unit)
+
+
+def _sentences(s: "Summary", *, alone: bool) -> list[str]:
     said = []
-    if s.tolerance is not None and (s.tolerance.bound is None or s.tolerance.bound <= 0 <= (s.least or 0.0)):
+    if s.tolerance is not None and not alone and (s.tolerance.bound is None or _says_nothing(s, s.tolerance)):
         said.append(s.tolerance.text)
     said += [need.text for need in s.needs]
     return [*said, *s.notes]

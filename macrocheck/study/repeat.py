@@ -24,6 +24,9 @@ GOOD, USABLE = 10.0, 30.0
 """Gauge in per cent of the study's variation: under the first good, over the second not good enough (MSA manual,
 from memory)."""
 
+ROUNDING = 1e-18
+"""A variance under this fraction of the total is rounding."""
+
 MOST_SINGLE = 300
 """Sections measured once tell of the parts only; more of them than this would cost time and tell no more."""
 
@@ -255,12 +258,15 @@ def _same(a: NDArray[np.intp], b: NDArray[np.intp]) -> bool:
 
 
 def _components(
-    variances: dict[Source, float],
+    raw: dict[Source, float],
     levels: dict[Source, int],
     df: dict[Source, float],
     also: dict[Source, tuple[Source, ...]],
     confidence: float,
 ) -> tuple[Component, ...]:
+    # Readings that agree to the last digit leave rounding behind, which is no scatter.
+    nothing = ROUNDING * sum(raw.values())
+    variances = {s: v if v > nothing else 0.0 for s, v in raw.items()}
     total = sum(variances.values())
     made = []
     for source in (s for s in _ORDER if s in variances):
@@ -296,6 +302,8 @@ def _people_notes(people: Sequence[str], components: Sequence[Component]) -> tup
 def _text(sums: _Sums, stated: float | None, unit: str) -> str:
     if sums.gauge is None or sums.percent is None:
         return "How far the measuring agrees with itself cannot be told from these readings."
+    if sums.gauge == 0:
+        return "Every reading of a section gave the same number: nothing that it rests on was drawn differently."
     word = "good" if sums.percent < GOOD else "usable with care" if sums.percent <= USABLE else "not good enough"
     size = amount(sums.gauge, unit, fine=True)
     text = f"Measuring scatters by {size} (standard deviation), {sums.percent:.0f} % of the study"

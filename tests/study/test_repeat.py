@@ -184,6 +184,19 @@ def test_nothing_measured_twice() -> None:
         repeatability([("size", once)], record="bench.db")
 
 
+def test_readings_that_agree_to_the_last_digit() -> None:
+    readings = [
+        Reading(f"c{c}", "S", str(c), who, value)
+        for c, value in enumerate((3.9 + 1e-16, 5.3, 4.7 / 3))
+        for who in "AB"
+        for _ in range(2)
+    ]
+    for kept in (readings, readings[1:]):
+        found = study("size", kept)
+        assert (found.percent_gauge, found.categories) == (0.0, None)
+        assert "gave the same number" in found.text
+
+
 def test_readings_all_alike() -> None:
     same = [Reading(f"c{c}", "S", str(c), who, 5.0) for c in range(4) for who in "AB" for _ in range(2)]
     for kept in (same, same[1:]):
