@@ -44,7 +44,11 @@ class RemoveVertexEdit(TypedDict):
 
 
 class RedrawEdit(TypedDict):
-    """Replace the stretch of a curve between the places nearest to a stroke's ends by it (2 to 2000 points)."""
+    """Replace the stretch of a curve between the places nearest to a stroke's ends by it (2 to 2000 points).
+
+    A stroke along the face or the fusion boundary that begins or ends beyond a toe moves the toe there. A surface
+    is laid straight through the stroke, also where there was none; HAZ edges and grooves are begun likewise.
+    """
 
     kind: Literal["redraw"]
     feature: str

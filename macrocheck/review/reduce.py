@@ -12,7 +12,7 @@ from macrocheck.errors import InputError, NotFoundError
 from macrocheck.outline_features import MANY, Part
 from macrocheck.review import edits as e
 from macrocheck.review.choices import Choices, Limits, chosen
-from macrocheck.review.curves import Curve, dragged, redrawn, with_vertex, without_vertex
+from macrocheck.review.curves import Curve, dragged, nearest, redrawn, with_vertex, without_vertex
 from macrocheck.review.hand import (
     SURFACES,
     HandWeld,
@@ -178,7 +178,21 @@ def _redraw(state: State, edit: e.Redraw, u: float, _: Solver) -> tuple[State, C
     else:
         curve = redrawn(curve_of(hand, part, index), edit.points, u, ring=part == "void")
         hand = with_part(hand, part, curve, index=index, click=u)
+        if part in _NEEDED:
+            hand = _toes_at_stroke(hand, part, there, edit.points, u)
     return _with(state, weld, hand), Change("redraw", f"{_NAMES[part]} redrawn", _ends(edit.points))
+
+
+def _toes_at_stroke(hand: HandWeld, part: Part, before: FloatArray, stroke: FloatArray, u: float) -> HandWeld:
+    """Move the toes at which a stroke along the face or the boundary begins or ends."""
+    for end in stroke[[0, -1]]:
+        last = nearest(before, end)
+        if last not in {0, len(before) - 1}:
+            continue
+        butting = (last == 0) == (part == "face")
+        x, y = end.tolist()
+        hand = with_toe(hand, "butting" if butting else "nonbutting", (x, y), u, free=False)
+    return hand
 
 
 def _straight(stroke: FloatArray, before: FloatArray | None) -> FloatArray:

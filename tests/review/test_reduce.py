@@ -245,6 +245,18 @@ def test_a_stroke_redraws_the_face() -> None:
     assert value(after, "convexity") > value(state, "convexity") + 0.3
 
 
+def test_a_stroke_from_toe_to_toe_moves_the_toes() -> None:
+    state, solver = begun()
+    stroke = np.array([[298.0, 262], [390, 330], [481, 402]])
+    after, _ = edited(state, e.Redraw("0/face", stroke), solver)
+    assert value(after, "leg_butting") == pytest.approx((400 - 262) * MM_PER_PX, abs=0.02)
+    assert value(after, "leg_nonbutting") == pytest.approx((481 - 300) * MM_PER_PX, abs=0.02)
+    assert np.array_equal(after.welds[0].now.face[0], after.welds[0].now.fusion[-1])
+    short = np.array([[324.0, 298], [390, 330], [452, 394]])  # ends before the toe: it stays
+    after, _ = edited(state, e.Redraw("0/face", short), solver)
+    assert value(after, "leg_nonbutting") == pytest.approx(LEG_NONBUTTING * MM_PER_PX, abs=0.02)
+
+
 def test_doubts_are_answered_by_a_decision_not_by_a_toe_that_drags_the_boundary_along() -> None:
     doubt = Flag("low_contrast", "Hardly visible here.", ((380.0, 420.0),))
     toe = Flag("toe_unsure", "Not clear.", ((460.0, 400.0),))
