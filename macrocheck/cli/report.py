@@ -65,12 +65,16 @@ def command(
     from macrocheck.record.store import open_record
     from macrocheck.report.pages.html import html_page, need_templates
     from macrocheck.report.pages.pdf import need_library, pdf_bytes
+    from macrocheck.report.pages.wording import plural
     from macrocheck.report.plots.style import need_library as need_plots
     from macrocheck.writing import write_whole
 
     kind = _KINDS.get(Path(to_file).suffix.lower())
     if kind is None:
         msg = f"{shown(to_file)} must end in .html or .pdf."
+        raise InputError(msg)
+    if not Path(to_file).absolute().parent.is_dir():
+        msg = f"{shown(to_file)} cannot be written: its folder does not exist."
         raise InputError(msg)
     need_templates()
     need_plots()
@@ -84,7 +88,7 @@ def command(
     page = html_page(view)
     content = pdf_bytes(page) if kind == "pdf" else page.encode("utf-8", "backslashreplace")
     write_whole(to_file, content)
-    click.echo(f"Wrote {shown(to_file)}: {len(view.coupons)} coupons, {len(content) / 1e6:.1f} MB")
+    click.echo(f"Wrote {shown(to_file)}: {plural(len(view.coupons), 'coupon')}, {len(content) / 1e6:.1f} MB")
     click.echo(caution_line())
     return DONE
 

@@ -87,7 +87,7 @@ def report_view(
         rows=table_rows(coupons, anchors, columns, groups, wish.unit),
         comparisons=() if comparison is None else comparison_views(comparison, wish.unit),
         compare_notes=() if comparison is None else _compare_notes(comparison),
-        plots=plot_views(coupons, comparison, relations, wish.unit),
+        plots=plot_views(coupons, comparison, relations, wish.unit) if comparison is not None else (),
         coupons=views,
         sources=sources.listed(),
         limit_sets=limit_sets(coupons),

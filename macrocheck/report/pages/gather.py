@@ -2,6 +2,7 @@
 
 import difflib
 from collections.abc import Collection, Iterator, Sequence
+from pathlib import PurePath
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -21,7 +22,7 @@ def record_facts(conn: Connection, name: str) -> RecordFacts:
     info = {row.name: row.value for row in conn.execute(select(schema.info))}
     head = conn.execute(select(schema.head.c.seq, schema.head.c.hash)).one()
     return RecordFacts(
-        name,
+        name if "://" in name else PurePath(name).name,
         str(info.get("record", "")),
         str(info.get("made_at", "")),
         str(info.get("made_by", "")),

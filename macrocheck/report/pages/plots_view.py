@@ -83,7 +83,7 @@ def coupon_values(comparison: Comparison, quantity: str) -> tuple[list[CouponVal
 
 def plot_views(
     coupons: Sequence[CouponFacts],
-    comparison: Comparison | None,
+    comparison: Comparison,
     relations: Sequence[Relation],
     unit: LengthUnit,
     *,
@@ -97,13 +97,11 @@ def plot_views(
     from macrocheck.report.plots.strip import strip_plot
 
     views: list[PlotView] = []
-    quantities = [] if comparison is None else [q for q in comparison.quantities if _has(comparison, q)]
-    quantities = quantities[:most_quantities]
-    if comparison is not None:
-        views += [
-            _view(strip_plot(comparison, q, unit), f"{_name(comparison, q)}: every coupon by group.")
-            for q in quantities
-        ]
+    quantities = [q for q in comparison.quantities if _has(comparison, q)][:most_quantities]
+    views += [
+        _view(strip_plot(comparison, q, unit), f"{_name(comparison, q)}: every coupon by group.")
+        for q in quantities
+    ]
     for relation in relations:
         if relation.fits:
             x = " and ".join(shown(name).replace("_", " ") for name, _ in relation.x)
@@ -114,7 +112,7 @@ def plot_views(
         views.append(_view(figure, "Penetration along both legs."))
     with suppress(InputError):  # nor a joint root
         views.append(_view(section_plot(grouped, unit), "Sections laid on one another by their joint roots."))
-    if comparison is not None and quantities:
+    if quantities:
         values, low, high = coupon_values(comparison, quantities[0])
         name, kind = _name(comparison, quantities[0]), _unit(comparison, quantities[0])
         if len(in_order(values)[0]) > 1:
