@@ -18,7 +18,13 @@ LEAST_U = 0.02
 LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
 LEAST_CONTRAST = 20.0
-"""Least contrast of a bar, grey levels: what is drawn to be seen stands out more than scratches do."""
+"""Least contrast along a bar, grey levels."""
+STANDS_OUT = 33.0
+"""Least contrast of the whole: what is drawn to be seen stands out more than scratches do."""
+MOST_U = 0.006
+"""A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
+SOFT_END = 0.55, 0.8
+"""An end is as sharp as the sides: its blur is at most this part of the thickness (blur included) and so many px."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +71,8 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
     start, stop = origin - axis * a, origin + axis * (length + b)
     contrast = math.sqrt(float((on - ground) @ (on - ground)) / 3)
     bar = Bar(start, stop, thick, math.hypot(u_a, u_b), contrast, tick_a)
-    return bar if bar.thickness <= THICKEST * bar.length else None
+    fits = bar.thickness <= THICKEST * bar.length and contrast >= STANDS_OUT and bar.u_length < MOST_U * bar.length
+    return bar if fits else None
 
 
 def _sides(
@@ -231,7 +238,8 @@ def _end(
     u = np.arange(-near, near + 0.01, 0.5) + fit[0]
     values = ((strip(pixels, tip, outward, u, rows) - near_ground) @ lean).mean(axis=0)
     fit = fit_edge(u, values, fit[0]) or fit
-    if not 0.3 < fit[3] < 2.5 or fit[2] > 0.2 * window + 3.0 or abs(fit[0]) > 0.8 * window:
+    softest = min(0.2 * window + 3.0, SOFT_END[0] * thick + SOFT_END[1])
+    if not 0.3 < fit[3] < 2.5 or fit[2] > softest or abs(fit[0]) > 0.8 * window:
         return None
     beside = (strip(pixels, tip, outward, fit[0] + np.array([-2.0, -1.0, 0.0]), flanks) - near_ground) @ lean
     unseen_tick = not ticks and float(beside.mean(axis=1).max()) > 0.4
@@ -241,12 +249,12 @@ def _end(
     across = np.array([-outward[1], outward[0]])
     ring = tip + outward * fit[0] + radius * (np.cos(turn)[:, None] * outward + np.sin(turn)[:, None] * across)
     around = (sample(pixels, ring[:, 0], ring[:, 1]) - near_ground) @ lean
-    if unseen_tick or float(np.percentile(around, 90)) > values.max() - 0.5 * fit[3]:
+    if unseen_tick or float(np.percentile(around, 90)) > values.max() - 0.4 * fit[3]:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
-    # number says (1.8: from rendered bars); the ground's own texture moves the half-way point as well
+    # number says (2.2: from rendered bars); the ground's own texture moves the half-way point as well
     texture = float(np.std(around)) / fit[3]
-    return fit[0], math.hypot(1.8 * fit[1], TEXTURE * texture * fit[2], LEAST_U), False
+    return fit[0], math.hypot(2.2 * fit[1], TEXTURE * texture * fit[2], LEAST_U), False
 
 
 def _tick(
@@ -293,7 +301,7 @@ def _tick(
         return None
     # the plain line unless the ground plainly differs on its two sides
     fit = fits[0] if fits[0][1] < 2.0 * min(f[1] for f in fits) else min(fits, key=lambda f: f[1])
-    return fit[0], math.hypot(1.8 * fit[1], LEAST_U)
+    return fit[0], math.hypot(2.2 * fit[1], LEAST_U)
 
 
 def _short_tick(signal: FloatArray, u: FloatArray, v: FloatArray, thick: float) -> tuple[float, float] | None:
@@ -308,4 +316,4 @@ def _short_tick(signal: FloatArray, u: FloatArray, v: FloatArray, thick: float) 
     fit = fit_line(u[near], profile[near], at, 2.0, step=True)
     if fit is None or not 0.1 < fit[3] < 2.5 or abs(fit[0] - at) > 3.0:
         return None
-    return fit[0], math.hypot(1.8 * fit[1], LEAST_U)
+    return fit[0], math.hypot(2.2 * fit[1], LEAST_U)

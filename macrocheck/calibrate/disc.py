@@ -6,11 +6,12 @@ tilted plane: the axis ratio is the cosine of the tilt, and the plane is squared
 
 import math
 
+import cv2
 import numpy as np
 
-from macrocheck.arrays import AnyArray, FloatArray
+from macrocheck.arrays import AnyArray, ByteArray, FloatArray
 from macrocheck.calibrate.disc_fit import LEAST_TILT_DEG, Disc, measure
-from macrocheck.calibrate.disc_seeds import LOOK_SIDE, VOTE_SIDE, Circle, reduced, settle, votes
+from macrocheck.calibrate.disc_seeds import LOOK_SIDE, VOTE_SIDE, Circle, reduced, settle, stands_out, votes
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
@@ -20,8 +21,15 @@ LEAST_SUPPORT = 0.5
 WEAKEST = 0.3
 """A disc with a step this much weaker than the strongest one's is taken for a shade."""
 
-RIM, RIM_STEP = 1.3, 0.2
-"""How far around a disc its outermost outline may lie, in radii, and its least step against the inner one's."""
+RIM, RIM_STEP, RIM_SEEN = 1.3, 0.2, 0.8
+"""How far around a disc its outermost outline may lie, in radii, its least step against the inner one's, and the
+least part of it that is seen against that of the inner one."""
+
+
+RIM_SURE = 0.86
+"""Part of the rays that must show an outline around a ring for it to be there, though it cannot be measured."""
+RIM_ROOM = 0.65
+"""How much of a rim is looked at for its outer outline: beyond it lies the inner one."""
 
 
 def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
@@ -37,10 +45,10 @@ def find_discs(photo: Photo) -> list[Disc]:
     small, small_px = reduced(photo.grey, VOTE_SIDE)
     look, look_px = reduced(photo.grey, LOOK_SIDE)
     ratio = small_px / look_px
-    red, blue = (np.ascontiguousarray(photo.pixels[..., c]) for c in (0, 2))
-    layers = [(image, reduced(image, LOOK_SIDE)[0]) for image in (photo.grey, red, blue)]
+    layers = [(image, reduced(image, LOOK_SIDE)[0]) for image in _layers(photo)]
     rng = np.random.default_rng(0)
     found: list[Disc] = []
+    doubtful: list[Disc] = []
     for vote in votes(small):
         x, y = (np.array([vote.x, vote.y]) + 0.5) * ratio - 0.5
         seed = Circle(float(x), float(y), vote.radius * float(ratio.mean()))
@@ -51,11 +59,31 @@ def find_discs(photo: Photo) -> list[Disc]:
             ring = Circle(float(x), float(y), disc.radius / float(look_px.mean()))
             # a raised rim shows more strongly than the outline around it, and either may show in colour alone
             outer = [_look(image, shrunk, look_px, ring, rng, found, (1.025, RIM)) for image, shrunk in layers]
-            around = [o for o in outer if o is not None and _within(disc, o) and o.step > RIM_STEP * disc.step]
+            around = [
+                o
+                for o in outer
+                if o is not None
+                and _within(disc, o)
+                and o.step > RIM_STEP * disc.step
+                and o.seen > RIM_SEEN * disc.seen
+            ]
+            half_seen = any(o is not None and o.axes[0] == o.axes[1] and o.radius > disc.radius for o in outer)
+            if not around and (
+                half_seen or any(_hidden(shrunk, look_px, ring, rng, found) for _, shrunk in layers)
+            ):
+                doubtful.append(disc)
             disc = max(around, key=lambda o: o.seen * o.step, default=None)
     found = [a for a in found if not any(_within(a, b) for b in found if b is not a)]
+    found = [d for d in found if not any(d is other for other in doubtful)]
     found.sort(key=lambda d: -d.seen * d.step)
     return [d for d in found if d.step >= WEAKEST * max(o.step for o in found)]
+
+
+def _layers(photo: Photo) -> list[ByteArray]:
+    """The picture in grey, in two of its colours, and in red against blue: a rim may be as light as its ground."""
+    red, blue = (np.ascontiguousarray(photo.pixels[..., c]) for c in (0, 2))
+    against = cv2.addWeighted(red, 0.5, cv2.bitwise_not(blue), 0.5, 0.0)
+    return [photo.grey, red, blue, np.asarray(against, dtype=np.uint8)]
 
 
 def _look(
@@ -77,10 +105,23 @@ def _look(
     if any(_same(disc, float(x), float(y), radius) for disc in known):
         return None
     slack = min(0.02, 0.4 * (reach[1] - 1)) * radius + float(look_px.mean())
-    disc = measure(image, float(x), float(y), radius, slack)
+    inner = seed.radius * float(look_px.mean())
+    room = math.inf if reach[0] < 1 else max(RIM_ROOM * (radius - inner), 2.5)
+    disc = measure(image, float(x), float(y), radius, slack, room)
     if disc is None or any(_same(d, float(disc.centre[0]), float(disc.centre[1]), disc.radius) for d in known):
         return None
     return disc
+
+
+def _hidden(
+    look: AnyArray, look_px: FloatArray, ring: Circle, rng: np.random.Generator, known: list[Disc]
+) -> bool:
+    """Whether most rays show an outline around a ring that could not be measured: the ring is then a rim's inside."""
+    settled = settle(look, ring, rng, (1.035, RIM))
+    if settled is None or settled[1] < RIM_SURE or not stands_out(look, settled[0], ring.radius, RIM):
+        return False
+    x, y = (np.array([settled[0].x, settled[0].y]) + 0.5) * look_px - 0.5
+    return not any(_same(d, float(x), float(y), settled[0].radius * float(look_px.mean())) for d in known)
 
 
 def _same(disc: Disc, x: float, y: float, radius: float) -> bool:

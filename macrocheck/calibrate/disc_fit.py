@@ -67,13 +67,19 @@ class _Steps:
     sound: BoolArray
 
 
-def measure(grey: AnyArray, x: float, y: float, radius: float, slack: float) -> Disc | None:
-    """Measure the disc whose outline lies within `slack` px of a circle; None where there is none."""
+def measure(
+    grey: AnyArray, x: float, y: float, radius: float, slack: float, room_inside: float = math.inf
+) -> Disc | None:
+    """Measure the disc whose outline lies within `slack` px of a circle; None where there is none.
+
+    `room_inside`: how far inside the outline it is looked at at most, px, where a ring lies within.
+    """
     centre, shape = np.array([x, y]), np.eye(2) * radius
     turn = np.linspace(0, 2 * np.pi, FINE_RAYS, endpoint=False)
     unit = np.column_stack([np.cos(turn), np.sin(turn)])
     sigma: float | None = None
-    inward = outward = slack + 4.0
+    outward = slack + 4.0
+    inward = min(outward, room_inside)
     for room in (slack, 0.5 * slack, 0.0, 0.0, 0.0):
         steps, normal = _steps(grey, centre, shape, unit, inward, outward, sigma)
         base = np.column_stack([normal, normal * unit, normal[:, 0] * unit[:, 1] + normal[:, 1] * unit[:, 0]])
@@ -89,7 +95,7 @@ def measure(grey: AnyArray, x: float, y: float, radius: float, slack: float) -> 
         if low < LEAST_RATIO * high or not 0.7 < math.sqrt(low * high) / radius < 1.4:
             return None
         sigma = float(np.clip(np.median(steps.spread[weight > 0.3]), 0.45, 8.0))
-        inward, outward = 2.0 * sigma + 1.6, 2.6 * sigma + 2.6
+        inward, outward = min(2.0 * sigma + 1.6, room_inside), 2.6 * sigma + 2.6
     return _finished(grey, centre, shape, sigma or 1.0, steps, base, change, weight)
 
 

@@ -21,6 +21,9 @@ RAYS = 180
 PEAKS = 4
 """Edges kept per ray."""
 
+STEEPER, PART = 2.0, 0.15
+"""How much steeper than its surroundings an outline is, taken over all rays, and against an edge within it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Circle:
@@ -147,3 +150,25 @@ def settle(
         chosen = np.take_along_axis(radius, off.argmin(axis=1)[:, None], axis=1)[:, 0]
         wave = np.linalg.lstsq(all_base.T[near], chosen[near], rcond=None)[0]
     return Circle(seed.x + float(wave[1]), seed.y + float(wave[2]), float(wave[0])), float(near.mean())
+
+
+def stands_out(look: AnyArray, circle: Circle, inner: float, reach: float) -> bool:
+    """Whether the slope on a circle is usually steep: against its surroundings and against the edge within it.
+
+    `inner`: radius of that edge, px; surroundings: out to `reach` radii.
+    """
+    turn = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
+    step = max(circle.radius / 120, 0.6)
+    beyond = min(0.05 * circle.radius, 4.0)
+    rho = np.arange(inner - beyond, reach * circle.radius, step)
+    values = sample(look, circle.x + np.cos(turn)[:, None] * rho, circle.y + np.sin(turn)[:, None] * rho)
+    soft = cv2.GaussianBlur(values, (0, 0), 1.2, borderType=cv2.BORDER_REPLICATE)
+    usual = np.median(np.abs(np.gradient(soft, axis=1)), axis=0)
+    edge = int(np.argmax(np.where(np.abs(rho - inner) <= 0.5 * beyond, usual, 0.0)))
+    around = float(np.median(usual[rho > circle.radius + beyond]))
+    for i in np.flatnonzero(np.abs(rho - circle.radius) <= 0.5 * beyond):
+        # the flank of the inner edge only falls outwards, and compression rings on faintly beside a strong edge
+        peak = i > edge + 1 and usual[i] >= usual[max(i - 2, 0) : i + 3].max()
+        if peak and usual[i] > max(1.15 * usual[edge:i].min(), STEEPER * around, PART * usual[edge]):
+            return True
+    return False

@@ -21,6 +21,9 @@ LEAST_SURE = 100.0
 """Least ratio of explained to unexplained variance per degree of freedom: rendered rules give 145 and more, threads
 and files 51 at most."""
 
+ODD_TICKS = 12
+"""One tick in so many may be of a wrong length."""
+
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
@@ -60,7 +63,6 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
     # a glare or a cover gives some ticks a wild reach: ranks would lose the steps, so they are clipped instead
     low, high = np.percentile(length, [2, 98])
     y = np.clip(length, low, high)
-    total = float(np.sum((y - y.mean()) ** 2))
     for phase in range(steps[0]):
         rank = np.zeros(n, dtype=np.intp)
         for level, step in enumerate(reversed(steps), start=1):
@@ -71,10 +73,14 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         means = np.array([float(np.median(y[rank == level])) for level in levels])
         if means[-1] - means[0] < LEAST_LONGER or np.any(np.diff(means) < -0.3):
             continue
-        left = float(np.sum((y - means[np.searchsorted(levels, rank)]) ** 2)) + 1e-3 * n
-        freedom = n - len(levels)
-        if freedom < 3:
+        miss = (y - means[np.searchsorted(levels, rank)]) ** 2
+        # a few ticks run into a figure, a scratch or the weld behind them
+        keep = np.argsort(miss, kind="stable")[: n - n // ODD_TICKS]
+        freedom = len(keep) - len(levels)
+        if freedom < 3 or np.count_nonzero(rank[keep] == levels[-1]) < 2:
             continue
+        left = float(np.sum(miss[keep])) + 1e-3 * len(keep)
+        total = float(np.sum((y[keep] - y[keep].mean()) ** 2))
         sure = (total - left) / (len(levels) - 1) / (left / freedom)
         if sure > LEAST_SURE and (best is None or sure > best[0]):
             best = (sure, phase)
