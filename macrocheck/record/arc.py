@@ -71,7 +71,7 @@ def derived(settings: Sequence[Setting]) -> tuple[Setting, ...]:
         1000.0,
         {"wire_area": 1, "wire_feed_speed": 1, "deposition_efficiency": 1, "passes": 1, "travel_speed": -1},
     )
-    return tuple(s for s in found if s.name != "passes")
+    return tuple(found)
 
 
 BALANCE_NEEDS = (
@@ -135,7 +135,7 @@ def _assumed(have: Mapping[str, Setting]) -> list[Setting]:
                 Setting("deposition_efficiency", text, (low + high) / 2, low, high, u, unit="1", origin="assumed")
             )
         if "passes" not in have:
-            made.append(Setting("passes", "1", 1.0, origin="assumed"))
+            made.append(Setting("passes", "one pass, since nothing is said", 1.0, origin="assumed"))
     return made
 
 

@@ -135,7 +135,7 @@ def _todo(
                 f"or go on with that run: --run '{old['run']}'."
             )
             return Todo(plan, entry, changed, (), "", text)
-        reasons.append(f"sheet changed: {', '.join(_changed_settings(old, entry.body)) or 'run'}")
+        reasons.append(_changed_coupon(old, entry.body))
     jobs = []
     for section, (sha256, outline) in zip(plan.sections, digests, strict=True):
         job = _job(plan, section, sha256, outline, wish)
@@ -182,10 +182,16 @@ def _kept_outline(conn: Connection, old: Mapping[str, Any], job: SectionJob) -> 
     return document_bytes(conn, old["outline"]) if made_by in BY_HAND else None
 
 
-def _changed_settings(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+def _changed_coupon(old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
+    """Return what makes a new revision of a coupon, in words."""
     was = {s["name"]: s for s in old["settings"]}
     now = {s["name"]: s for s in new["settings"]}
-    return sorted(name for name in was.keys() | now.keys() if was.get(name) != now.get(name))
+    names = sorted(name for name in was.keys() | now.keys() if was.get(name) != now.get(name))
+    if old["run"] != new["run"]:
+        names.append("run")
+    if names:
+        return f"sheet changed: {', '.join(names)}"
+    return "the same settings, worked out by another version of macrocheck"
 
 
 def _changed_inputs(old: Mapping[str, Any], job: SectionJob) -> str:

@@ -118,6 +118,13 @@ def test_the_implied_travel_speed_is_the_one_that_was_used(d: float, w: float, v
     assert ratio.value == pytest.approx(1.0)
 
 
+def test_what_is_assumed_is_said() -> None:
+    found = worked_out(process="GMAW", wire_diameter="1.2 mm")
+    assumed = {name for name, s in found.items() if s.origin == "assumed"}
+    assert assumed == {"thermal_efficiency", "deposition_efficiency", "wire_density", "passes"}
+    assert "passes" not in worked_out(process="GMAW", wire_diameter="1.2 mm", passes="2")
+
+
 def test_no_area_no_balance() -> None:
     assert metal_balance([], None, None) == ()
     assert metal_balance([], 20.0, 0.1) == ()

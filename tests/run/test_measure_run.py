@@ -16,7 +16,7 @@ import pytest
 from sqlalchemy import select
 
 from macrocheck.pipeline import measure_photo
-from macrocheck.record import schema
+from macrocheck.record import arc, schema
 from macrocheck.record.attach import revise
 from macrocheck.record.engine import reading
 from macrocheck.record.facts import weld_facts
@@ -157,6 +157,13 @@ def test_a_new_version_measures_again(
 ) -> None:
     command = ("run", "measure", sheet, "--record", tmp_path / "bench.db")
     run(*command)
+    other_words = replace(arc.STEEL_DENSITY, text="steel, in other words")
+    monkeypatch.setattr(arc, "STEEL_DENSITY", other_words)
+    run(*command)
+    assert in_process.total() == 3
+    assert (
+        revisions(tmp_path / "bench.db")[-1][3] == "the same settings, worked out by another version of macrocheck"
+    )
     for module in ("plan", "drive"):
         monkeypatch.setattr(f"macrocheck.run.{module}.__version__", "99.0")
     run(*command)
