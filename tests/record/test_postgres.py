@@ -17,9 +17,10 @@ from sqlalchemy import create_engine, text
 from sqlalchemy.exc import DBAPIError
 
 from macrocheck.errors import InputError, OutputError
+from macrocheck.record.engine import reading
 from macrocheck.record.entries import SectionInputs, coupon_entry, section_entry
 from macrocheck.record.export import export_csv, export_json
-from macrocheck.record.query import parse_filter
+from macrocheck.record.query import list_sections, parse_filter
 from macrocheck.record.settings import Setting
 from macrocheck.record.store import Record, append, open_record
 from macrocheck.record.verify import verify
@@ -79,6 +80,25 @@ def test_verify_and_append_only(server: Record, result: dict[str, Any], photo: P
         conn.execute(text("ALTER TABLE measurement DISABLE TRIGGER ALL"))
         conn.execute(text("UPDATE measurement SET value = 9.9 WHERE seq = 2 AND quantity = 'size'"))
     assert re.search(r"Revision 2 .*: value of measurement \(size, 1\) is 9.9", "\n".join(verify(server).faults))
+
+
+def test_a_record_of_the_first_schema(server: Record, result: dict[str, Any]) -> None:
+    fill(server, result, 3)
+    with server.engine.begin() as conn:
+        for statement in (
+            "DROP TABLE weld",
+            "DROP TABLE mark",
+            "DROP INDEX setting_by_u",
+            "UPDATE info SET value = '1' WHERE name = 'schema_version'",
+        ):
+            conn.execute(text(statement))
+    climbed = open_record(ADDRESS)
+    assert verify(climbed).faults == ()
+    with pytest.raises(DBAPIError, match="append only"), climbed.engine.begin() as conn:
+        conn.execute(text("UPDATE weld SET joint = 'lap'"))
+    with reading(climbed.engine, climbed.name) as conn:
+        assert len(list(list_sections(conn, [parse_filter("joint=tee"), parse_filter("mark~px")]))) == 3
+    climbed.close()
 
 
 def test_several_writers(server: Record) -> None:
