@@ -29,9 +29,9 @@ if TYPE_CHECKING:
     from macrocheck.outline import WeldOutline
     from macrocheck.results import Result
 
-SEEN = 0.18
+SEEN = 0.1
 """How far off an outline, a toe or a joint root must be for a person to see it, mm."""
-LENGTH = 0.4
+LENGTH = 0.3
 """How long a stretch must be off by that much, mm, unless it is off by twice that anywhere."""
 ROUNDS = 3
 ON_STRETCH = frozenset({"low_contrast", "second_boundary"})

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from tests.bench.compare import Row
-from tests.bench.hints import ROUNDS, only_withheld, within
+from tests.bench.hints import ROUNDS, SEEN, only_withheld, within
 from tests.bench.memory import growth
 from tests.bench.page_text import TITLES, number, percent, rows_of_table, without_name
 
@@ -117,7 +117,7 @@ def hints_section(rows: Sequence[Row]) -> list[str]:
         "a script "
         "gives the hints that a person would: a point of the true boundary in the middle of each flagged "
         "stretch and "
-        "at the worst of each stretch that is off by more than 0.18 mm, a toe or the joint root where "
+        f"at the worst of each stretch that is off by more than {SEEN} mm, a toe or the joint root where "
         "that is flagged "
         f"or off; what is still off then, in the next of {ROUNDS} rounds. *Within tolerance*: every leg and throat "
         "within 0.24 mm, depth of fusion and root penetration within 0.36 mm, unfused length within 0.8 "
