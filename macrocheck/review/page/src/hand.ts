@@ -84,8 +84,7 @@ export class Hand {
 
   /** Where the eye is: for the loupe. */
   get eye(): Point | null {
-    if (this.carried?.byKey) return this.carried.to;
-    return this.pointer;
+    return this.carried ? this.snapped() : this.pointer;
   }
 
   get wantsLoupe(): boolean {
@@ -180,9 +179,11 @@ export class Hand {
     this.pointer = at;
     if (!this.down) return;
     if ((event.activePointers?.length ?? 1) > 1) {
+      // a second finger: the map zooms, and what the first one began is left
       this.carried = null;
       this.freehand = [];
       this.down = null;
+      this.pointer = null;
       this.redraw();
       return;
     }

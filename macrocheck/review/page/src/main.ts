@@ -28,7 +28,7 @@ async function begin(): Promise<void> {
 function build(session: Session): void {
   const { desk } = session;
   const bench = new Bench(session);
-  const sheet = new Sheet(session, (box) => bench.view.fit(roomRound(box)), (text) => bench.say(text));
+  const sheet = new Sheet(session, (box) => bench.view.fit(roomRound(box)), (text) => bench.say(text), (id) => bench.hand.choose(id));
   let panel: HTMLDialogElement | null = null;
   const start = new Start(session, (ids) => {
     panel?.close();

@@ -9,6 +9,7 @@ import { moved, Numbers } from "./numbers.ts";
 import type { PhotoState } from "./protocol.ts";
 import { SettingsForm } from "./settings.ts";
 import { verdictSign, WORDS } from "./signs.ts";
+import type { ToolId } from "./tools.ts";
 
 const HEADLINES = { accept: "Inside all limits", undecided: "Not clear of every limit", reject: "Outside a limit" };
 
@@ -34,6 +35,7 @@ export class Sheet {
     private readonly session: Session,
     zoomTo: (box: readonly [number, number, number, number]) => void,
     private readonly say: (text: string) => void,
+    private readonly useTool: (id: ToolId) => void,
   ) {
     this.doubts = new Doubts(zoomTo);
     this.undo = button("Undo", () => void this.session.edit({ kind: "undo" }));
@@ -135,13 +137,15 @@ export class Sheet {
 
   private showProblems(state: PhotoState | null, desk: Desk): void {
     const texts = [desk.failed, state?.scale_problem, state?.outline_problem].filter((t): t is string => Boolean(t));
-    const draw = state?.outline_problem ? h("p", null, "Draw it yourself with the tool New weld, or click where its boundary passes.") : null;
+    const may = this.session.mayEdit;
+    const draw = state?.outline_problem ? button("Draw the weld", () => this.useTool("draw"), { class: "quiet", attrs: { disabled: !may } }) : null;
+    const scale = state?.scale_problem ? button("Set the scale on the photo", () => this.useTool("scale"), { class: "quiet", attrs: { disabled: !may } }) : null;
     const off = desk.failed ? button("Take it off the list", () => void this.session.dropPhoto()) : null;
     const names = state ? this.settings.wantedNames : "";
     const wanted = names
       ? h("p", { class: "row apart" }, `The limits need the ${names}.`, button("Fill in", () => this.fillIn(), { class: "quiet" }))
       : null;
-    put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), draw, off, wanted);
+    put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), h("p", { class: "row wrap" }, scale, draw, off), wanted);
     this.problems.hidden = texts.length === 0 && !wanted;
     this.problems.classList.toggle("mild", texts.length === 0);
   }
