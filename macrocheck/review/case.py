@@ -74,7 +74,7 @@ class Case:
     def __init__(self, id_: str, source: Source, around: Surroundings, *, photo: Photo | None = None) -> None:
         """`photo`: where it was read already."""
         self.id, self.source, self._around = id_, source, around
-        self.lock = threading.RLock()
+        self.lock, self._reading = threading.RLock(), threading.RLock()
         self.problem: str | None = None
         self.sha256: str | None = None
         self.decision: Decision | None = None
@@ -133,7 +133,7 @@ class Case:
 
     def loaded(self) -> _Loaded:
         """Return the photo in memory, read where it is not; RefusedError where the file cannot be used."""
-        with self.lock:
+        with self._reading:  # a lock of its own: the picture is shown while it is still being measured
             self.used = self._around.clock()
             if self._loaded is None:
                 photo = self._photo or self._read()
@@ -161,8 +161,7 @@ class Case:
     def let_go(self) -> None:
         """Free the memory of a photo that is read again when it is next needed."""
         with self.lock:
-            self._loaded = None
-            self._figures = self._before = None
+            self._loaded = self._figures = self._before = None
 
     def fail(self, problem: str) -> None:
         """Mark the photo as one that cannot be used."""

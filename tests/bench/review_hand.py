@@ -4,11 +4,12 @@
 
 The person sees the outline on the photograph and takes on what is most plainly off, one action at a time, as the
 page offers them: drag a toe or the joint root, click where the boundary passes, redraw a stretch with a stroke,
-draw a surface, mark a stretch unfused or fused, or draw a weld that was not found. Where the right place is, the script
-takes from the truth, with a jitter of `JITTER_PX` on every click and every point of a stroke: px of the screen, on
-which the weld was zoomed to `ON_SCREEN_PX`, or (`--jitter photo`) px of the photo. What is off is weighed by how
-much it matters: an error over what is tolerated of it. Tolerance is that of `aims.out_of_tolerance`, on the numbers
-that the page shows after each action, a weld at a time; the scale is stated, for it is outlines that are put right.
+draw a surface, mark a stretch unfused or fused, or draw a weld that was not found. Where the right place is, the
+script takes from the truth, with a jitter of `JITTER_PX` on every click and every point of a stroke: px of the
+screen, on which the weld was zoomed to `ON_SCREEN_PX`, or (`--jitter photo`) px of the photo. What is off is
+weighed by how much it matters: an error over what is tolerated of it. Tolerance is that of
+`aims.out_of_tolerance`, on the numbers that the page shows after each action, a weld at a time; the scale is
+stated, for it is outlines that are put right.
 """
 
 import argparse
@@ -132,7 +133,7 @@ def _surfaces(k: int, truth: WeldOutline, found: WeldOutline, hand: Hand) -> lis
 def _stretches(
     k: int, part: str, true: FloatArray, found: FloatArray, mm: float, hand: Hand, clicked: int
 ) -> list[Fault]:
-    """Where the true line is seen to run elsewhere: a click for one short stretch, then a stroke over all that is."""
+    """Where the true line is seen to run elsewhere: a click for one short stretch, then a stroke over all."""
     away = np.asarray(cKDTree(dense(found, closed=False)).query(true)[0]) * mm
     off = np.flatnonzero(away > hand.seen(mm))
     if not len(off):
