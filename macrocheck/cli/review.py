@@ -53,7 +53,7 @@ def command(
     if missing:
         msg = f"The page needs {', '.join(missing)}; install with: pip install 'macrocheck[review]'"
         raise InputError(msg)
-    # The curves are short: threads of the linear algebra would only wait for each other, at twice the processor time.
+    # The curves are short: threads of the linear algebra would wait for each other, at twice the processor time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from macrocheck.review.serve import Wish, default_keep, named, serve
     from macrocheck.review.sources import limits_named
