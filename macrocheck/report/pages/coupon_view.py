@@ -320,7 +320,7 @@ def _provenance(section: SectionFacts) -> list[Pair]:
         pairs.append(("Photograph", f"{shown(photo.name)}{size}, {_KEPT[photo.kept]}"))
         pairs.append(("Photograph SHA-256", photo.sha256))
     if document is not None:
-        pairs.append(("Outline", shown(document["outline"]["made_by"])))
+        pairs.append(("Outline", _made_by(section, document)))
         pairs += _how_measured(body, document)
         pairs += [("Read as", shown(note)) for note in document["photo"]["notes"]]
         pairs.append(("Measured with", f"macrocheck {shown(document['version'])}"))
@@ -334,6 +334,14 @@ def _provenance(section: SectionFacts) -> list[Pair]:
         pairs.append(("Revision", f"{last.seq} of the record, number {last.number} of this section"))
         pairs.append(("Chain hash", last.hash))
     return pairs
+
+
+def _made_by(section: SectionFacts, document: Mapping[str, Any]) -> str:
+    """Return how the outline was had, and who answers for one that a person corrected: who put it on the record."""
+    made = shown(document["outline"]["made_by"])
+    if made == "found" or not section.revisions:
+        return made
+    return f"{made}, accepted and put on the record by {shown(section.revisions[-1].who)}"
 
 
 def _how_measured(body: Mapping[str, Any], document: Mapping[str, Any]) -> list[Pair]:

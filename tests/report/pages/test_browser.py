@@ -81,5 +81,5 @@ def test_it_prints_from_the_browser(browser: Any, bench: Path, tmp_path: Path) -
     printed = pypdf.PdfReader(tmp_path / "x.pdf")
     box = printed.pages[0].mediabox
     assert (float(box.width), float(box.height)) == pytest.approx((8.5 * 72, 11 * 72), abs=1.0)  # letter
-    starts = [" ".join(p.extract_text().split()).partition("not a qualification")[2].strip() for p in printed.pages]
-    assert any(text.startswith("Coupon B01") for text in starts)  # a coupon begins a page
+    starts = [" ".join(p.extract_text().split())[:100] for p in printed.pages]
+    assert any("Coupon B01 " in text for text in starts)  # a coupon begins a page
