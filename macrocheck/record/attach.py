@@ -103,12 +103,14 @@ def revise(
     who: str | None = None,
     inputs: SectionInputs | None = None,
     limits: str | None = None,
+    keep: KeptWhere = "beside",
 ) -> Written:
     """Put a corrected result of a section on the record as its next revision, and return that revision.
 
     The outline that was corrected is the result's own; its photograph must be the one that stands there. `inputs`
     and `limits` (TOML text as it stood) are those of the revision before where they are not given. A run leaves the
     correction alone; where it has to measure again (other limits, say), it does so with the corrected outline.
+    `keep`: where the photograph's file goes if the section could not be measured before, and so was not kept.
     Raises InputError where the section is not there, the photograph is another, or there is no reason.
     """
     from macrocheck.outline_file import outline_bytes
@@ -125,11 +127,15 @@ def revise(
         body = body_of(conn, seq)
         if limits is None and body["limits"] is not None:
             limits = document_bytes(conn, body["limits"]).decode("utf-8")
-    document = result.to_json()
+    document: dict[str, Any] = result.to_json()
     photo = body["photo"]
     if photo is None or photo["sha256"] != result.photo.sha256:
         msg = f"Section {section} of coupon {coupon} shows another photograph; attach this one under its own name."
         raise InputError(msg)
+    kept = PhotoKept(**photo)
+    if body["failure"] is not None:
+        place, _ = _photo_of(Path(result.photo.path), document["photo"])
+        kept = kept if place is None else record.photos.keep(place, keep, kept.sha256)
     before = SectionInputs(
         tuple(body["marks"]),
         body["joint"],
@@ -141,7 +147,7 @@ def revise(
     entry = section_entry(
         coupon,
         section,
-        photo=PhotoKept(**photo),
+        photo=kept,
         inputs=inputs or before,
         inputs_digest=body["inputs"],
         result=document,

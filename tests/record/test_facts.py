@@ -10,7 +10,7 @@ from macrocheck.errors import InputError
 from macrocheck.pipeline import measure_photo
 from macrocheck.record.attach import attach, from_result, revise
 from macrocheck.record.engine import reading
-from macrocheck.record.entries import SectionInputs, coupon_entry
+from macrocheck.record.entries import PhotoKept, SectionInputs, coupon_entry, section_entry
 from macrocheck.record.facts import WeldFacts, weld_facts
 from macrocheck.record.query import body_of, document_bytes, parse_filter
 from macrocheck.record.store import Record, append
@@ -79,6 +79,23 @@ def test_a_corrected_result_is_the_next_revision(record: Record, measured: Resul
     assert (now.revision.number, now.revision.who) == (2, "Lee")
     assert now.quantities["leg_butting"].value == pytest.approx(4.8, abs=0.05)
     assert verify(record).faults == ()
+
+
+def test_a_section_that_failed_is_put_right(record: Record, measured: Result) -> None:
+    failed = PhotoKept(measured.photo.sha256, "tee.png")
+    inputs = SectionInputs((MARK,))
+    failure = section_entry("A", "tee", photo=failed, inputs=inputs, failure="no weld", inputs_digest="1" * 64)
+    append(record, [coupon_entry("A", settings()), failure])
+    assert facts(record)[0].weld is None
+    revise(record, "A", "tee", measured, reason="drawn by hand")
+    (now,) = facts(record)
+    assert (now.listed.failure, now.weld) == (None, 1)
+    with reading(record.engine, record.name) as conn:
+        body = body_of(conn, now.revision.seq)
+    assert body["photo"]["kept"] == "beside"
+    assert (body["failure"], body["inputs"]) == (None, "1" * 64)
+    found = verify(record)
+    assert (found.faults, found.photos_checked) == ((), 1)
 
 
 def test_what_cannot_be_revised(record: Record, measured: Result, photo: Path) -> None:

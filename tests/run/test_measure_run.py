@@ -27,7 +27,7 @@ from macrocheck.results import CAUTIONS
 from macrocheck.run import pool
 from macrocheck.run.work import Outcome, SectionJob, measure_sections
 from tests.cli.conftest import Run
-from tests.cli.coupon import MARK, outline
+from tests.cli.coupon import MARK, outline, write_outline
 from tests.run.quick import write_sheet
 
 Job = tuple[SectionJob, ...]
@@ -150,6 +150,20 @@ def test_a_correction_outlives_runs(
         (now,) = weld_facts(conn, [parse_filter("coupon=C001")])
     opened.close()
     assert now.quantities["leg_butting"].value == pytest.approx(5, abs=0.05)
+
+
+def test_a_result_attached_to_a_runs_coupon_outlives_runs(
+    run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str]
+) -> None:
+    record = tmp_path / "bench.db"
+    run("run", "measure", sheet, "--record", record)
+    drawn = write_outline(tmp_path / "drawn.geojson", 240.0)
+    run("measure", tmp_path / "p001.png", "--mark", MARK, "--outline", drawn, "--out", tmp_path / "out")
+    ran = run("attach", record, "C001", tmp_path / "out" / "p001.result.json", "--reason", "toe moved")
+    assert ran.status == 0, ran.err
+    assert "0 recorded now, 3 unchanged" in run("run", "measure", sheet, "--record", record).out
+    assert in_process.total() == 3
+    check_record(record, 3)
 
 
 def test_a_new_version_measures_again(
