@@ -380,6 +380,15 @@ def test_every_tool(start: Start, watch: Watch, found: Result) -> None:
     assert fusion["by_hand"]
     assert min(math.dist(stroke[len(stroke) // 2], p) for p in fusion["points"]) < 4.0
 
+    # take what was drawn out again: a click chooses it, Delete takes it
+    _tool(page, "Move")
+    page.mouse.click(*on_screen(page, stroke[len(stroke) // 2]))
+    page.get_by_role("button", name="Take this point out").wait_for()
+    state = edited(page, lambda: page.keyboard.press("Delete")).json()
+    left = next(f for f in state["welds"][0]["features"] if f["part"] == "fusion")
+    assert len(left["points"]) < len(fusion["points"])
+    edited(page, lambda: page.keyboard.press("Control+z"))
+
     # unfused from 1 to 2 mm along the butting leg, and fused again
     toe, per_mm = weld.toe_butting, 1 / found.scale.mm_per_px
     reach = math.dist(root, toe)

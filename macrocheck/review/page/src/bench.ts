@@ -107,8 +107,7 @@ export class Bench {
   }
 
   refreshTiles(): void {
-    if (this.view.picture) this.view.show(this.view.picture);
-    this.showWeld(false);
+    this.view.refresh();
   }
 
   showWeld(smooth = true): void {

@@ -26,7 +26,7 @@ export class Hand {
   toesKeep = true;
   drawJoint: Joint = "tee";
   draft: Point[] = [];
-  selected: string | null = null;
+  selected: Handle | null = null;
   space = false;
   private hovered: Handle | null = null;
   private carried: { handle: Handle; from: Point; to: Point; byKey: boolean } | null = null;
@@ -71,11 +71,11 @@ export class Hand {
   /** What a drag, a key or the remove button would act on. */
   get live(): Handle | null {
     if (this.carried) return this.carried.handle;
-    return this.handles.find((h) => h.key === this.selected) ?? (this.tool.gesture === "grab" ? this.hovered : null);
+    return this.selected ?? (this.tool.gesture === "grab" ? this.hovered : null);
   }
 
   get chosen(): Handle | null {
-    return this.carried?.handle ?? this.handles.find((h) => h.key === this.selected) ?? null;
+    return this.carried?.handle ?? this.selected;
   }
 
   get carrying(): boolean {
@@ -112,7 +112,7 @@ export class Hand {
     const { state } = this.session.desk;
     this.handles = state ? handlesOf(state) : [];
     this.pending = new Map();
-    if (!this.handles.some((h) => h.key === this.selected)) this.selected = null;
+    this.selected = this.handles.find((h) => h.key === this.selected?.key) ?? null;
     this.hovered = null;
     if (state?.joint) this.drawJoint = state.joint;
   }
@@ -211,7 +211,7 @@ export class Hand {
     if (carried) {
       this.carried = null;
       if (down.moved) this.drop(carried.handle, carried.to);
-      else this.selected = carried.handle.key;
+      else this.selected = carried.handle;
     } else if (down.moved && freehand.length > 1) {
       this.draft = freehand;
       this.finish();
@@ -261,9 +261,9 @@ export class Hand {
     const stops = this.handles.filter((h) => h.kind !== "vertex" || h.hand);
     const all = [...stops, ...this.handles.filter((h) => !stops.includes(h))];
     if (all.length === 0 || this.carried) return;
-    const now = all.findIndex((h) => h.key === this.selected);
+    const now = all.findIndex((h) => h.key === this.selected?.key);
     const handle = all[now < 0 ? (by > 0 ? 0 : all.length - 1) : (now + by + all.length) % all.length] as Handle;
-    this.selected = handle.key;
+    this.selected = handle;
     this.cursor = handle.at;
     this.view().reveal(handle.at);
     this.tellReader(`${handle.label}. Enter takes it up.`);
@@ -300,7 +300,9 @@ export class Hand {
     if (!chosen?.remove || !this.session.mayEdit) return;
     this.selected = null;
     this.carried = null;
-    this.send(chosen.remove);
+    // a curve has a vertex every pixel or two: what is taken out is what one handle stands for
+    const { remove } = chosen;
+    this.send(remove.kind === "remove_vertex" ? { ...remove, reach_px: this.how.reach / 2 } : remove);
   }
 
   // From gestures to edits

@@ -82,6 +82,11 @@ export class Picture {
     return wanted;
   }
 
+  /** Forget tiles that are still asked for. */
+  forget(): void {
+    for (const key of this.kept.keys()) if (!this.ready.has(key)) this.kept.delete(key);
+  }
+
   private keep(key: string, image: HTMLImageElement): void {
     this.ready.set(key, image);
     if (this.ready.size <= MOST_KEPT) return;

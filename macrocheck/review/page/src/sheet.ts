@@ -108,8 +108,12 @@ export class Sheet {
       put(this.grade, h("p", { class: "verdict-line" }, state.limits_title ? "Not graded" : "No limits chosen"), made);
       return;
     }
-    const failing = state.welds.flatMap((w) => w.quantities.filter((q) => q.verdicts.some((v) => v.word === grade)));
-    const names = grade === "accept" ? [] : failing.map((q) => q.name);
+    const several = state.welds.length > 1;
+    const names = state.welds.flatMap((w) =>
+      w.quantities
+        .filter((q) => grade !== "accept" && q.verdicts.some((v) => v.word === grade))
+        .map((q) => (several ? `${q.name} (weld ${w.index + 1})` : q.name)),
+    );
     const was = state.grade_before && state.grade_before !== grade ? ` (was ${WORDS[state.grade_before]})` : "";
     put(
       this.grade,

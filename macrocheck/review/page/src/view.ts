@@ -9,6 +9,7 @@ import Kinetic from "ol/Kinetic.js";
 import type PointerInteraction from "ol/interaction/Pointer.js";
 import LineString from "ol/geom/LineString.js";
 import OlPoint from "ol/geom/Point.js";
+import TileLayer from "ol/layer/Tile.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
 import type Style from "ol/style/Style.js";
@@ -89,6 +90,12 @@ export class View {
       }),
     );
     this.fit(null, false);
+  }
+
+  /** Ask anew for tiles that could not be had. */
+  refresh(): void {
+    this.picture?.forget();
+    for (const layer of this.map.getLayers().getArray()) if (layer instanceof TileLayer) layer.getSource()?.refresh();
   }
 
   clear(): void {
