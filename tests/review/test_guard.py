@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 from macrocheck.review import options
 from macrocheck.review.folder import plain_name
 from macrocheck.review.serve import HOST, listening
-from tests.review.conftest import PHOTO, PORT, WINDOW, Page
+from tests.review.conftest import PORT, SAMPLES, WINDOW, Page
 
 OWN = f"http://127.0.0.1:{PORT}"
 PATHS = ("/", "/static/page.js", "/api/options", "/api/queue", "/api/records")
@@ -243,7 +243,7 @@ def test_names_and_labels_are_data(page: Page) -> None:
     limits = f'name = "mine"\ntitle = "{evil}"\n[[limit]]\nname = "x"\nquantity = "leg_butting"\nat_least = "3mm"\n'
     sent = page.http.post("/api/limits", params={"name": evil}, content=limits.encode())
     assert sent.headers["content-type"] == "application/json"
-    picture = PHOTO.read_bytes()
+    picture = (SAMPLES / "T6-03-sound.jpg").read_bytes()
     item = page.http.post("/api/photos", params={"name": f"{evil}.jpg"}, content=picture).json()
     assert "<" not in item["name"]
     page.post("/api/queue", {"drop": [item["id"]]})

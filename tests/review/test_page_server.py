@@ -325,6 +325,33 @@ def test_for_people_who_do_not_type(tmp_path: Path) -> None:
         assert page.get("/api/records")[0]["default"]
 
 
+def test_a_picture_without_a_weld_is_shown_and_drawn_by_hand(tmp_path: Path) -> None:
+    import cv2
+
+    grey = np.full((480, 640, 3), 120, np.uint8)
+    cv2.imwrite(str(tmp_path / "grey.png"), grey)
+    for page in opened(tmp_path / "keep", tmp_path / "grey.png"):
+        state = page.photo()
+        assert state["welds"] == []
+        assert state["outline_problem"]
+        assert state["scale_problem"]
+        assert page.get("/api/queue")["items"][0]["doubts"] >= 20
+        assert page.http.get(f"/api/photos/{state['id']}/files/result.json").status_code == 422
+        state = page.edit(state, {"kind": "set_scale", "ends": [[100, 450], [500, 450]], "length": "10mm"})
+        toes = {"toe_butting": [200, 180], "toe_nonbutting": [360, 300], "joint_root": [200, 300]}
+        state = page.edit(state, {"kind": "draw_weld", "joint": "tee", **toes})
+        assert state["made_by"] == "drawn by hand"
+        assert quantities(state)["leg_butting"]["value"] == pytest.approx(120 * 10 / 400, abs=1e-3)
+        assert quantities(state)["leg_nonbutting"]["value"] == pytest.approx(160 * 10 / 400, abs=1e-3)
+
+
+def test_a_picture_sent_twice_lies_on_the_desk_once(page: Page) -> None:
+    before = page.photo()
+    item = page.http.post("/api/photos?name=again.jpg", content=PHOTO.read_bytes()).json()
+    assert item["id"] == before["id"]
+    assert page.get("/api/queue")["total"] == 1
+
+
 def test_a_result_file_is_opened_as_it_was_measured(tmp_path: Path) -> None:
     import shutil
 
