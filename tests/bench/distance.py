@@ -29,15 +29,25 @@ def true_fusion(weld: CaseWeld) -> FloatArray:
     return weld.outline.fusion
 
 
+def true_face(weld: CaseWeld) -> FloatArray:
+    """Return the true weld face (n, 2), px, from the butting to the nonbutting toe."""
+    if weld.outline is None:
+        msg = "this family gives no outline of its own"
+        raise ValueError(msg)
+    return weld.outline.face
+
+
 def how_far(weld: CaseWeld, found: FloatArray, mm_per_px: float) -> dict[str, float]:
     """Compare a found closed outline (n, 2), px, with the true one.
 
     `fusion_mean`, `fusion_median`, `fusion_p95`, `fusion_max`: from points of the true fusion boundary to the found
-    outline, mm. `outline_mean`: between the whole outlines, both ways, mm. `iou`: of the regions.
+    outline, mm; `face_max`: the same of the weld face. `outline_mean`: between the whole outlines, both ways, mm.
+    `iou`: of the regions.
     """
     got = dense(found, closed=True)
     near_found = cKDTree(got)
     fusion = near_found.query(dense(true_fusion(weld), closed=False))[0] * mm_per_px
+    face = near_found.query(dense(true_face(weld), closed=False))[0] * mm_per_px
     true = dense(weld.polygon_px, closed=True)
     there = near_found.query(true)[0] * mm_per_px
     back = cKDTree(true).query(got)[0] * mm_per_px
@@ -46,6 +56,7 @@ def how_far(weld: CaseWeld, found: FloatArray, mm_per_px: float) -> dict[str, fl
         "fusion_median": float(np.median(fusion)),
         "fusion_p95": float(np.percentile(fusion, 95)),
         "fusion_max": float(np.max(fusion)),
+        "face_max": float(np.max(face)),
         "outline_mean": float(0.5 * (np.mean(there) + np.mean(back))),
         "iou": overlap_share(polygon_of(weld.polygon_px), polygon_of(found)),
     }

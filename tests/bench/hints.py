@@ -172,6 +172,8 @@ def hint_rows(seed: int, *, family: str, look: str) -> list[Row]:
                 "hints": list(hints),
                 "wrong": wrong,
                 "fusion_max": max((r["off"]["fusion_max"] for r in rows if r["found"]), default=None),
+                "face_max": max((r["off"]["face_max"] for r in rows if r["found"]), default=None),
+                "swapped": any(r["swapped"] for r in rows if r["found"]),
                 "iou": min((r["iou"] for r in rows if r["found"]), default=None),
                 "not_passed": _passed_by(result, hints),
             }
@@ -190,6 +192,20 @@ def only_withheld(wrong: Sequence[str]) -> bool:
     return bool(wrong) and all(w.endswith(" withheld") for w in wrong)
 
 
+def remains(last: Row) -> str:
+    """Return what the last round of a picture leaves of errors in the outline itself, in words."""
+    parts = [
+        f"{name} off by at most {last[key]:.2f} mm"
+        for name, key in (("fusion boundary", "fusion_max"), ("face", "face_max"))
+        if last.get(key) is not None
+    ]
+    if last.get("swapped"):
+        parts.append("members taken for one another")
+    if last.get("not_passed"):
+        parts.append(f"{len(last['not_passed'])} hints passed by")
+    return ", ".join(parts)
+
+
 def table(rows: Sequence[Row]) -> str:
     """Return the figures as text."""
     lines = [f"{len(rows)} pictures"]
@@ -200,10 +216,9 @@ def table(rows: Sequence[Row]) -> str:
     for row in rows:
         if not within(row, ROUNDS):
             last = row["rounds"][-1] if row["rounds"] else {"hints": [], "wrong": row["wrong"]}
-            missed = f"; not passed: {', '.join(last['not_passed'])}" if last.get("not_passed") else ""
             lines.append(
                 f"  seed {row['seed']} {row['joint']} ({row['state']}, {len(last['hints'])} hints): "
-                f"{'; '.join(last['wrong'])}{missed}"
+                f"{'; '.join(last['wrong'])}; {remains(last)}"
             )
     return "\n".join(lines)
 

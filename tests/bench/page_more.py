@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from tests.bench.compare import Row
-from tests.bench.hints import ROUNDS, SEEN, only_withheld, within
+from tests.bench.hints import ROUNDS, SEEN, only_withheld, remains, within
 from tests.bench.memory import growth
 from tests.bench.page_text import TITLES, number, percent, rows_of_table, without_name
 
@@ -138,17 +138,18 @@ def hints_section(rows: Sequence[Row]) -> list[str]:
     lines += [*rows_of_table(head, body), ""]
     left = [r for r in rows if not within(r, ROUNDS)]
     if left:
-        held = sum(only_withheld((r["rounds"][-1] if r["rounds"] else r)["wrong"]) for r in left)
-        lines += [f"Not within tolerance after that: {len(left)}, of which {held} only for numbers withheld:", ""]
+        mere = sum(only_withheld((r["rounds"][-1] if r["rounds"] else r)["wrong"]) for r in left)
+        lines += [f"Not within tolerance after that: {len(left)}, of which {mere} only for numbers withheld:", ""]
         body = []
         for r in left:
             last = r["rounds"][-1] if r["rounds"] else {"hints": [], "wrong": r["wrong"]}
-            wrong = list(dict.fromkeys(without_name(w.partition(": ")[2]) for w in last["wrong"]))
-            missed = len(last.get("not_passed", ()))
+            held = sum(w.endswith(" withheld") for w in last["wrong"])
+            wrong = [without_name(w.partition(": ")[2]) for w in last["wrong"] if not w.endswith(" withheld")]
+            wrong = [*dict.fromkeys(wrong), *([f"{held} numbers withheld"] if held else [])]
             body.append(
-                [str(r["seed"]), r["joint"], r["state"], str(len(last["hints"])), str(missed), "; ".join(wrong)]
+                [str(r["seed"]), r["joint"], r["state"], str(len(last["hints"])), "; ".join(wrong), remains(last)]
             )
-        head = ["seed", "joint", "before", "hints", "of them passed by", "still"]
+        head = ["seed", "joint", "before", "hints", "still", "outline"]
         lines += [*rows_of_table(head, body), ""]
     return lines
 
