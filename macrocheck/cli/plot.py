@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from sqlalchemy import Connection
 
-    from macrocheck.study.comparison import Comparison
     from macrocheck.units import LengthUnit
 
 Kind = Literal["strip", "profile", "sections", "relation", "control"]
@@ -100,7 +99,7 @@ def _figure(
     if kind == "relation":
         relation = relation_of(conn, name, x=listed(settings), y=key, conditions=conditions)
         return relation_plot(relation, form, unit)
-    comparison = comparison_of(conn, name, by=by, quantities=[key], conditions=conditions)
+    comparison, groups = comparison_of(conn, name, by=by, quantities=[key], conditions=conditions)
     if kind == "strip":
         return strip_plot(comparison, key, unit)
     if kind == "control":
@@ -109,14 +108,14 @@ def _figure(
         title, measured_in = name_and_unit(key)
         values, low, high = coupon_values(comparison, key)
         return control_chart(values, title, measured_in, unit, at_least=low, at_most=high)
-    return _of_shapes(conn, name, kind, comparison, conditions, unit)
+    return _of_shapes(conn, name, kind, groups, conditions, unit)
 
 
 def _of_shapes(
     conn: "Connection",
     name: str,
     kind: Kind,
-    comparison: "Comparison",
+    groups: Sequence[tuple[str, Sequence[str]]],
     conditions: Sequence[str],
     unit: "LengthUnit",
 ) -> "Figure":
@@ -124,7 +123,6 @@ def _of_shapes(
     from macrocheck.report.pages.gather import chosen_sections, coupon_facts
     from macrocheck.report.pages.plots_view import (
         fusion_threshold,
-        group_members,
         section_shapes,
         shapes_by_group,
     )
@@ -133,7 +131,7 @@ def _of_shapes(
 
     chosen = chosen_sections(conn, name, (), [parse_filter(c) for c in conditions])
     facts = [coupon_facts(conn, coupon, sections) for coupon, sections in chosen.items()]
-    grouped = shapes_by_group(section_shapes(facts), group_members(comparison))
+    grouped = shapes_by_group(section_shapes(facts), groups)
     if kind == "profile":
         return profile_plot(grouped, unit, threshold_mm=fusion_threshold(facts))
     return section_plot(grouped, unit)

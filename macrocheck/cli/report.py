@@ -112,6 +112,7 @@ def _view(
 
     filters = [parse_filter(c) for c in conditions]
     comparison, relations = None, []
+    groups: list[tuple[str, list[str]]] = []
     with reading(opened.engine, opened.name) as conn:
         chosen = chosen_sections(conn, opened.name, coupons, filters)
         facts = [coupon_facts(conn, coupon, sections) for coupon, sections in chosen.items()]
@@ -119,7 +120,7 @@ def _view(
         measured = any(s.document is not None for c in facts for s in c.sections)
         if measured and (len(facts) > 1 or by or quantities or settings):
             keys = quantities_of(conn, listed(quantities))
-            comparison = comparison_of(
+            comparison, groups = comparison_of(
                 conn, opened.name, by=by, quantities=keys, conditions=conditions, coupons=chosen
             )
             x = listed(settings)
@@ -128,4 +129,4 @@ def _view(
                 for key in (keys if x else ())
             ]
     wish = ReportWish(unit, paper, title or "", listed(quantities), listed(by), tuple(conditions))
-    return report_view(about, facts, opened.photos, wish, comparison=comparison, relations=relations)
+    return report_view(about, facts, opened.photos, wish, comparison=comparison, groups=groups, relations=relations)

@@ -39,22 +39,32 @@ def comparison_of(
     quantities: Sequence[str],
     conditions: Sequence[str],
     coupons: Collection[str] | None = None,
-) -> "Comparison":
-    """Compare the groups that `by` makes of the coupons that fit (and are named, where any are)."""
+) -> "tuple[Comparison, list[tuple[str, list[str]]]]":
+    """Compare the groups that `by` makes of the coupons that fit (and are named, where any are).
+
+    Returns the comparison, and (label, coupons) of each group, those without a measured value included.
+    """
     from macrocheck.record.query import parse_filter
     from macrocheck.study.compare import By, compare, parse_by
     from macrocheck.study.gather import coupons_of, settled_settings
 
     wanted = parse_by(by) if by else ()
     names = [settled_settings(conn, [b.name])[0] for b in wanted]
+    settings = [By(name, b.step) for name, b in zip(names, wanted, strict=True)]
     found = coupons_of(conn, quantities, [parse_filter(c) for c in conditions])
-    return compare(
-        [c for c in found if coupons is None or c.coupon in coupons],
-        by=[By(name, b.step) for name, b in zip(names, wanted, strict=True)],
-        quantities=quantities,
-        record=record,
-        where=conditions,
-    )
+    kept = [c for c in found if coupons is None or c.coupon in coupons]
+    comparison = compare(kept, by=settings, quantities=quantities, record=record, where=conditions)
+    members: dict[str, list[str]] = {g.label: [] for g in comparison.groups}
+    outside = {name for name, _ in comparison.left_out}
+    there = {c.coupon: g.label for g in comparison.groups for s in g.summaries for c in s.coupons}
+    for coupon in kept:
+        if coupon.coupon in outside:
+            continue
+        label = there.get(coupon.coupon)
+        if label is None:  # nothing was measured on it: the group is known by its settings alone
+            label = compare([coupon], by=settings, quantities=quantities).groups[0].label
+        members.setdefault(label, []).append(coupon.coupon)
+    return comparison, list(members.items())
 
 
 def relation_of(

@@ -17,7 +17,7 @@ from macrocheck.report.pages.examination import SOURCE as EXAMINATION_SOURCE
 from macrocheck.report.pages.facts import CouponFacts, RecordFacts, SectionFacts
 from macrocheck.report.pages.photos import Found, find_photo
 from macrocheck.report.pages.pictures import SectionPictures, section_pictures
-from macrocheck.report.pages.plots_view import group_members, plot_views
+from macrocheck.report.pages.plots_view import plot_views
 from macrocheck.report.pages.study_view import comparison_views
 from macrocheck.report.pages.table_view import table_columns, table_headings, table_rows
 from macrocheck.report.pages.view import Pair, ReportView
@@ -58,11 +58,11 @@ def report_view(
     wish: ReportWish,
     *,
     comparison: Comparison | None = None,
+    groups: Sequence[tuple[str, Sequence[str]]] = (),
     relations: Sequence[Relation] = (),
 ) -> ReportView:
-    """Draw and word a report on these coupons."""
+    """Draw and word a report on these coupons; `groups`: (label, coupons) of the comparison."""
     anchors = {c.coupon: f"coupon-{i}" for i, c in enumerate(coupons, start=1)}
-    groups = group_members(comparison)
     columns = table_columns(coupons, wish.of)
     sources = Sources()
     sections = [s for c in coupons for s in c.sections]
@@ -87,7 +87,7 @@ def report_view(
         rows=table_rows(coupons, anchors, columns, groups, wish.unit),
         comparisons=() if comparison is None else comparison_views(comparison, wish.unit),
         compare_notes=() if comparison is None else _compare_notes(comparison),
-        plots=plot_views(coupons, comparison, relations, wish.unit) if comparison is not None else (),
+        plots=plot_views(coupons, comparison, groups, relations, wish.unit) if comparison is not None else (),
         coupons=views,
         sources=sources.listed(),
         limit_sets=limit_sets(coupons),
@@ -176,7 +176,7 @@ def _compare_notes(comparison: Comparison) -> list[str]:
 def _notes(comparison: Comparison | None) -> list[str]:
     notes = [
         "± U95: expanded uncertainty of about 95 %, worked out for each number from the picture, the scale and "
-        "the fitted surfaces (JCGM 101).",
+        "the fitted surfaces (JCGM 101). After a setting, ± is twice its standard uncertainty.",
         "Verdicts: accept, inside the limit by more than the guard band; reject, outside by more; undecided, "
         "anything between, and where a number is missing (JCGM 106, ISO 14253-1).",
         "A coupon's grade is the worst of its sections'; one that was not measured in full is not accepted.",

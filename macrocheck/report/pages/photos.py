@@ -53,6 +53,8 @@ def find_photo(section: SectionFacts, store: PhotoStore) -> Found:
         why = "The photograph kept with the record was changed since it was measured, so it is not shown"
     elif photo.kept != "no":
         why = "The photograph that was kept with the record is no longer found"
+    elif section.photo_path is None:
+        why = "The photograph was not kept in the record"
     elif there is not None:
         why = "The photograph was not kept in the record, and another file lies where it was"
     else:

@@ -51,12 +51,6 @@ def section_shapes(coupons: Sequence[CouponFacts]) -> list[SectionShape]:
     return shapes
 
 
-def group_members(comparison: Comparison | None) -> list[tuple[str, tuple[str, ...]]]:
-    """Return (label, coupons) of each group; empty where there is no comparison."""
-    groups = () if comparison is None else comparison.groups
-    return [(g.label, tuple(dict.fromkeys(c.coupon for s in g.summaries for c in s.coupons))) for g in groups]
-
-
 def shapes_by_group(
     shapes: Sequence[SectionShape], groups: Sequence[tuple[str, Sequence[str]]]
 ) -> list[tuple[str, list[SectionShape]]]:
@@ -84,6 +78,7 @@ def coupon_values(comparison: Comparison, quantity: str) -> tuple[list[CouponVal
 def plot_views(
     coupons: Sequence[CouponFacts],
     comparison: Comparison,
+    groups: Sequence[tuple[str, Sequence[str]]],
     relations: Sequence[Relation],
     unit: LengthUnit,
     *,
@@ -106,7 +101,7 @@ def plot_views(
         if relation.fits:
             x = " and ".join(shown(name).replace("_", " ") for name, _ in relation.x)
             views.append(_view(relation_plot(relation, None, unit), f"{relation.y_name} over {x}."))
-    grouped = shapes_by_group(section_shapes(coupons), group_members(comparison))
+    grouped = shapes_by_group(section_shapes(coupons), groups)
     with suppress(InputError):  # beads have no legs
         figure = profile_plot(grouped, unit, threshold_mm=fusion_threshold(coupons))
         views.append(_view(figure, "Penetration along both legs."))
