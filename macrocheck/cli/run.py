@@ -139,6 +139,8 @@ def measure(
 
     opened = open_record(record, make=True, photos=photos)
     try:
+        if keep == "beside":
+            opened.photos.need_folder()  # said before anything is measured
         with Progress() as progress:
             done = measure_run(
                 opened,

@@ -56,7 +56,7 @@ class PhotoStore:
                     conn.execute(insert(table).values(sha256=sha256, size=len(content), content=content))
 
     def _keep_beside(self, sha256: str, name: str, content: bytes) -> None:
-        folder = self._folder()
+        folder = self.need_folder()
         try:
             folder.mkdir(exist_ok=True)
         except OSError as error:
@@ -66,9 +66,13 @@ class PhotoStore:
         if not target.exists():
             write_whole(target, content)
 
-    def _folder(self) -> Path:
+    def need_folder(self) -> Path:
+        """Return the folder of photographs kept beside; InputError where none was named."""
         if self.folder is None:
-            msg = "A record in a database server needs a folder for photographs kept beside it (--photos DIR)."
+            msg = (
+                "A record in a database server needs a folder for photographs kept beside it (--photos DIR); "
+                "or keep them elsewhere, --keep-photos inside or no."
+            )
             raise InputError(msg)
         return self.folder
 

@@ -26,6 +26,7 @@ from macrocheck.record.store import Record, append, open_record
 from macrocheck.record.verify import verify
 from tests.cli.conftest import Run
 from tests.record.fill import entries, fill
+from tests.run.quick import write_sheet
 
 ADDRESS = os.environ.get("MACROCHECK_TEST_POSTGRES", "")
 pytestmark = pytest.mark.skipif(not ADDRESS, reason="no server: MACROCHECK_TEST_POSTGRES is not set")
@@ -122,6 +123,16 @@ def test_the_command(server: Record, run: Run) -> None:
     with pytest.raises(InputError, match="needs a folder"):
         without_folder.photos.keep(Path(__file__), "beside")
     without_folder.close()
+
+
+@pytest.mark.usefixtures("server")
+def test_a_run_on_a_server_says_at_once_what_it_lacks(run: Run, tmp_path: Path) -> None:
+    sheet = write_sheet(tmp_path, 2)
+    ran = run("run", "measure", sheet, "--record", ADDRESS)
+    assert (ran.status, ran.out) == (2, "")
+    assert "needs a folder for photographs kept beside it (--photos DIR)" in ran.err
+    assert run("run", "measure", sheet, "--record", ADDRESS, "--keep-photos", "inside").status == 0
+    assert "2 kept photographs: nothing was changed" in run("record", "verify", ADDRESS).out
 
 
 def test_a_server_that_is_not_there() -> None:
