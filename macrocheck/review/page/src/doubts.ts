@@ -1,14 +1,20 @@
 // The list of doubts: each with its number on the photo; pressing one zooms to its place.
 
-import { h, put } from "./dom.ts";
+import { button, h, put } from "./dom.ts";
 import type { FlagState, PhotoState } from "./protocol.ts";
 
 export class Doubts {
+  /** What asks for a look. */
   readonly element = h("section", { class: "doubts", attrs: { "aria-label": "Doubts" } });
+  /** What is also to be known. */
+  readonly rest = h("details", { class: "doubts" });
   private last = "";
   private at = -1;
 
-  constructor(private readonly go: (box: readonly [number, number, number, number]) => void) {}
+  constructor(
+    private readonly go: (box: readonly [number, number, number, number]) => void,
+    private readonly ask: () => void,
+  ) {}
 
   show(state: PhotoState | null): void {
     const key = JSON.stringify([state?.id, state?.flags, state?.notes]);
@@ -16,19 +22,25 @@ export class Doubts {
     this.last = key;
     this.at = -1;
     const asks = asking(state);
-    const rest = (state?.flags ?? []).filter((f) => !f.asks);
-    const notes = state?.notes ?? [];
+    const several = asks.filter((flag) => flag.box).length > 1;
+    this.element.hidden = asks.length === 0;
     put(
       this.element,
-      asks.length > 0 && h("h3", null, "Doubtful, look at these places"),
-      asks.length > 0 && h("ol", null, ...asks.map((flag, i) => h("li", null, this.entry(flag, String(i + 1))))),
-      rest.length + notes.length > 0 &&
-        h(
-          "details",
-          null,
-          h("summary", null, `Also to know (${rest.length + notes.length})`),
-          h("ul", null, ...rest.map((flag) => h("li", null, this.entry(flag, ""))), ...notes.map((n) => h("li", null, h("p", null, n)))),
-        ),
+      h(
+        "div",
+        { class: "row apart" },
+        h("h3", null, asks.length === 1 ? "1 doubt, look at its place" : `${asks.length} doubts, look at their places`),
+        several && button("Next doubt", this.ask, { class: "quiet" }),
+      ),
+      h("ol", null, ...asks.map((flag, i) => h("li", null, this.entry(flag, String(i + 1))))),
+    );
+    const others = (state?.flags ?? []).filter((f) => !f.asks);
+    const notes = state?.notes ?? [];
+    this.rest.hidden = others.length + notes.length === 0;
+    put(
+      this.rest,
+      h("summary", null, `Also to know (${others.length + notes.length})`),
+      h("ul", null, ...others.map((flag) => h("li", null, this.entry(flag, ""))), ...notes.map((n) => h("li", null, h("p", null, n)))),
     );
   }
 

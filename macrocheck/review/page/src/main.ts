@@ -174,10 +174,7 @@ function wire(session: Session, bench: Bench, sheet: Sheet, strip: QueueStrip, a
       "-": () => view.zoom(0.8, hand.cursor),
       f: () => view.fit(null),
       w: () => bench.showWeld(),
-      q: () => {
-        const text = sheet.doubts.next(session.desk.state);
-        bench.say(text ?? "No doubts with a place.");
-      },
+      q: () => sheet.nextDoubt(),
       n: () => strip.go(1),
       p: () => strip.go(-1),
       y: () => void sheet.accept(),

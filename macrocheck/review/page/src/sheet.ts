@@ -23,6 +23,7 @@ export class Sheet {
   private readonly problems = h("div", { class: "problems" });
   private readonly settings: SettingsForm;
   private readonly settingsBox: HTMLDetailsElement;
+  private readonly forAll = button("Use these for all photos not touched yet", () => void this.shareSettings(), { class: "quiet" });
   private readonly history = h("div");
   private readonly decision = h("div", { class: "decision" });
   private readonly undo: HTMLButtonElement;
@@ -37,7 +38,7 @@ export class Sheet {
     private readonly say: (text: string) => void,
     private readonly useTool: (id: ToolId) => void,
   ) {
-    this.doubts = new Doubts(zoomTo);
+    this.doubts = new Doubts(zoomTo, () => this.nextDoubt());
     this.undo = button("Undo", () => void this.session.edit({ kind: "undo" }));
     this.redo = button("Redo", () => void this.session.edit({ kind: "redo" }));
     this.settings = new SettingsForm(
@@ -48,7 +49,7 @@ export class Sheet {
         }),
       (text) => this.session.say("bad", text),
     );
-    this.settingsBox = h("details", { class: "settings-box" }, h("summary", null, "Mark, joint, thicknesses, limits"), this.settings.element);
+    this.settingsBox = h("details", { class: "settings-box" }, h("summary", null, "Mark, joint, thicknesses, limits"), this.settings.element, this.forAll);
     this.who = h("input", { attrs: { type: "text", id: "who", size: 14, maxlength: 80, autocomplete: "name" } });
     this.who.value = session.desk.who;
     this.who.addEventListener("change", () => this.session.setWho(this.who.value));
@@ -61,8 +62,9 @@ export class Sheet {
         h("div", { class: "head" }, this.title, this.grade),
         h("div", { class: "hand-row" }, this.change, h("span", { class: "row" }, this.undo, this.redo)),
         this.problems,
-        this.numbers.element,
         this.doubts.element,
+        this.numbers.element,
+        this.doubts.rest,
         this.settingsBox,
         h("details", null, h("summary", null, "What was done, and files"), this.history),
       ),
@@ -152,6 +154,10 @@ export class Sheet {
     put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), h("p", { class: "row wrap" }, scale, draw, off), wanted);
     this.problems.hidden = texts.length === 0 && !wanted;
     this.problems.classList.toggle("mild", texts.length === 0);
+  }
+
+  nextDoubt(): void {
+    this.say(this.doubts.next(this.session.desk.state) ?? "No doubts with a place.");
   }
 
   private fillIn(): void {
@@ -264,6 +270,13 @@ export class Sheet {
       const complaint = await this.session.attach(answer);
       if (complaint === null) return;
       [fault, before] = [complaint, answer];
+    }
+  }
+
+  private async shareSettings(): Promise<void> {
+    const { state } = this.session.desk;
+    if (state && (await this.session.setDefaults(state.settings, true))) {
+      this.session.say("good", "Photos still to come, and those here that nobody has touched, are measured with these.");
     }
   }
 
