@@ -19,6 +19,8 @@ from macrocheck.record.settings import BY_NAME, kind_named, known_words, plain_n
 _FILTER = re.compile(r"\s*(?P<name>[^=!<>~]+?)\s*(?P<op>!=|<=|>=|=|<|>|~)\s*(?P<value>.*?)\s*$", re.DOTALL)
 _COMPARE = {"=": operator.eq, "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge}
 _BATCH = 200
+LENGTHS = frozenset({"t", "a", "z", "s"})
+"""What a sheet may say for the limits: thickness, throat, leg and penetration throat, mm."""
 
 coupon_now = schema.current.alias("coupon_now")
 section_now = schema.current.alias("section_now")
@@ -172,6 +174,10 @@ def _setting_value(name: str, wanted: Filter) -> float | None:
     kind = BY_NAME.get(name)
     plain = _float(wanted.value)
     if kind is None:
+        if plain is None and name in LENGTHS and wanted.op != "~":
+            from macrocheck.units import parse_length
+
+            return parse_length(wanted.value, thickness=name == "t")
         return plain if wanted.op != "~" else None
     if kind.measure == "text" or wanted.op == "~":
         return None

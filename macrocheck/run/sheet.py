@@ -115,6 +115,12 @@ class _Row:
         files = self._photos(photos)
         settings = self._settings()
         given = self._given(settings)
+        # What the sheet says for the limits is on the record as what was noted, whether limits are given or not.
+        settings += tuple(
+            Setting(name, self.named[name][1].text, given[name], unit="mm")
+            for name in GIVEN
+            if name in self.named and name in given
+        )
         names = stems([str(f) for f in files])
         count = len(files) or 1
         joints = self._per_photo("joint", count)

@@ -17,7 +17,7 @@ from macrocheck.record.query import list_sections, parse_filter
 from macrocheck.record.settings import Setting
 from macrocheck.record.store import Record, append
 from macrocheck.results import CAUTIONS
-from tests.record.fill import entries, fill
+from tests.record.fill import NOTED, entries, fill, settings
 
 EVIL = ["=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "\t=1", "  =HYPERLINK(1)", "＝1"]
 
@@ -118,6 +118,8 @@ def test_a_place_that_cannot_be_written(record: Record, tmp_path: Path) -> None:
         (["note~größe", "amps<250"], []),
         (["joint=tee", "mark~px"], ["T6-00", "T6-01", "T6-02", "hot"]),
         (["joint!=tee"], []),
+        (["a=4mm"], ["hot"]),
+        (["a<5/32in"], []),
         (["operator~IM"], ["T6-00", "T6-01", "T6-02"]),
         (["run=trial", "coupon=hot"], ["hot"]),
         (["leg_butting>4.9mm"], ["T6-00", "T6-01", "T6-02", "hot"]),
@@ -132,6 +134,11 @@ def test_a_place_that_cannot_be_written(record: Record, tmp_path: Path) -> None:
 def test_filters(record: Record, result: dict[str, Any], conditions: list[str], coupons: list[str]) -> None:
     fill(record, result, 3)
     append(record, entries("hot", result, amps="250", operator="Lee", note="GRÖßE 5"))
+    noted = [
+        *settings({**NOTED, "amps": "250", "operator": "Lee", "note": "GRÖßE 5"}),
+        Setting("a", "4", 4.0, unit="mm"),
+    ]
+    append(record, [coupon_entry("hot", noted, run="trial")], reason="throat noted")
     with reading(record.engine, record.name) as conn:
         found = [row.coupon for row in list_sections(conn, [parse_filter(c) for c in conditions])]
     assert found == coupons

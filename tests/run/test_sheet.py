@@ -59,6 +59,10 @@ def test_a_sheet_without_a_fault(tmp_path: Path) -> None:
     # thinner of the two; 11 gauge steel is .1196 in (industrialequipmentspecs.com, read)
     assert coupon.given == {"z": pytest.approx(4.7625), "t": pytest.approx(0.1196 * 25.4)}
     assert sheet.own_columns == ("Tip bore",)
+    noted = {s.name: s for s in coupon.settings}
+    assert (noted["z"].text, noted["z"].unit) == ("3/16 in", "mm")
+    assert noted["z"].value == pytest.approx(4.7625)
+    assert "t" not in noted  # worked out for the limits, not noted
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
@@ -143,6 +147,7 @@ def test_xlsx(tmp_path: Path) -> None:
         "deposition_efficiency": pytest.approx(0.95),
         "date": "2026-03-14",
         "trial": "yes",
+        "z": pytest.approx(4.7625),
     }
 
 
