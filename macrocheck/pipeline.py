@@ -8,6 +8,7 @@ Every stage is imported where it is called, so that importing this module costs 
 import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -38,6 +39,8 @@ def measure_photo(
     outline: "Outline | str | os.PathLike[str] | None" = None,
     hints: Sequence[str] = (),
     fusion_threshold_mm: float = FUSION_THRESHOLD_MM,
+    mark_offset: str | float | None = None,
+    camera_distance: str | float | None = None,
 ) -> "Result":
     """Measure the welds in one photograph and, where limits are given, grade them.
 
@@ -51,13 +54,18 @@ def measure_photo(
         outline: an outline (or its GeoJSON file) to measure instead of finding one.
         hints: "kind=x,y" points in px of the upright photo that steer the search.
         fusion_threshold_mm: depth of fusion, mm, under which a stretch counts as unfused.
+        mark_offset: how much nearer to the camera than the section the marks laid beside it are ("5mm", or mm),
+            negative where further; needs `camera_distance`.
+        camera_distance: from the lens to the section ("300mm", or mm).
 
     Raises:
         InputError: something given cannot be used as it is.
         NotFoundError: the picture does not show the mark or a weld.
     """
+    from macrocheck.calibrate import settle_height
     from macrocheck.reading import read_photo
 
+    settle_height(mark_offset, camera_distance)
     wanted = settle_limits(limits)
     return measure_read_photo(
         read_photo(path),
@@ -69,6 +77,8 @@ def measure_photo(
         outline=outline,
         hints=hints,
         fusion_threshold_mm=fusion_threshold_mm,
+        mark_offset=mark_offset,
+        camera_distance=camera_distance,
     )
 
 
@@ -83,6 +93,8 @@ def measure_read_photo(
     outline: "Outline | str | os.PathLike[str] | None" = None,
     hints: Sequence[str] = (),
     fusion_threshold_mm: float = FUSION_THRESHOLD_MM,
+    mark_offset: str | float | None = None,
+    camera_distance: str | float | None = None,
 ) -> "Result":
     """Do what `measure_photo` does with a photo that was read already; same arguments and errors."""
     from macrocheck import __version__
@@ -92,7 +104,9 @@ def measure_read_photo(
         msg = f"'{joint}' is not a kind of joint; use {', '.join(JOINTS)}."
         raise InputError(msg)
     symbols = settle_given(given or {})
-    scale, found = _scale_and_outline(photo, [mark] if isinstance(mark, str) else mark, joint, outline, hints)
+    height = (mark_offset, camera_distance)
+    marks = [mark] if isinstance(mark, str) else mark
+    scale, found = _scale_and_outline(photo, marks, joint, outline, hints, height)
     measurements = _measure(found, scale, fusion_threshold_mm)
     return Result(
         photo=PhotoFacts(photo.path, photo.sha256, photo.width, photo.height, photo.notes),
@@ -128,23 +142,25 @@ def _scale_and_outline(
     joint: JointChoice,
     outline: "Outline | str | os.PathLike[str] | None",
     hints: Sequence[str],
+    height: tuple[str | float | None, str | float | None] = (None, None),
 ) -> "tuple[Scale, Outline]":
     """Find the scale and the outline, which do not depend on each other, side by side."""
     from macrocheck.calibrate import calibrate, parse_mark
 
+    scaled = partial(calibrate, mark_offset=height[0], camera_distance=height[1])
     parsed = [parse_mark(text) for text in marks]
     if not parsed:
         msg = "A mark is needed for the scale; state one such as bar:10mm or ruler:1mm."
         raise InputError(msg)
     if outline is not None:
         found = _read_outline(photo, outline, joint) if isinstance(outline, str | os.PathLike) else outline
-        return calibrate(photo, parsed), found
+        return scaled(photo, parsed), found
 
     steer = _hints(hints)
     from macrocheck.segment import find_outline
 
     with ThreadPoolExecutor(max_workers=1) as beside:
-        scale = beside.submit(calibrate, photo, parsed)
+        scale = beside.submit(scaled, photo, parsed)
         try:
             found = find_outline(photo, joint=joint, mm_per_px=None, hints=steer)
         except MacrocheckError:

@@ -24,6 +24,38 @@ class FoundMark:
 
 
 @dataclass(frozen=True, slots=True)
+class Tilt:
+    """The angle between picture and section as the marks tell it: `deg`, its standard uncertainty, and from what."""
+
+    deg: float
+    u_deg: float
+    told_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """Radial distortion: straight lines lie at `centre` + (p - centre) (1 + k r^2), r in `radius_px` from `centre`."""
+
+    centre: Point
+    radius_px: float
+    k: float
+
+    def straightened(self, points_px: FloatArray) -> FloatArray:
+        """Map (n, 2) points as photographed to where a lens without distortion would show them, px."""
+        off = np.asarray(points_px, dtype=np.float64).reshape(-1, 2) - self.centre
+        r2 = (off**2).sum(axis=1, keepdims=True) / self.radius_px**2
+        return np.asarray(self.centre + off * (1 + self.k * r2))
+
+    def distorted(self, points_px: FloatArray) -> FloatArray:
+        """Map (n, 2) points back to where they are photographed, px (fixed-point iteration)."""
+        off = np.asarray(points_px, dtype=np.float64).reshape(-1, 2) - self.centre
+        seen = off.copy()
+        for _ in range(20):
+            seen = off / (1 + self.k * (seen**2).sum(axis=1, keepdims=True) / self.radius_px**2)
+        return np.asarray(self.centre + seen)
+
+
+@dataclass(frozen=True, slots=True)
 class Scale:
     """How pixels of the upright photo become millimetres in the section plane.
 
@@ -31,6 +63,7 @@ class Scale:
     `u_rel`: relative standard uncertainty of every length that the scale gives (JCGM 100, dimensionless).
     `method`: one sentence-like phrase ("bar 10 mm, 412.3 px long").
     `plane`: None, or a 3x3 homography from (x, y, 1) px to section-plane millimetres (x right, y down).
+    `tilt`: the camera's tilt where the marks tell it. `lens`: distortion that is taken out before `plane`.
     """
 
     mm_per_px: float
@@ -39,6 +72,8 @@ class Scale:
     flags: tuple[Flag, ...] = ()
     marks: tuple[FoundMark, ...] = ()
     plane: FloatArray | None = None
+    tilt: Tilt | None = None
+    lens: Lens | None = None
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.mm_per_px) and self.mm_per_px > 0):
@@ -51,6 +86,8 @@ class Scale:
     def to_mm(self, points_px: FloatArray) -> FloatArray:
         """Map (n, 2) points in px to (n, 2) points in mm of the section plane (x right, y down)."""
         points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+        if self.lens is not None:
+            points = self.lens.straightened(points)
         if self.plane is None:
             return points * self.mm_per_px
         h = np.column_stack([points, np.ones(len(points))]) @ self.plane.T
@@ -60,13 +97,15 @@ class Scale:
         """Map (n, 2) points in mm of the section plane back to (n, 2) points in px."""
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
         if self.plane is None:
-            return points / self.mm_per_px
-        h = np.column_stack([points, np.ones(len(points))]) @ np.linalg.inv(self.plane).T
-        return np.asarray(h[:, :2] / h[:, 2:3])
+            straight = points / self.mm_per_px
+        else:
+            h = np.column_stack([points, np.ones(len(points))]) @ np.linalg.inv(self.plane).T
+            straight = np.asarray(h[:, :2] / h[:, 2:3])
+        return straight if self.lens is None else self.lens.distorted(straight)
 
     def mm_per_px_at(self, point_px: Point) -> float:
         """Return the local mean scale (square root of the local area ratio) at a point, in mm per px."""
-        if self.plane is None:
+        if self.plane is None and self.lens is None:
             return self.mm_per_px
         x, y = point_px
         step = np.array([[x, y], [x + 1, y], [x, y + 1]])

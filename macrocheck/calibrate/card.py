@@ -2,7 +2,7 @@
 
 The card's coded markers are read on a reduced picture, its inner corners placed on the full one to sub-pixels, and
 a homography from board millimetres to pixels is fitted to all of them by least squares. The uncertainty comes from
-what the corners are off that fit; the lens's distortion is not taken out and shows there.
+what the corners are off that fit. The lens's distortion is taken out where the corners show it (`card_lens`).
 """
 
 import math
@@ -14,15 +14,17 @@ import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray, Point
 from macrocheck.calibrate.card_board import BOARD_MM, CHECK_MM, FIRST_ID, MARKER_MM, MARKERS, SQUARE_MM, SQUARES
+from macrocheck.calibrate.card_lens import fit_lens
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
+from macrocheck.scale import Lens, Tilt
 
 SEARCH_PX = (1600, 2200)
 """Longer side of the reduced picture that the markers are read on first, and then where that shows none, px."""
 LEAST_CORNERS = 6
 """Fewer corners leave next to nothing to tell a wrong one by (a homography has 8 unknowns, a corner 2 values)."""
-WORST_RMS = 0.02
+WORST_RMS = 0.03
 """Corners off their fit by more than this part of a square (rms) are no flat card."""
 PRIOR_PX, PRIOR_WEIGHT = 0.03, 2.0
 """What a corner is off before any is seen, px, and how many values that counts as; common practice, no source."""
@@ -61,12 +63,21 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     card = locate(photo.grey)
     if card is None:
         return ()
+    lens: Lens | None = None
+    bent = fit_lens(card.corners_px, card.corners_mm, card.to_px, (photo.width, photo.height))
+    if bent is not None:
+        lens, straight, u_corner = bent
+        card = Located(card.corners_px, card.corners_mm, straight, max(u_corner, PRIOR_PX))
     ratio = 1.0 if mark.length_mm is None else mark.length_mm / CHECK_MM
     middle = ((photo.width - 1) / 2, (photo.height - 1) / 2)
     plane = upright_plane(card, middle, ratio)
     local = jacobian(plane, middle)
     tilt = tilt_deg(local)
-    u = math.hypot(u_length(card, middle), u_not_parallel(tilt))
+    found = u_length(card, middle)
+    u = math.hypot(found, u_not_parallel(tilt))
+    # a ratio of lengths as sure as each of them; level with the picture only its square is known
+    u_ratio = math.sqrt(2) * found
+    u_tilt = math.degrees(u_ratio / max(math.sin(math.radians(tilt)), math.sqrt(u_ratio)))
     n = len(card.corners_px)
     flags: tuple[Flag, ...] = ()
     if tilt >= TILT_SHOWS_DEG:
@@ -78,14 +89,17 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
         flags = (Flag("scale_tilt", text, ((float(x), float(y)),)),)
     printed = "as drawn" if mark.length_mm is None else f"check line {mark.length_mm:g} mm"
     outline = card.outline_px
+    distorted = ", lens distortion taken out" if lens is not None else ""
     return (
         Candidate(
             mm_per_px=math.sqrt(abs(float(np.linalg.det(local)))),
             u_found=u,
             points_px=card.corners_px,
-            what=f"card ({printed}), {n} corners, tilt {tilt:.0f} degrees",
+            what=f"card ({printed}), {n} corners, tilt {tilt:.0f} degrees{distorted}",
             flags=flags,
             plane=plane,
+            tilt=Tilt(tilt, math.hypot(u_tilt, PARALLEL_DEG / math.sqrt(3)), "the card"),
+            lens=lens,
             extent_px=float(max(math.dist(outline[0], outline[2]), math.dist(outline[1], outline[3]))),
         ),
     )

@@ -8,12 +8,14 @@ from itertools import pairwise
 
 import numpy as np
 
+from macrocheck.calibrate.height import Height
 from macrocheck.calibrate.kinds import BY_NAME, forms
 from macrocheck.calibrate.mark import Candidate, Mark
+from macrocheck.calibrate.tilt import tilt_between
 from macrocheck.errors import InputError, NotFoundError
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
-from macrocheck.scale import FoundMark, Scale
+from macrocheck.scale import FoundMark, Scale, Tilt
 
 NARROWEST_MM, WIDEST_MM = 1.0, 2000.0
 """Width of scene that a photograph of a weld section can have; outside it the mark was misread or misstated."""
@@ -29,12 +31,20 @@ COARSE_PX_PER_MM = 8.0
 """Under this many px per mm, localisation of everything in the picture limits the result."""
 
 
-def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
+def scale_from(photo: Photo, marks: Sequence[Mark], height: Height | None = None) -> Scale:
     """Find every mark and make one Scale of them; raises as `macrocheck.calibrate.calibrate` says."""
     if not marks:
         msg = f"No scale was given; name a mark that lies in the picture: {forms()}."
         raise InputError(msg)
-    found = _on_one_plane([(mark, _one(photo, mark)) for mark in marks])
+    height = height or Height()
+    if height.offset_mm is not None and not any(BY_NAME[m.kind].laid for m in marks):
+        laid = ", ".join(kind.name for kind in BY_NAME.values() if kind.laid)
+        msg = (
+            f"A mark's height can be stated for what is laid beside the section ({laid}), not for "
+            f"{', '.join(m.text for m in marks)}; leave --mark-offset out."
+        )
+        raise InputError(msg)
+    found = _on_one_plane([(mark, _levelled(mark, _one(photo, mark), height)) for mark in marks])
     u = [math.hypot(c.u_found, mark.u_rel) for mark, c in found]
     order = sorted(range(len(found)), key=lambda i: u[i])
     apart = [
@@ -47,16 +57,19 @@ def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
     chosen = 0 if apart else order[0]
     mark, best = found[chosen]
     u_rel = u[chosen]
+    between = tilt_between(found, photo, height)
+    tilt = best.tilt or between
     if apart:
         worst = max(abs(c.mm_per_px / best.mm_per_px - 1) for _, c in found)
         u_rel = math.hypot(u_rel, worst / COVERAGE)
-        flags.append(_disagree(found, apart))
+        flags.append(_disagree(found, apart, between))
     flags.extend(best.flags)
-    in_picture = [(m, c) for m, c in found if BY_NAME[m.kind].in_picture]
+    if height.offset_mm:
+        flags.append(_off_plane(height, next(c for m, c in found if BY_NAME[m.kind].laid)))
     if best.plane is None and BY_NAME[mark.kind].in_picture:
         u_rel = math.hypot(u_rel, U_TILT)
-        if len(in_picture) == 1:
-            flags.append(_one_mark(best))
+        if tilt is None:
+            flags.append(_no_tilt(best, sum(BY_NAME[m.kind].in_picture for m, _ in found)))
     if 1.0 / best.mm_per_px < COARSE_PX_PER_MM:
         flags.append(
             Flag("scale_coarse", f"The picture has only {1.0 / best.mm_per_px:.1f} pixels per millimetre.")
@@ -71,7 +84,34 @@ def scale_from(photo: Photo, marks: Sequence[Mark]) -> Scale:
             for (m, c), u_one in zip(found, u, strict=True)
         ),
         plane=best.plane,
+        tilt=tilt,
+        lens=best.lens,
     )
+
+
+def _levelled(mark: Mark, c: Candidate, height: Height) -> Candidate:
+    """Carry what a mark says from its own height to the plane of the section."""
+    kind = BY_NAME[mark.kind]
+    if not kind.laid or (height.offset_mm is None and not kind.height_unknown):
+        return c
+    f = height.factor
+    return replace(
+        c,
+        mm_per_px=f * c.mm_per_px,
+        u_found=math.hypot(c.u_found, height.u_rel),
+        plane=None if c.plane is None else np.diag([f, f, 1.0]) @ c.plane,
+    )
+
+
+def _off_plane(height: Height, candidate: Candidate) -> Flag:
+    offset = height.offset_mm or 0.0
+    side = "nearer to the camera than" if offset > 0 else "further from the camera than"
+    text = (
+        f"The mark lies {abs(offset):g} mm {side} the section, which is {height.distance_mm:g} mm away: its scale is "
+        f"corrected by {100 * (height.factor - 1):+.2f} %, and {100 * height.u_rel:.2g} % for what is not known of "
+        f"both is in the uncertainty."
+    )
+    return Flag("scale_off_plane", text, (candidate.middle_px,) if len(candidate.points_px) else ())
 
 
 def _on_one_plane(found: Sequence[tuple[Mark, Candidate]]) -> list[tuple[Mark, Candidate]]:
@@ -82,7 +122,7 @@ def _on_one_plane(found: Sequence[tuple[Mark, Candidate]]) -> list[tuple[Mark, C
     card = next((c for m, c in found if m.kind == "card"), None)
     if card is None or card.plane is None:
         return list(found)
-    scale = Scale(card.mm_per_px, card.u_found, card.what, plane=card.plane)
+    scale = Scale(card.mm_per_px, card.u_found, card.what, plane=card.plane, lens=card.lens)
     carried = []
     for mark, c in found:
         one = c
@@ -94,6 +134,8 @@ def _on_one_plane(found: Sequence[tuple[Mark, Candidate]]) -> list[tuple[Mark, C
                 mm_per_px=ratio * card.mm_per_px,
                 u_found=math.hypot(c.u_found, card.u_found),
                 plane=np.diag([ratio, ratio, 1.0]) @ card.plane,
+                tilt=card.tilt,
+                lens=card.lens,
                 flags=(*(f for f in c.flags if f.code != "scale_tilt"), *card.flags),
             )
         carried.append((mark, one))
@@ -151,20 +193,26 @@ def _log_ratio(a: Candidate, b: Candidate) -> float:
     return abs(math.log(a.mm_per_px / b.mm_per_px))
 
 
-def _disagree(found: Sequence[tuple[Mark, Candidate]], apart: Sequence[tuple[int, int]]) -> Flag:
+def _disagree(found: Sequence[tuple[Mark, Candidate]], apart: Sequence[tuple[int, int]], tilt: Tilt | None) -> Flag:
     i, j = max(apart, key=lambda pair: _log_ratio(found[pair[0]][1], found[pair[1]][1]))
     (mark_i, a), (mark_j, b) = found[i], found[j]
     text = (
         f"The marks {mark_i.text} ({a.mm_per_px:.6f} mm/px) and {mark_j.text} ({b.mm_per_px:.6f} mm/px) differ by "
         f"{100 * _log_ratio(a, b):.2f} %; the first given is used and the uncertainty covers the other."
     )
+    if tilt is not None:
+        text += (
+            f" If both are right, the camera was tilted by {tilt.deg:.0f} ± {2 * tilt.u_deg:.0f} degrees along the line "
+            f"from one to the other."
+        )
     points = tuple(c.middle_px for c in (a, b) if len(c.points_px))
     return Flag("scale_marks_disagree", text, points)
 
 
-def _one_mark(candidate: Candidate) -> Flag:
+def _no_tilt(candidate: Candidate, count: int) -> Flag:
+    why = "One mark" if count == 1 else "Marks that do not lie on either side of the section"
     text = (
-        "One mark cannot tell whether the camera was tilted to the section; "
+        f"{why} cannot tell whether the camera was tilted to the section; "
         f"{100 * U_TILT:g} % for a tilt of up to 3 degrees is in the uncertainty."
     )
     return Flag("scale_one_mark", text, (candidate.middle_px,))

@@ -15,6 +15,7 @@ from macrocheck.calibrate.disc_seeds import LOOK_SIDE, VOTE_SIDE, Circle, reduce
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
+from macrocheck.scale import Tilt
 
 LEAST_SUPPORT = 0.5
 """Part of the rays that must agree on a circle before it is measured."""
@@ -113,9 +114,7 @@ def _look(
     return disc
 
 
-def _hidden(
-    look: AnyArray, look_px: FloatArray, ring: Circle, rng: np.random.Generator, known: list[Disc]
-) -> bool:
+def _hidden(look: AnyArray, look_px: FloatArray, ring: Circle, rng: np.random.Generator, known: list[Disc]) -> bool:
     """Whether most rays show an outline around a ring that could not be measured: the ring is then a rim's inside."""
     settled = settle(look, ring, rng, (1.035, RIM))
     if settled is None or settled[1] < RIM_SURE or not stands_out(look, settled[0], ring.radius, RIM):
@@ -142,6 +141,7 @@ def _candidate(disc: Disc, mark: Mark, diameter_mm: float) -> Candidate:
     tilt = math.degrees(math.acos(min(minor / major, 1.0)))
     flags: tuple[Flag, ...] = ()
     plane: FloatArray | None = None
+    told: Tilt | None = None
     if tilt > 0.9 * LEAST_TILT_DEG:
         plane = np.eye(3)
         plane[:2, :2] = np.linalg.inv(disc.shape) * diameter_mm / 2
@@ -155,6 +155,7 @@ def _candidate(disc: Disc, mark: Mark, diameter_mm: float) -> Candidate:
         )
         x, y = disc.centre
         flags = (Flag("scale_tilt", text, ((float(x), float(y)),)),)
+        told = Tilt(tilt, math.degrees(disc.u_ratio / math.sin(math.radians(tilt))), "the disc's axes")
     name = f"{mark.name}, " if mark.name else ""
     return Candidate(
         mm_per_px=mm_per_px,
@@ -164,4 +165,5 @@ def _candidate(disc: Disc, mark: Mark, diameter_mm: float) -> Candidate:
         flags=flags,
         plane=plane,
         extent_px=2 * disc.radius,
+        tilt=told,
     )

@@ -1,6 +1,6 @@
 """Which ticks of a rule are longer: the pattern that tells a rule from a thread, and millimetres from inches."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,7 +10,9 @@ PATTERNS: dict[str, tuple[tuple[int, ...], tuple[float, ...]]] = {
     # name: ((ticks from one longer one to the next, from the longest class down), (pitches in mm it may have))
     "fives and tens": ((10, 5), (1.0,)),
     "twos and tens": ((10, 2), (0.5,)),
-    "eighths": ((16, 8, 4, 2), (25.4 / 16, 25.4 / 32, 25.4 / 64)),
+    "halves of an inch down to 16ths": ((16, 8, 4, 2), (25.4 / 16, 25.4 / 32, 25.4 / 64)),
+    "halves of an inch down to 32nds": ((32, 16, 8, 4, 2), (25.4 / 32, 25.4 / 64)),
+    "halves of an inch down to 64ths": ((64, 32, 16, 8, 4, 2), (25.4 / 64,)),
 }
 """Common practice, no source: a millimetre rule has longer ticks at 5 and 10 mm; a half-millimetre edge at 1 and 5
 (or 10) mm; an inch edge at every halving."""
@@ -21,31 +23,45 @@ LEAST_SURE = 100.0
 """Least ratio of explained to unexplained variance per degree of freedom: rendered rules give 145 and more, threads
 and files 51 at most."""
 
+CLEARLY = 3.0
+"""How much surer the pattern of one unit must be than that of another to tell the unit by it."""
 ODD_TICKS = 12
 """One tick in so many may be of a wrong length."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """The pattern found: name in `PATTERNS`, how much better than chance (F ratio), place of a longest tick."""
+    """The pattern found: name in `PATTERNS`, how much better than chance (F ratio), place of a longest tick,
+    on which side the ticks grow, how much better than chance the best pattern of another unit is."""
 
     name: str
     sure: float
     phase: int
+    side: int = 0
+    rival: float = 0.0
+
+    @property
+    def inch(self) -> bool:
+        """Whether it is an inch edge's."""
+        return 16 in PATTERNS[self.name][0]
 
 
 def best_pattern(k: IntArray, reach: FloatArray) -> Pattern | None:
     """Find the pattern in the reach (n, 2), pitches to either side, of ticks numbered k (n,); None without one."""
-    best: Pattern | None = None
+    found: list[Pattern] = []
     for side in range(2):
         length = np.clip(reach[:, side], 0, 9.0)
         if float(np.ptp(length)) < LEAST_LONGER:
             continue
         for name, (steps, _) in PATTERNS.items():
-            found = _fit(k, length, steps)
-            if found is not None and (best is None or found[0] > best.sure):
-                best = Pattern(name, *found)
-    return best
+            fitted = _fit(k, length, steps)
+            if fitted is not None:
+                found.append(Pattern(name, *fitted, side))
+    if not found:
+        return None
+    best = max(found, key=lambda p: p.sure)
+    unlike = [p.sure for p in found if p.name != best.name and not (p.inch and best.inch)]
+    return replace(best, rival=max(unlike, default=0.0))
 
 
 def pattern_fits(pattern: Pattern, pitch_mm: float) -> bool:
@@ -54,6 +70,37 @@ def pattern_fits(pattern: Pattern, pitch_mm: float) -> bool:
     if not any(abs(pitch_mm / p - 1) < 0.002 for p in known):
         return True
     return any(abs(pitch_mm / p - 1) < 0.002 for p in PATTERNS[pattern.name][1])
+
+
+def pitch_told(pattern: Pattern, k: IntArray, reach: FloatArray) -> float | None:
+    """Pitch in mm that a rule's long ticks tell, (n,) numbers and (n, 2) reach in pitches; None where they do not.
+
+    Fives and tens are taken for millimetres, twos and tens for half millimetres. An inch edge is halved all the way:
+    its whole inches are the longest ticks, every 16th, 32nd or 64th. Where too few of every 16th ticks are seen to
+    say that those of one kind are alike, the pitch stays open.
+    """
+    if pattern.sure < CLEARLY * pattern.rival:
+        return None
+    if not pattern.inch:
+        return PATTERNS[pattern.name][1][0]
+    length = np.clip(reach[:, pattern.side], 0, 9.0)
+    longest = (k - pattern.phase) % 16 == 0
+    numbers, tall = (k[longest] - pattern.phase) // 16, length[longest]
+
+    def alike(values: FloatArray, least: int) -> bool:
+        return len(values) >= least and float(np.ptp(values)) < LEAST_LONGER
+
+    if alike(tall, 3):
+        return 25.4 / 16
+    for r in range(2):
+        every_other, others = tall[numbers % 2 == r], tall[numbers % 2 != r]
+        if alike(every_other, 2) and len(others) and every_other.min() - others.max() > LEAST_LONGER:
+            return 25.4 / 32
+    for r in range(4):
+        top, others = tall[numbers % 4 == r], tall[numbers % 4 != r]
+        if len(top) and len(others) >= 3 and top.min() - others.max() > LEAST_LONGER:
+            return 25.4 / 64
+    return None
 
 
 def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float, int] | None:
@@ -77,7 +124,7 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         # a few ticks run into a figure, a scratch or the weld behind them
         keep = np.argsort(miss, kind="stable")[: n - n // ODD_TICKS]
         freedom = len(keep) - len(levels)
-        if freedom < 3 or np.count_nonzero(rank[keep] == levels[-1]) < 2:
+        if freedom < 3 or np.count_nonzero(rank[keep] > 0) < 2:
             continue
         left = float(np.sum(miss[keep])) + 1e-3 * len(keep)
         total = float(np.sum((y[keep] - y[keep].mean()) ** 2))

@@ -32,7 +32,8 @@ class MarkKind:
 
     `form`: as the user writes it; `meaning`: half a sentence; `module`: its finder under `macrocheck.calibrate`;
     `tolerance`: default relative limits of error of the mark itself with its `source`; `in_picture`: whether it is
-    something to be found in the picture (and so tilts with the camera).
+    something to be found in the picture (and so tilts with the camera); `laid`: whether it is laid beside the
+    section, and so may lie over or under its plane; `height_unknown`: whether that is taken to be so unless stated.
     """
 
     name: str
@@ -43,12 +44,18 @@ class MarkKind:
     source: str
     read: Callable[["MarkKind", str, str], Mark]
     in_picture: bool = True
+    laid: bool = False
+    height_unknown: bool = False
 
 
 def _with_length(kind: MarkKind, text: str, rest: str) -> Mark:
     if not rest:
         _refuse(text, f"needs its length: {kind.form}")
     return Mark(kind.name, text, length_mm=_length(text, rest), tolerance=kind.tolerance)
+
+
+def _ruler(kind: MarkKind, text: str, rest: str) -> Mark:
+    return _with_length(kind, text, rest) if rest else Mark(kind.name, text, tolerance=kind.tolerance)
 
 
 def _points(kind: MarkKind, text: str, rest: str) -> Mark:
@@ -143,7 +150,9 @@ KINDS: tuple[MarkKind, ...] = (
         "ruler",
         0.0005,
         "0.5 mm on 1 m, accuracy class II of Directive 2014/32/EU, annex X; from memory",
-        _with_length,
+        _ruler,
+        laid=True,
+        height_unknown=True,
     ),
     MarkKind(
         "disc",
@@ -153,6 +162,8 @@ KINDS: tuple[MarkKind, ...] = (
         0.001,
         "0.02 mm of a caliper on 20 mm; coins 0.05 mm for striking and wear; common practice, no source",
         _disc,
+        laid=True,
+        height_unknown=True,
     ),
     MarkKind(
         "plate",
@@ -171,6 +182,7 @@ KINDS: tuple[MarkKind, ...] = (
         0.0,
         "as stated by the user",
         _points,
+        laid=True,
     ),
     MarkKind(
         "px",
@@ -201,6 +213,8 @@ KINDS: tuple[MarkKind, ...] = (
         "0.5 % for a print that nobody measured; with a caliper's reading 0.1 mm on the check lines, half of it "
         "the caliper's and half setting it on a printed line; common practice, no source",
         _card,
+        laid=True,
+        height_unknown=True,
     ),
 )
 BY_NAME: dict[str, MarkKind] = {kind.name: kind for kind in KINDS}

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from macrocheck.arrays import FloatArray, Point
 from macrocheck.flags import Flag
+from macrocheck.scale import Lens, Tilt
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,8 @@ class Candidate:
     plane: FloatArray | None = None
     extent_px: float = 0.0
     ends_px: tuple[Point, ...] = field(default=())
+    tilt: Tilt | None = None
+    lens: Lens | None = None
     restated: str = ""
 
     @property

@@ -20,6 +20,8 @@ MOST_OFF = 0.12
 """Most that the thickness may come out off the one that was looked for, relative."""
 INWARD = 2.2
 """How far into the plate a face is looked at, in blurs: beyond lies what a polished or etched rim changes."""
+U_OPEN = 0.003
+"""Standard uncertainty of a plate's faces being parallel before they are seen, rad; common practice, no source."""
 U_EDGE_PX = 0.04
 """Standard uncertainty of a face's place that no fit shows (sampling, tone curve), px; as measured on rendered
 sections, `tests/bench/marks.py`."""
@@ -71,8 +73,8 @@ def measure(pixels: ByteArray, pair: Pair) -> Plate | None:
     n = int(np.clip(span / 6.0, LEAST_BLOCKS, BLOCKS))
     edges = np.linspace(pair.low, pair.high, n + 1)
     u = (edges[:-1] + edges[1:]) / 2
-    # offset of either face outwards from half the thickness, and the common slope
-    state = np.zeros(3)
+    # offset of either face outwards from half the thickness, the common slope, how far the faces open per px along
+    state = np.zeros(4)
     half = pair.thickness / 2
     reach = min(1.2 * pair.step, 0.3 * pair.thickness) + 4.0
     inward = reach
@@ -91,7 +93,12 @@ def measure(pixels: ByteArray, pair: Pair) -> Plate | None:
             flat, level = values
             offset[k], spreads[k], height[k], noise = fit_steps(t, flat, sigma)
             height[k] *= level
-            bad = ~inside[k] | (offset[k] > 0.95 * reach) | (offset[k] < -0.95 * inward) | (np.abs(height[k]) < LEAST_STEP)
+            bad = (
+                ~inside[k]
+                | (offset[k] > 0.95 * reach)
+                | (offset[k] < -0.95 * inward)
+                | (np.abs(height[k]) < LEAST_STEP)
+            )
             bad |= noise * level > 0.5 * np.abs(height[k])
             offset[k] = np.where(bad, np.nan, offset[k])
         fitted = _robust(u, offset, height, widest=(2.0 if turn == 0 else 0.8) + 0.5 * (sigma or 1.5))
@@ -100,7 +107,8 @@ def measure(pixels: ByteArray, pair: Pair) -> Plate | None:
         change, weight = fitted
         # `u` is the same point of the plate only to first order in the slope, which stays small
         state = state + change
-        offset = offset - np.vstack([change[0] - change[2] * u, change[1] + change[2] * u])
+        opened = change[3] * u / 2
+        offset = offset - np.vstack([change[0] - change[2] * u + opened, change[1] + change[2] * u + opened])
         sound = weight > 0.3
         sigma = float(np.clip(np.median(spreads[sound]), 0.45, 8.0))
         reach, inward = min(3.0 * sigma + 2.5, reach), min(INWARD * sigma + 1.0, inward)
@@ -119,7 +127,7 @@ def _profiles(
     u = (edges[0] + (np.arange(n * per) + 0.5) / per * (edges[1] - edges[0]))[:, None]
     found, inside = [], np.zeros((2, n), dtype=bool)
     for k, sign in enumerate((-1.0, 1.0)):
-        v = sign * (half + state[k] + t[None, :]) + state[2] * u
+        v = sign * (half + state[k] + state[3] * u / 2 + t[None, :]) + state[2] * u
         x = pair.middle[0] + u * pair.along[0] + v * pair.across[0]
         y = pair.middle[1] + u * pair.along[1] + v * pair.across[1]
         read = cv2.remap(
@@ -152,7 +160,7 @@ def _projected(rgb: FloatArray, good: BoolArray, t: FloatArray) -> tuple[FloatAr
 def _robust(
     u: FloatArray, offset: FloatArray, height: FloatArray, widest: float
 ) -> tuple[FloatArray, FloatArray] | None:
-    """Two parallel lines through most of the steps: (change of first, of second, slope), weights (2, n)."""
+    """Two lines through most of the steps: (change of first, second, slope, opening), weights (2, n)."""
     use = np.isfinite(offset)
     for k in (0, 1):
         if np.count_nonzero(use[k]) < LEAST_BLOCKS:
@@ -166,9 +174,9 @@ def _robust(
             return None
     y = np.where(use, offset, 0.0)
     zero, one = np.zeros_like(u), np.ones_like(u)
-    base = np.vstack([np.column_stack([one, zero, -u]), np.column_stack([zero, one, u])])
+    base = np.vstack([np.column_stack([one, zero, -u, u / 2]), np.column_stack([zero, one, u, u / 2])])
     flat, free = y.ravel(), use.ravel()
-    change = np.array([_mode(offset[k][use[k]], widest) for k in (0, 1)] + [0.0])
+    change = np.array([_mode(offset[k][use[k]], widest) for k in (0, 1)] + [0.0, 0.0])
     weight = free.astype(np.float64)
     spread = widest
     for _ in range(14):
@@ -180,7 +188,10 @@ def _robust(
         limit = min(4.0 * spread, 2 * widest)
         weight = np.where(free & (miss < limit), (1 - np.minimum(miss / limit, 1) ** 2) ** 2, 0.0)
         root = np.sqrt(weight)
-        change = np.asarray(np.linalg.lstsq(base * root[:, None], flat * root, rcond=None)[0])
+        # plates are parallel unless their faces say otherwise
+        held = np.array([[0.0, 0.0, 0.0, max(spread, 0.05) / U_OPEN]])
+        rows, right = np.vstack([base * root[:, None], held]), np.append(flat * root, 0.0)
+        change = np.asarray(np.linalg.lstsq(rows, right, rcond=None)[0])
     sound = weight.reshape(2, -1)
     if (np.count_nonzero(sound > 0.3, axis=1) < LEAST_BLOCKS).any():
         return None
@@ -210,8 +221,9 @@ def _finished(
     both = _stretch(sound[0]) & _stretch(sound[1])
     if np.count_nonzero(both) < 3:
         return None
-    thickness = 2 * half + state[0] + state[1]
     low, high = float(u[both].min()) - block / 2, float(u[both].max()) + block / 2
+    centre_u = (low + high) / 2
+    thickness = 2 * half + state[0] + state[1] + state[3] * centre_u
     seen = block * float(np.count_nonzero(both))
     if thickness <= 0 or seen < 0.25 * thickness:
         return None
@@ -232,13 +244,15 @@ def _finished(
         lines.append((centre, slope, noise / w.sum(), noise / max(square, 1e-9)))
         noises.append(noise)
     # outwards offset grows with u on both faces where they open
-    opening = lines[0][1] + lines[1][1]
+    opening = state[3] + lines[0][1] + lines[1][1]
     u_opening = math.sqrt(lines[0][3] + lines[1][3])
     # a common slope ties the faces' places together where they are seen at different u
     shift = lines[1][0] - lines[0][0]
     u_slope = 1 / math.sqrt(1 / lines[0][3] + 1 / lines[1][3])
     change = abs(opening) * (high - low)
-    spread = math.sqrt(lines[0][2] + lines[1][2] + (shift * u_slope) ** 2)
+    tied = shift * u_slope
+    far = sum((centre_u - c) ** 2 * min(q, U_OPEN**2) for c, _, _, q in lines)
+    spread = math.sqrt(lines[0][2] + lines[1][2] + min(tied**2, far))
     edge = math.sqrt(2) * math.hypot(U_EDGE_PX, BLUR_SHARE * sigma)
     # not parallel: a caliper may have stood anywhere along it
     left = change / math.sqrt(12) if change > 2 * u_opening * (high - low) else 0.0
@@ -248,7 +262,6 @@ def _finished(
     middle = pair.middle + pair.across * (state[1] - state[0]) / 2
     across = np.array([-turned[1], turned[0]])
     thickness *= cos
-    centre_u = (low + high) / 2
     at = middle + (pair.along + state[2] * pair.across) * centre_u
     ends = []
     for k, sign in ((0, -1.0), (1, 1.0)):

@@ -261,4 +261,3 @@ def _pair(a: Face, b: Face, side: float) -> Pair | None:
     half = BIN * n / 2
     strength = math.sqrt(a.steep * b.steep) * math.sqrt(both * shorter) * BIN
     return Pair(middle, along, thickness, -half, half, BIN, seen, strength, bright)
-

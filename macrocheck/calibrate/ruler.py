@@ -14,8 +14,9 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from macrocheck.calibrate.comb import Comb, combs
-from macrocheck.calibrate.graduations import Pattern, best_pattern, pattern_fits
+from macrocheck.calibrate.graduations import Pattern, best_pattern, pattern_fits, pitch_told
 from macrocheck.calibrate.mark import Candidate, Mark
+from macrocheck.errors import NotFoundError
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
 
@@ -31,13 +32,17 @@ TILT_SHOWS = 0.004
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A rule as measured: `pitch`, its standard uncertainty `u_pitch` (px), ticks `k` (n,) at `ticks_px` (n, 2)."""
+    """A rule as measured: `pitch`, its standard uncertainty `u_pitch` (px), ticks `k` (n,) at `ticks_px` (n, 2).
+
+    `reach`: how far each tick reaches to either side, (n, 2) pitches.
+    """
 
     pitch: float
     u_pitch: float
     k: IntArray
     ticks_px: FloatArray
     pattern: Pattern
+    reach: FloatArray
     pitch_change: float
     u_pitch_change: float
 
@@ -45,10 +50,27 @@ class Rule:
 def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     """Return every rule in the picture whose long ticks suit the mark's pitch, most ticks first."""
     if mark.length_mm is None:
-        return ()
+        return _told(photo, mark)
     rules = [r for r in rules_in(photo) if pattern_fits(r.pattern, mark.length_mm)]
     rules.sort(key=lambda r: -len(r.k))
     return tuple(_candidate(r, mark.length_mm) for r in rules)
+
+
+def _told(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
+    """Candidates of a rule whose pitch was not stated, told by its long ticks; raises where they do not tell it."""
+    rules = sorted(rules_in(photo), key=lambda r: -len(r.k))
+    told = [(r, pitch) for r in rules if (pitch := pitch_told(r.pattern, r.k, r.reach)) is not None]
+    if told:
+        return tuple(_candidate(r, pitch) for r, pitch in told)
+    if rules:
+        x, y = rules[0].ticks_px.mean(axis=0)
+        what = "whether it is in 16ths, 32nds or 64ths" if rules[0].pattern.inch else "its unit"
+        msg = (
+            f"There is a rule at {x:.0f},{y:.0f} in {photo.path}, but its long ticks do not tell {what}; "
+            f"state its pitch, such as ruler:1/32in or ruler:1mm instead of {mark.text}."
+        )
+        raise NotFoundError(msg)
+    return ()
 
 
 def rules_in(photo: Photo) -> list[Rule]:
@@ -194,7 +216,7 @@ def _rule(
     if pattern is None:
         return None
     ticks_px = strip.to_picture(at + strip.u0, np.full(len(at), v_mid))
-    return Rule(pitch, u_pitch, k, ticks_px, pattern, change, u_change)
+    return Rule(pitch, u_pitch, k, ticks_px, pattern, reach / pitch, change, u_change)
 
 
 def _common_step(k: IntArray) -> int:

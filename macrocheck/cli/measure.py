@@ -28,6 +28,8 @@ class Wish:
     """What the command line asks for, every option read."""
 
     marks: tuple[str, ...]
+    mark_offset: str | None
+    camera_distance: str | None
     joint: JointChoice
     limits: "LimitSet | None"
     given: dict[str, float]
@@ -48,6 +50,12 @@ class Wish:
     metavar="MARK",
     help="Reference mark in the picture: bar:10mm, ruler:1mm, disc:20mm, points:x1,y1,x2,y2=10mm ... Repeatable.",
 )
+@click.option(
+    "--mark-offset",
+    metavar="LENGTH",
+    help="How much nearer to the camera than the section the marks beside it lie; negative where further.",
+)
+@click.option("--camera-distance", metavar="LENGTH", help="From the lens to the section; with --mark-offset.")
 @click.option("--joint", type=click.Choice(JOINTS), default="auto", show_default=True, help="Kind of joint.")
 @click.option("--limits", metavar="FILE|NAME", help="Grade against a limits file or a shipped set.")
 @click.option(
@@ -75,6 +83,8 @@ class Wish:
 def command(
     photos: tuple[str, ...],
     marks: tuple[str, ...],
+    mark_offset: str | None,
+    camera_distance: str | None,
     joint: JointChoice,
     limits: str | None,
     pairs: tuple[str, ...],
@@ -100,7 +110,9 @@ def command(
         msg = "--given and --guard are only of use with --limits."
         raise click.UsageError(msg)
     wish = Wish(
-        marks=_checked_marks(marks),
+        marks=_checked_marks(marks, mark_offset, camera_distance),
+        mark_offset=mark_offset,
+        camera_distance=camera_distance,
         joint=joint,
         limits=_limits(limits),
         given=_given(pairs),
@@ -168,6 +180,8 @@ def _measure(path: str, wish: Wish) -> "tuple[Photo, Result]":
         outline=wish.outline,
         hints=wish.hints,
         fusion_threshold_mm=wish.fusion_threshold_mm,
+        mark_offset=wish.mark_offset,
+        camera_distance=wish.camera_distance,
     )
     return photo, result
 
@@ -212,9 +226,11 @@ def _caution() -> None:
         click.echo(f"Caution: {caution}")
 
 
-def _checked_marks(marks: tuple[str, ...]) -> tuple[str, ...]:
-    """Refuse a mark that cannot be read once, not with every photo."""
-    from macrocheck.calibrate import parse_mark
+def _checked_marks(marks: tuple[str, ...], offset: str | None, distance: str | None) -> tuple[str, ...]:
+    """Refuse a mark or a height that cannot be read once, not with every photo."""
+    from macrocheck.calibrate import parse_mark, settle_height
+
+    settle_height(offset, distance)
 
     for mark in marks:
         parse_mark(mark)

@@ -161,6 +161,7 @@ def draw_ruler(
     angle_deg: float = 0.0,
     tick_lengths: tuple[float, float, float] = (3.0, 4.5, 6.0),
     every: tuple[int, int] = (5, 10),
+    classes: tuple[tuple[int, float], ...] = (),
     tick_thickness_px: float | None = None,
     colour: Colour = INK,
     body: Colour | None = STEEL,
@@ -177,7 +178,8 @@ def draw_ruler(
 
     `origin`: foot of the first tick, on the rule's graduated edge; the rule's body lies on the right of the
     direction (below an edge that points right). `tick_lengths`: short, middle, long, in pitches; `every`: a tick
-    is middle every so many, long every so many. `tick_thickness_px` is 0.18 pitch by default. `body`: the rule's
+    is middle every so many, long every so many. `classes`: instead of both, (every so many, length in pitches) from the
+    shortest ticks (1, ...) to the longest, as on an inch rule. `tick_thickness_px` is 0.18 pitch by default. `body`: the rule's
     tone, None for graduations straight on the picture. `body_width` in pitches. `grain`: standard deviation of
     the brushed finish, grey levels. `glare`: 0-1, how far a bright band across the rule washes the ticks out.
     `placing`: standard deviation of each tick's own position error, in pitches.
@@ -185,7 +187,8 @@ def draw_ruler(
     image = image.copy()
     rng = np.random.default_rng(seed)
     tick = 0.18 * pitch_px if tick_thickness_px is None else tick_thickness_px
-    tall = tick_lengths[2] * pitch_px
+    classes = classes or ((1, tick_lengths[0]), (every[0], tick_lengths[1]), (every[1], tick_lengths[2]))
+    tall = classes[-1][1] * pitch_px
     length = (count - 1) * pitch_px
     before, after = 1.6 * pitch_px, 1.6 * pitch_px
     width = body_width * pitch_px if body is not None else tall
@@ -195,8 +198,9 @@ def draw_ruler(
     ticks_u = np.arange(count) * pitch_px + rng.normal(0, 1, count) * placing * pitch_px
     k = np.clip(np.rint(frame.u / pitch_px), 0, count - 1).astype(np.intp)
     index = k + figure_first
-    long, middle = index % every[1] == 0, index % every[0] == 0
-    reach = np.where(long, tick_lengths[2], np.where(middle, tick_lengths[1], tick_lengths[0])) * pitch_px
+    reach = np.zeros(index.shape)
+    for step, length_of in classes:
+        reach = np.where(index % step == 0, length_of * pitch_px, reach)
     centre = ticks_u[k]
     cover = frame.band(frame.u, centre - tick / 2, centre + tick / 2) * frame.band(frame.v, 0.0, reach)
     if body is not None:

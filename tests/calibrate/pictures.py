@@ -86,13 +86,30 @@ def with_bar(seed: int, width: int) -> Picture:
     )
 
 
-def with_ruler(seed: int, width: int, low: float = 6.0, high: float = 60.0) -> Picture:
-    """A rule of 1 mm pitch somewhere, 14 ticks or more in the picture, glare and covers included."""
+EDGES: dict[float, tuple[tuple[int, float], ...]] = {
+    0.5: ((1, 4.0), (2, 6.0), (10, 9.0)),
+    25.4 / 16: ((1, 2.4), (2, 3.3), (4, 4.2), (8, 5.1), (16, 6.2)),
+    25.4 / 32: ((1, 2.2), (2, 3.0), (4, 3.8), (8, 4.6), (16, 5.6), (32, 6.8)),
+    25.4 / 64: ((1, 2.2), (2, 3.0), (4, 3.8), (8, 4.6), (16, 5.6), (32, 6.8), (64, 8.2)),
+}
+"""Pitch, mm -> (every so many ticks, their length in pitches); common practice, no source."""
+
+
+def with_ruler(
+    seed: int, width: int, low: float = 6.0, high: float = 60.0, pitch_mm: float = 1.0, *, whole: bool = False
+) -> Picture:
+    """A rule somewhere, 14 ticks or more in the picture, glare and covers included; `low` to `high` px per mm.
+
+    `whole`: it lies across the whole picture. Its ticks are 5 px apart at least.
+    """
     rng = np.random.default_rng([3, seed])
     height = round(0.75 * width)
     image = backdrop(seed, width, height, CLUTTER[seed % len(CLUTTER)])
-    pitch = float(np.exp(rng.uniform(np.log(max(low, width / 300)), np.log(min(high, width / 22)))))
+    lowest = max(low * pitch_mm, width / 300, 5.0 if pitch_mm != 1.0 else 0.0)
+    pitch = float(np.exp(rng.uniform(np.log(lowest), np.log(max(min(high * pitch_mm, width / 22), lowest)))))
     count = int(rng.integers(18, max(20, min(160, int(1.2 * width / pitch)))))
+    if whole:
+        count = int(0.8 * width / pitch)
     angle = float(rng.choice([0, 90, 180, -90, rng.uniform(-180, 180), rng.uniform(-180, 180)]))
     along = _direction(angle)
     across = np.array([-along[1], along[0]])
@@ -104,7 +121,7 @@ def with_ruler(seed: int, width: int, low: float = 6.0, high: float = 60.0) -> P
         tips = feet + across * 6 * pitch
         inside = [(p > 2).all(axis=1) & (p < [width - 3, height - 3]).all(axis=1) for p in (feet, tips)]
         seen = int((inside[0] & inside[1]).sum())
-        if seen >= min(count, 14):
+        if seen >= (0.9 * count if whole else min(count, 14)):
             break
     dark = rng.random() < 0.7
     tone = rng.uniform(130, 235) if dark else rng.uniform(20, 110)
@@ -122,6 +139,7 @@ def with_ruler(seed: int, width: int, low: float = 6.0, high: float = 60.0) -> P
         glare=rng.uniform(0.3, 1) if rng.random() < 0.4 else 0.0,
         seed=seed,
         tick_thickness_px=max(pitch * rng.uniform(0.12, 0.22), 1.0),
+        classes=EDGES.get(pitch_mm, ()),
         tick_lengths=((3, 4.5, 6), (3, 4.2, 5.5), (4, 5, 6.5))[int(rng.integers(0, 3))],
         placing=float(rng.choice([0, 0.005])),
         figure_first=int(rng.integers(0, 30)),

@@ -7,7 +7,8 @@ import numpy as np
 from shapely.geometry import LineString, Polygon
 
 from macrocheck.arrays import ByteArray, FloatArray, Point
-from macrocheck.render.photo import LookName, render_photo, sample_section
+from macrocheck.render.paint import paint
+from macrocheck.render.photo import SAMPLERS, LookName, sample_section
 from macrocheck.render.raster import View, make_view
 from macrocheck.render.section import Section, build_section
 from tests.calibrate.scenes import camera
@@ -49,24 +50,25 @@ def with_plate(
         view = _view(section, rng, ppm, width, height)
         shown = {name: _both_faces(section, view, name) for name in ("butting", "nonbutting")}
         thick = {"butting": spec.thickness_butting, "nonbutting": spec.thickness_nonbutting}
-        good = [n for n, (length, _) in shown.items() if length > thick[n] and 0.025 * width < thick[n] * ppm < 0.5 * width]
+        good = [
+            n
+            for n, (length, _) in shown.items()
+            if length > thick[n] and 0.025 * width < thick[n] * ppm < 0.5 * width
+        ]
         weld = view.to_px(np.vstack([w.polygon for w in section.welds]))
         inside = ((weld > 4) & (weld < [width - 5, height - 5])).all()
         if not good or not inside:
             continue
         name = good[int(rng.integers(len(good)))]
         look = looks[seed % len(looks)]
-        try:
-            photo = render_photo(seed, look, spec=spec, view=view)
-        except (RuntimeError, ValueError):
-            continue
+        style = SAMPLERS[look](np.random.default_rng([seed, 42]))
+        rgb = paint(section, view, style, seed)
         extra = float(rng.uniform(0, 3)) if look != "hard" else float(rng.uniform(0, 1.5))
-        pixels = camera(photo.rgb.astype(np.float32), seed=seed, blur=extra, noise=1.0, quality=92)
+        pixels = camera(rgb.astype(np.float32), seed=seed, blur=extra, noise=1.0, quality=92)
         x, y = shown[name][1]
         where = "" if one else f"@{x:.0f},{y:.0f}"
-        f = photo.look.finish
-        what = f"rim {f.rim:.0f} {f.rim_mm*ppm:.1f}px scale {f.scale:.0f} {f.scale_mm*ppm:.1f}px shadow {f.shadow:.0f} {look} {section.spec.joint} {ppm:.1f} px/mm, {name}, {'one plate' if one else 'two'}, blur {extra:.1f}"
-        return PlatePicture(pixels, thick[name] * ppm, f"plate:{thick[name]:.6f}mm{where}", f"{what} {where}")
+        what = f"{look} {spec.joint} {ppm:.1f} px/mm, {name}, {'one plate' if one else 'two'}, blur {extra:.1f} {where}"
+        return PlatePicture(pixels, thick[name] * ppm, f"plate:{thick[name]:.6f}mm{where}", what)
     msg = "no picture with both faces of a member"
     raise RuntimeError(msg)
 
@@ -110,7 +112,9 @@ def _both_faces(section: Section, view: View, name: str) -> tuple[float, Point]:
         px = view.to_px(ends)
         if (px < 4).any() or (px[:, 0] > view.width - 5).any() or (px[:, 1] > view.height - 5).any():
             continue
-        beyond = LineString([at + (middle - thickness / 2 - 0.3) * across, at + (middle + thickness / 2 + 0.3) * across])
+        beyond = LineString(
+            [at + (middle - thickness / 2 - 0.3) * across, at + (middle + thickness / 2 + 0.3) * across]
+        )
         if not any(m.intersects(beyond) for m in metal):
             lines.append(px.mean(axis=0))
     if not lines:
