@@ -1,6 +1,16 @@
 // Talking to the server on this machine: answers, refusals, and a connection that is gone.
 
-import type { Claim, LimitChoice, Options, PhotoState, PhotoView, Problem, Queue, QueueItem, RecordChoice } from "./protocol.ts";
+import type {
+  Claim,
+  LimitChoice,
+  Options,
+  PhotoState,
+  PhotoView,
+  Problem,
+  Queue,
+  QueueItem,
+  RecordChoice,
+} from "./protocol.ts";
 
 /** The server's refusal, in its own words. */
 export class Refused extends Error {

@@ -48,7 +48,13 @@ export class Bench {
         "aria-label": "Photo. Arrow keys move a cursor, Enter takes up or clicks, question mark opens the help.",
       },
     });
-    this.hand = new Hand(session, () => this.view, () => this.draw(), (ends) => void this.scaleEnds(ends), (text) => this.say(text));
+    this.hand = new Hand(
+      session,
+      () => this.view,
+      () => this.draw(),
+      (ends) => void this.scaleEnds(ends),
+      (text) => this.say(text),
+    );
     this.view = new View(this.photo, this.hand.interaction);
     this.photo.append(this.loupe.element);
     this.photo.addEventListener("pointerleave", () => this.hand.left());
@@ -61,7 +67,11 @@ export class Bench {
       "section",
       { class: "bench dark", attrs: { "aria-label": "Photo" } },
       h("div", { class: "stage" }, this.photo, this.banner, this.readout, this.corner()),
-      h("div", { class: "tools", attrs: { role: "group", "aria-label": "A click on the photo means" } }, ...TOOLS.map((tool) => this.toolButton(tool.id))),
+      h(
+        "div",
+        { class: "tools", attrs: { role: "group", "aria-label": "A click on the photo means" } },
+        ...TOOLS.map((tool) => this.toolButton(tool.id)),
+      ),
       h("div", { class: "prompt-row" }, this.prompt, this.options),
       this.lightRow,
       this.live,
@@ -119,7 +129,12 @@ export class Bench {
     const { heldBy, id } = desk;
     put(
       this.banner,
-      heldBy && h("p", null, `Another window${heldBy.who ? ` (${heldBy.who})` : ""} has this photo open. Here it can only be looked at.`),
+      heldBy &&
+        h(
+          "p",
+          null,
+          `Another window${heldBy.who ? ` (${heldBy.who})` : ""} has this photo open. Here it can only be looked at.`,
+        ),
       heldBy && button("Take it over", () => void this.session.claim(true)),
       !heldBy && id && !desk.view && !desk.failed && h("p", null, "Reading the picture…"),
       !heldBy && desk.view && !desk.state && !desk.failed && h("p", null, "Measuring…"),
@@ -176,11 +191,15 @@ export class Bench {
     const { hand } = this;
     const { tool, draft } = hand;
     if (tool.id === "draw") {
-      const names = hand.drawJoint === "bead" ? ["the first toe", "the second toe"] : ["the toe on the butting member", "the joint root", "the toe on the nonbutting member"];
+      const names =
+        hand.drawJoint === "bead"
+          ? ["the first toe", "the second toe"]
+          : ["the toe on the butting member", "the joint root", "the toe on the nonbutting member"];
       return `Click ${names[draft.length] ?? ""}.`;
     }
     if (tool.gesture === "ends" && draft.length === 1) return "Now click the other end.";
-    if (tool.gesture === "path" && draft.length > 0) return `${draft.length} points set. Click on; Done when it is complete.`;
+    if (tool.gesture === "path" && draft.length > 0)
+      return `${draft.length} points set. Click on; Done when it is complete.`;
     const { chosen } = hand;
     if (chosen) return `${chosen.label[0]?.toUpperCase()}${chosen.label.slice(1)}.`;
     return tool.prompt;
@@ -189,23 +208,40 @@ export class Bench {
   private showOptions(): void {
     const { hand } = this;
     const { chosen, tool, draft } = hand;
-    const key = [tool.id, chosen?.key, draft.length > 0, draft.length > 1, hand.toesKeep, hand.drawJoint, this.session.mayEdit].join();
+    const key = [
+      tool.id,
+      chosen?.key,
+      draft.length > 0,
+      draft.length > 1,
+      hand.toesKeep,
+      hand.drawJoint,
+      this.session.mayEdit,
+    ].join();
     if (key === this.optionsKey) return;
     this.optionsKey = key;
     if (draft.length > 0) {
       put(
         this.options,
-        tool.gesture === "path" && tool.id !== "draw" && button("Done", () => hand.finish(), { attrs: { disabled: draft.length < 2 } }),
+        tool.gesture === "path" &&
+          tool.id !== "draw" &&
+          button("Done", () => hand.finish(), { attrs: { disabled: draft.length < 2 } }),
         button("Take back the last", () => hand.takeBack()),
       );
     } else if (chosen?.remove) {
-      put(this.options, button(chosen.kind === "vertex" ? "Take this point out" : "Take it away", () => hand.remove()));
+      put(
+        this.options,
+        button(chosen.kind === "vertex" ? "Take this point out" : "Take it away", () => hand.remove()),
+      );
     } else if (tool.id === "move") {
       const box = h("input", { attrs: { type: "checkbox", id: "toes-keep", checked: hand.toesKeep } });
       box.addEventListener("change", () => this.setToesKeep(box.checked));
       put(this.options, box, h("label", { attrs: { for: "toes-keep" } }, "Toes keep to the surface"));
     } else if (tool.id === "draw") {
-      const select = h("select", { attrs: { id: "draw-joint" } }, ...(["tee", "lap", "bead"] as const).map((j) => h("option", { attrs: { value: j } }, j)));
+      const select = h(
+        "select",
+        { attrs: { id: "draw-joint" } },
+        ...(["tee", "lap", "bead"] as const).map((j) => h("option", { attrs: { value: j } }, j)),
+      );
       select.value = hand.drawJoint;
       select.addEventListener("change", () => {
         hand.drawJoint = select.value as Joint;
@@ -229,7 +265,11 @@ export class Bench {
     const tool = TOOLS.find((t) => t.id === id)!;
     const node = h(
       "button",
-      { class: "tool", attrs: { type: "button", "aria-pressed": false, title: `${tool.name} (${tool.key.toUpperCase()})` }, on: { click: () => this.hand.choose(id) } },
+      {
+        class: "tool",
+        attrs: { type: "button", "aria-pressed": false, title: `${tool.name} (${tool.key.toUpperCase()})` },
+        on: { click: () => this.hand.choose(id) },
+      },
       pathSign(tool.sign) as unknown as Node,
       h("span", null, tool.name),
     );
@@ -238,7 +278,8 @@ export class Bench {
   }
 
   private corner(): HTMLElement {
-    const sharp = (label: string, name: string, press: () => void): HTMLButtonElement => button(label, press, { attrs: { "aria-label": name, title: name } });
+    const sharp = (label: string, name: string, press: () => void): HTMLButtonElement =>
+      button(label, press, { attrs: { "aria-label": name, title: name } });
     return h(
       "div",
       { class: "corner" },
@@ -252,9 +293,13 @@ export class Bench {
   // For the eye only
 
   private readonly sliders = new Map<"brightness" | "contrast", HTMLInputElement>();
-  private readonly equaliseButton = button("Equalise", () => this.setLight({ equalise: !this.light.equalise }), { attrs: { "aria-pressed": false } });
+  private readonly equaliseButton = button("Equalise", () => this.setLight({ equalise: !this.light.equalise }), {
+    attrs: { "aria-pressed": false },
+  });
   private readonly loupeButton = button("Loupe: as needed", () => this.turnLoupe());
-  private readonly foundButton = button("As found", () => this.toggleFound(), { attrs: { "aria-pressed": true, title: "Show what the machine found, where the hand changed it" } });
+  private readonly foundButton = button("As found", () => this.toggleFound(), {
+    attrs: { "aria-pressed": true, title: "Show what the machine found, where the hand changed it" },
+  });
 
   private makeLightRow(): HTMLElement {
     const slider = (name: "brightness" | "contrast", label: string): HTMLElement[] => {

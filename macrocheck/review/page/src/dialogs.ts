@@ -19,7 +19,12 @@ function ask<T extends object>(title: string, make: () => Answer<T>): Promise<T 
       h("h2", { attrs: { id } }, title),
       ...body,
       fault,
-      h("div", { class: "row end" }, button("Cancel", () => box.close()), h("button", { class: "first", attrs: { type: "submit" } }, done)),
+      h(
+        "div",
+        { class: "row end" },
+        button("Cancel", () => box.close()),
+        h("button", { class: "first", attrs: { type: "submit" } }, done),
+      ),
     );
     const box = h("dialog", { class: "ask", attrs: { "aria-labelledby": id } }, form);
     let answer: T | null = null;
@@ -48,7 +53,12 @@ function ask<T extends object>(title: string, make: () => Answer<T>): Promise<T 
 const field = (label: string, control: HTMLElement, note = ""): HTMLElement => {
   const id = `f${++asked}`;
   control.id = id;
-  return h("div", { class: "field" }, h("label", { attrs: { for: id } }, label), h("span", { class: "with" }, control, note && h("span", { class: "note" }, note)));
+  return h(
+    "div",
+    { class: "field" },
+    h("label", { attrs: { for: id } }, label),
+    h("span", { class: "with" }, control, note && h("span", { class: "note" }, note)),
+  );
 };
 
 const input = (value = "", size = 24): HTMLInputElement => {
@@ -57,16 +67,26 @@ const input = (value = "", size = 24): HTMLInputElement => {
   return node;
 };
 
-const REASONS = ["Etch again", "Photograph again", "The mark is doubtful", "The boundary cannot be seen", "A second person should look"];
+const REASONS = [
+  "Etch again",
+  "Photograph again",
+  "The mark is doubtful",
+  "The boundary cannot be seen",
+  "A second person should look",
+];
 
 export function askReason(): Promise<{ reason: string } | null> {
   return ask("Needs another look", () => {
     const text = h("textarea", { attrs: { rows: 3, maxlength: 500 } });
     const ready = REASONS.map((reason) =>
-      button(reason, () => {
-        text.value = text.value ? `${text.value.trim()}; ${reason}` : reason;
-        text.focus();
-      }, { class: "quiet" }),
+      button(
+        reason,
+        () => {
+          text.value = text.value ? `${text.value.trim()}; ${reason}` : reason;
+          text.focus();
+        },
+        { class: "quiet" },
+      ),
     );
     return {
       body: [field("Why?", text), h("div", { class: "row wrap" }, ...ready)],
@@ -82,15 +102,28 @@ export function askLength(before: string): Promise<{ length: string } | null> {
     length.placeholder = "10mm";
     return {
       body: [field("Length", length, "with its unit: 10mm, 1/2in")],
-      read: () => (length.value.trim() ? { length: length.value.trim() } : "Write the length with its unit, such as 10mm."),
+      read: () =>
+        length.value.trim() ? { length: length.value.trim() } : "Write the length with its unit, such as 10mm.",
       done: "Take this scale",
     };
   });
 }
 
-export type AttachAnswer = { coupon: string; record?: string; new_record?: string; reason?: string; section?: string; settings?: Record<string, string> };
+export type AttachAnswer = {
+  coupon: string;
+  record?: string;
+  new_record?: string;
+  reason?: string;
+  section?: string;
+  settings?: Record<string, string>;
+};
 
-export function askAttach(records: RecordChoice[], coupon: string, fault: string, before: AttachAnswer | null): Promise<AttachAnswer | null> {
+export function askAttach(
+  records: RecordChoice[],
+  coupon: string,
+  fault: string,
+  before: AttachAnswer | null,
+): Promise<AttachAnswer | null> {
   return ask("Attach to a record", () => {
     const named = input(before?.new_record ?? "welds.db");
     const record = h(
@@ -107,7 +140,12 @@ export function askAttach(records: RecordChoice[], coupon: string, fault: string
     const couponInput = input(before?.coupon ?? coupon);
     const section = input(before?.section ?? "");
     const reason = input(before?.reason ?? "");
-    const settings = input(Object.entries(before?.settings ?? {}).map(([k, v]) => `${k}=${v}`).join(", "), 32);
+    const settings = input(
+      Object.entries(before?.settings ?? {})
+        .map(([k, v]) => `${k}=${v}`)
+        .join(", "),
+      32,
+    );
     return {
       body: [
         fault ? h("p", { class: "fault", attrs: { role: "alert" } }, fault) : null,
@@ -143,7 +181,12 @@ export function openPanel(title: string, ...body: Node[]): HTMLDialogElement {
   const box = h(
     "dialog",
     { class: "panel", attrs: { "aria-labelledby": id } },
-    h("div", { class: "row apart" }, h("h2", { attrs: { id } }, title), button("Close", () => box.close())),
+    h(
+      "div",
+      { class: "row apart" },
+      h("h2", { attrs: { id } }, title),
+      button("Close", () => box.close()),
+    ),
     ...body,
   );
   box.addEventListener("close", () => box.remove());

@@ -40,7 +40,12 @@ export class Doubts {
     put(
       this.rest,
       h("summary", null, `Also to know (${others.length + notes.length})`),
-      h("ul", null, ...others.map((flag) => h("li", null, this.entry(flag, ""))), ...notes.map((n) => h("li", null, h("p", null, n)))),
+      h(
+        "ul",
+        null,
+        ...others.map((flag) => h("li", null, this.entry(flag, ""))),
+        ...notes.map((n) => h("li", null, h("p", null, n))),
+      ),
     );
   }
 

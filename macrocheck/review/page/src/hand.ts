@@ -190,7 +190,10 @@ export class Hand {
     if (distance(event.pixel as unknown as Point, this.down.pixel) > CLICK_PX) this.down.moved = true;
     if (this.carried) {
       // the grip stays where it was taken: what is grabbed beside its middle does not jump
-      const grip = [this.carried.handle.at[0] - this.carried.from[0], this.carried.handle.at[1] - this.carried.from[1]] as const;
+      const grip = [
+        this.carried.handle.at[0] - this.carried.from[0],
+        this.carried.handle.at[1] - this.carried.from[1],
+      ] as const;
       if (this.down.moved) this.carried.to = plus(at, grip);
     } else if (this.down.moved && this.tool.gesture === "ends") {
       this.freehand = [this.down.at, at];

@@ -76,7 +76,16 @@ export function showHelp(keysOn: boolean, setKeys: (on: boolean) => void): void 
       "The numbers follow. Accept it when it is right; put it aside with a reason when it cannot be. ",
       "Every change is kept at once; what the machine found stays beside what the hand made of it.",
     ),
-    h("p", { class: "row" }, box, h("label", { attrs: { for: "single-keys" } }, "Single letters and digits are shortcuts (Ctrl, arrows, Enter and Escape always work)")),
+    h(
+      "p",
+      { class: "row" },
+      box,
+      h(
+        "label",
+        { attrs: { for: "single-keys" } },
+        "Single letters and digits are shortcuts (Ctrl, arrows, Enter and Escape always work)",
+      ),
+    ),
     h(
       "div",
       { class: "help-columns" },
@@ -85,14 +94,22 @@ export function showHelp(keysOn: boolean, setKeys: (on: boolean) => void): void 
           "section",
           null,
           h("h3", null, title),
-          h("dl", { class: "keys" }, ...rows.flatMap(([key, text]) => [h("dt", null, h("kbd", null, key)), h("dd", null, text)])),
+          h(
+            "dl",
+            { class: "keys" },
+            ...rows.flatMap(([key, text]) => [h("dt", null, h("kbd", null, key)), h("dd", null, text)]),
+          ),
         ),
       ),
       h(
         "section",
         null,
         h("h3", null, "Lines and signs"),
-        h("ul", { class: "legend" }, ...LEGEND.map(([line, text]) => h("li", null, sample(line), h("span", null, text)))),
+        h(
+          "ul",
+          { class: "legend" },
+          ...LEGEND.map(([line, text]) => h("li", null, sample(line), h("span", null, text))),
+        ),
         h(
           "ul",
           { class: "legend" },

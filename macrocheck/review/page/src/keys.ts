@@ -27,7 +27,13 @@ export class Keys {
 
   private press(event: KeyboardEvent): void {
     const target = event.target as Element | null;
-    if (event.defaultPrevented || event.isComposing || target?.closest(TYPING) || document.querySelector("dialog[open]")) return;
+    if (
+      event.defaultPrevented ||
+      event.isComposing ||
+      target?.closest(TYPING) ||
+      document.querySelector("dialog[open]")
+    )
+      return;
     const onPhoto = target !== null && this.photoElement.contains(target);
     const act = this.find(event, onPhoto, target);
     if (!act) return;
@@ -35,11 +41,16 @@ export class Keys {
     act(event);
   }
 
-  private find(event: KeyboardEvent, onPhoto: boolean, target: Element | null): ((event: KeyboardEvent) => void) | undefined {
+  private find(
+    event: KeyboardEvent,
+    onPhoto: boolean,
+    target: Element | null,
+  ): ((event: KeyboardEvent) => void) | undefined {
     const { key } = event;
     if (event.altKey) return undefined;
     if (onPhoto && Object.hasOwn(this.photo, key)) return this.photo[key];
-    if (event.ctrlKey || event.metaKey) return this.control[event.shiftKey ? `shift ${key.toLowerCase()}` : key.toLowerCase()];
+    if (event.ctrlKey || event.metaKey)
+      return this.control[event.shiftKey ? `shift ${key.toLowerCase()}` : key.toLowerCase()];
     if (key === "Escape") return this.photo["Escape"];
     if (!this.on || key.length !== 1) return undefined;
     // a slider keeps its own keys

@@ -17,11 +17,18 @@ export class Loupe {
   constructor() {
     const ratio = Math.min(3, window.devicePixelRatio || 1);
     const make = (): HTMLCanvasElement =>
-      h("canvas", { attrs: { width: Math.round(SIDE * ratio), height: Math.round(SIDE * ratio), "aria-hidden": "true" } });
+      h("canvas", {
+        attrs: { width: Math.round(SIDE * ratio), height: Math.round(SIDE * ratio), "aria-hidden": "true" },
+      });
     this.canvas = make();
     this.canvas.classList.add("photo-pixels");
     this.drawn = make();
-    this.element = h("div", { class: "loupe", attrs: { hidden: true, "aria-hidden": "true" } }, this.canvas, this.drawn);
+    this.element = h(
+      "div",
+      { class: "loupe", attrs: { hidden: true, "aria-hidden": "true" } },
+      this.canvas,
+      this.drawn,
+    );
   }
 
   hide(): void {
@@ -69,11 +76,19 @@ export class Loupe {
     pen.globalAlpha = 1;
     pen.setLineDash([]);
     const middle = side / 2;
-    for (const [colour, width] of [["#161b22", 4], ["#ffffff", 1.6]] as const) {
+    for (const [colour, width] of [
+      ["#161b22", 4],
+      ["#ffffff", 1.6],
+    ] as const) {
       pen.strokeStyle = colour;
       pen.lineWidth = width * unit;
       pen.beginPath();
-      for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]] as const) {
+      for (const [dx, dy] of [
+        [1, 0],
+        [-1, 0],
+        [0, 1],
+        [0, -1],
+      ] as const) {
         pen.moveTo(middle + dx * 6 * unit, middle + dy * 6 * unit);
         pen.lineTo(middle + dx * 22 * unit, middle + dy * 22 * unit);
       }

@@ -19,7 +19,16 @@ async function begin(): Promise<void> {
   } catch (error) {
     if (!(error instanceof Refused || error instanceof NoAnswer)) throw error;
     const text = error instanceof Refused ? error.problem.text : "The program behind this page does not answer.";
-    put(document.body, h("main", { class: "stopped" }, h("h1", null, "Not open"), h("p", null, text), h("p", null, "Open the address that the program printed when it was started.")));
+    put(
+      document.body,
+      h(
+        "main",
+        { class: "stopped" },
+        h("h1", null, "Not open"),
+        h("p", null, text),
+        h("p", null, "Open the address that the program printed when it was started."),
+      ),
+    );
     return;
   }
   build(session);
@@ -28,7 +37,12 @@ async function begin(): Promise<void> {
 function build(session: Session): void {
   const { desk } = session;
   const bench = new Bench(session);
-  const sheet = new Sheet(session, (box) => bench.view.fit(roomRound(box)), (text) => bench.say(text), (id) => bench.hand.choose(id));
+  const sheet = new Sheet(
+    session,
+    (box) => bench.view.fit(roomRound(box)),
+    (text) => bench.say(text),
+    (id) => bench.hand.choose(id),
+  );
   let panel: HTMLDialogElement | null = null;
   const start = new Start(session, (ids) => {
     panel?.close();
@@ -101,7 +115,11 @@ function showNotice(node: HTMLElement, session: Session): void {
     return;
   }
   node.className = `notice ${notice.tone}`;
-  put(node, h("span", null, notice.text), button("Close", () => session.quiet()));
+  put(
+    node,
+    h("span", null, notice.text),
+    button("Close", () => session.quiet()),
+  );
   if (notice.tone !== "bad") noticeTimer = window.setTimeout(() => session.quiet(), 7000);
 }
 
@@ -112,8 +130,9 @@ function showTrouble(node: HTMLElement, desk: Desk, back: () => void): void {
   node.hidden = connection === "good";
   const texts = {
     good: "",
-    lost: "The program behind this page does not answer. What you did is kept; this page goes on as soon as it is back.",
-    "no entry": "The program was started anew, and this page's key is no longer good. Open the new address that it printed: your work is there.",
+    lost: "The program behind this page does not answer. What you did is kept; this page goes on as soon as it is back. If it was ended, start it again and open the address that it prints.",
+    "no entry":
+      "The program was started anew, and this page's key is no longer good. Open the new address that it printed: your work is there.",
   };
   put(node, h("p", null, texts[connection]));
   if (connection === "good" && wasLost) back();
@@ -124,10 +143,14 @@ type Actions = { help: () => void; unit: () => void; add: () => void };
 
 function wire(session: Session, bench: Bench, sheet: Sheet, strip: QueueStrip, actions: Actions): Keys {
   const { hand, view } = bench;
-  const step = (dx: number, dy: number) => (event: KeyboardEvent): void => {
-    const length = event.shiftKey ? 1 : Math.max(1, Math.round((event.ctrlKey || event.metaKey ? 60 : 10) * view.resolution));
-    hand.step(dx * length, dy * length);
-  };
+  const step =
+    (dx: number, dy: number) =>
+    (event: KeyboardEvent): void => {
+      const length = event.shiftKey
+        ? 1
+        : Math.max(1, Math.round((event.ctrlKey || event.metaKey ? 60 : 10) * view.resolution));
+      hand.step(dx * length, dy * length);
+    };
   const act = (event: KeyboardEvent): void => {
     if (event.repeat) return;
     hand.cursor ??= view.middle();
@@ -136,7 +159,8 @@ function wire(session: Session, bench: Bench, sheet: Sheet, strip: QueueStrip, a
   const remove = (): void => hand.remove();
   const undo = (): void => void session.edit({ kind: "undo" });
   const redo = (): void => void session.edit({ kind: "redo" });
-  const light = (part: "brightness" | "contrast", by: number) => () => bench.setLight({ [part]: bench.light[part] + by });
+  const light = (part: "brightness" | "contrast", by: number) => () =>
+    bench.setLight({ [part]: bench.light[part] + by });
   const tools = Object.fromEntries(
     TOOLS.map((tool) => [
       tool.key,

@@ -72,7 +72,11 @@ function table(caption: string, rows: QuantityState[], unit: Unit): HTMLElement 
     h(
       "thead",
       { class: "unseen" },
-      h("tr", null, ...["Quantity", "Value with U95", "Limit and verdict"].map((t) => h("th", { attrs: { scope: "col" } }, t))),
+      h(
+        "tr",
+        null,
+        ...["Quantity", "Value with U95", "Limit and verdict"].map((t) => h("th", { attrs: { scope: "col" } }, t)),
+      ),
     ),
     h("tbody", null, ...rows.map((q) => row(q, unit))),
   );
@@ -93,8 +97,16 @@ function row(q: QuantityState, unit: Unit): HTMLElement {
     h(
       "td",
       { class: "value" },
-      q.value === null ? h("span", { class: "reason" }, q.reason ?? "none") : h("span", { class: "now" }, written(q.text, unit)),
-      q.before && written(q.before.text, unit) !== written(q.text, unit) ? h("span", { class: "was" }, `was ${q.before.value === null ? "none" : written(q.before.text, unit).replace(/ (mm|in)²?$/, "")}`) : null,
+      q.value === null
+        ? h("span", { class: "reason" }, q.reason ?? "none")
+        : h("span", { class: "now" }, written(q.text, unit)),
+      q.before && written(q.before.text, unit) !== written(q.text, unit)
+        ? h(
+            "span",
+            { class: "was" },
+            `was ${q.before.value === null ? "none" : written(q.before.text, unit).replace(/ (mm|in)²?$/, "")}`,
+          )
+        : null,
     ),
     h("td", { class: "verdicts" }, ...distinct(q.verdicts).map((v) => verdict(v, q, unit))),
   );

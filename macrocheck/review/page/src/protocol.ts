@@ -148,8 +148,18 @@ export type FlagState = {
 };
 
 export type Part =
-  | "face" | "fusion" | "surface_butting" | "surface_nonbutting" | "surface_top" | "void" | "haz_butting"
-  | "haz_nonbutting" | "groove_butting" | "groove_nonbutting" | "indication" | "seam_end";
+  | "face"
+  | "fusion"
+  | "surface_butting"
+  | "surface_nonbutting"
+  | "surface_top"
+  | "void"
+  | "haz_butting"
+  | "haz_nonbutting"
+  | "groove_butting"
+  | "groove_nonbutting"
+  | "indication"
+  | "seam_end";
 
 export type Feature = {
   id: string;

@@ -48,11 +48,19 @@ export class QueueStrip {
     this.before.disabled = !this.session.beside(-1);
     this.after.disabled = !this.session.beside(1);
     this.unitButton.textContent = desk.unit === "mm" ? "mm" : "inch";
-    this.unitButton.setAttribute("aria-label", desk.unit === "mm" ? "Lengths in mm; change to inches" : "Lengths in inches; change to mm");
+    this.unitButton.setAttribute(
+      "aria-label",
+      desk.unit === "mm" ? "Lengths in mm; change to inches" : "Lengths in inches; change to mm",
+    );
     put(this.list, ...queue.items.map((item) => h("li", null, this.tile(item, item.id === desk.id))));
     const aside = queue.look_again ? `, ${queue.look_again} put aside` : "";
     const waiting = queue.waiting ? `, ${queue.waiting} being measured` : "";
-    const bar = h("span", { class: "track", attrs: { "aria-hidden": "true" } }, h("span", { class: "accepted" }), h("span", { class: "aside" }));
+    const bar = h(
+      "span",
+      { class: "track", attrs: { "aria-hidden": "true" } },
+      h("span", { class: "accepted" }),
+      h("span", { class: "aside" }),
+    );
     const share = (n: number): string => `${queue.total ? (100 * n) / queue.total : 0}%`;
     (bar.firstElementChild as HTMLElement).style.width = share(queue.accepted);
     (bar.lastElementChild as HTMLElement).style.width = share(queue.look_again);
@@ -65,7 +73,10 @@ export class QueueStrip {
 
   private tile(item: QueueItem, open: boolean): HTMLElement {
     const [sign, words] = standing(item);
-    const image = item.thumb && item.stage !== "failed" ? h("img", { attrs: { src: item.thumb, alt: "", width: 44, height: 33, loading: "lazy" } }) : null;
+    const image =
+      item.thumb && item.stage !== "failed"
+        ? h("img", { attrs: { src: item.thumb, alt: "", width: 44, height: 33, loading: "lazy" } })
+        : null;
     return h(
       "button",
       {
@@ -91,13 +102,25 @@ function standing(item: QueueItem): [SVGSVGElement, string] {
   const box = (...parts: SVGElement[]): SVGSVGElement =>
     svg("svg", { viewBox: "0 0 14 14", width: 14, height: 14, "aria-hidden": "true", class: "standing" }, ...parts);
   const pen = { fill: "none", stroke: "currentColor", "stroke-width": 2, "stroke-linecap": "round" as const };
-  if (item.stage === "failed") return [box(svg("path", { d: "M3 3l8 8M11 3l-8 8", ...pen })), `cannot be used: ${item.problem ?? ""}`];
+  if (item.stage === "failed")
+    return [box(svg("path", { d: "M3 3l8 8M11 3l-8 8", ...pen })), `cannot be used: ${item.problem ?? ""}`];
   if (item.decision?.word === "accept") return [box(svg("path", { d: "M2 8l3.5 3.5L12 3", ...pen })), "accepted"];
-  if (item.decision) return [box(svg("path", { d: "M11.5 7a4.5 4.5 0 1 1-1.6-3.4M10 1v3H7", ...pen })), `put aside: ${item.decision.reason}`];
-  if (item.stage !== "ready") return [box(svg("circle", { cx: 7, cy: 7, r: 4.5, ...pen, "stroke-dasharray": "2 3" })), "being measured"];
+  if (item.decision)
+    return [
+      box(svg("path", { d: "M11.5 7a4.5 4.5 0 1 1-1.6-3.4M10 1v3H7", ...pen })),
+      `put aside: ${item.decision.reason}`,
+    ];
+  if (item.stage !== "ready")
+    return [box(svg("circle", { cx: 7, cy: 7, r: 4.5, ...pen, "stroke-dasharray": "2 3" })), "being measured"];
   if (item.doubts > 0) {
     const words = item.doubts === 1 ? "1 doubt to look at" : `${item.doubts} doubts to look at`;
-    return [box(svg("path", { d: "M3 13V1.5h8l-2 3 2 3H3", ...pen })), `${words}${item.held ? ", open in a window" : ""}`];
+    return [
+      box(svg("path", { d: "M3 13V1.5h8l-2 3 2 3H3", ...pen })),
+      `${words}${item.held ? ", open in a window" : ""}`,
+    ];
   }
-  return [box(svg("circle", { cx: 7, cy: 7, r: 4.5, ...pen })), item.edited ? "corrected, to be decided" : "to be looked at"];
+  return [
+    box(svg("circle", { cx: 7, cy: 7, r: 4.5, ...pen })),
+    item.edited ? "corrected, to be decided" : "to be looked at",
+  ];
 }

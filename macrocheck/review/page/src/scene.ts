@@ -130,11 +130,18 @@ function previewPoint(
     const by = minus(to, at);
     for (const part of ["surface_butting", "surface_nonbutting"] as const) {
       const line = feature(weld, part);
-      if (line) out.set(line.id, line.points.map((p) => plus(p, by)));
+      if (line)
+        out.set(
+          line.id,
+          line.points.map((p) => plus(p, by)),
+        );
     }
     return out;
   }
-  const surface = feature(weld, weld.joint === "bead" || name === "toe_nonbutting" ? "surface_nonbutting" : "surface_butting");
+  const surface = feature(
+    weld,
+    weld.joint === "bead" || name === "toe_nonbutting" ? "surface_nonbutting" : "surface_butting",
+  );
   const end = how.free || !surface ? to : along(surface.points, to);
   for (const part of ["face", "fusion"] as const) {
     const curve = feature(weld, part);
@@ -177,7 +184,8 @@ export function vertexHandle(f: Feature, index: number): Handle {
   const surface = f.part.startsWith("surface");
   const ring = f.shape === "ring";
   const kind = surface ? "surface" : f.part === "void" || f.part === "indication" ? f.part : "vertex";
-  const whole = f.part !== "face" && f.part !== "fusion" && f.part !== "surface_butting" && f.part !== "surface_nonbutting";
+  const whole =
+    f.part !== "face" && f.part !== "fusion" && f.part !== "surface_butting" && f.part !== "surface_nonbutting";
   return {
     key: `${f.id}#${index}`,
     kind,
@@ -197,7 +205,9 @@ export function vertexHandle(f: Feature, index: number): Handle {
         ? null
         : { kind: "remove_vertex", feature: f.id, index },
     preview: (to, { reach }) => {
-      const points = surface ? f.points.map((p, i) => (i === index ? to : p)) : pulled(f.points, index, to, reach, ring);
+      const points = surface
+        ? f.points.map((p, i) => (i === index ? to : p))
+        : pulled(f.points, index, to, reach, ring);
       return new Map([[f.id, points]]);
     },
   };
@@ -207,7 +217,8 @@ export function vertexHandle(f: Feature, index: number): Handle {
 export function pulled(points: Curve, index: number, to: Point, reach: number, ring: boolean): Point[] {
   const along = stations(points);
   const here = along[index] ?? 0;
-  const around = (along[along.length - 1] ?? 0) + (ring ? distance(points[0] as Point, points[points.length - 1] as Point) : 0);
+  const around =
+    (along[along.length - 1] ?? 0) + (ring ? distance(points[0] as Point, points[points.length - 1] as Point) : 0);
   const by = minus(to, points[index] as Point);
   return points.map((p, i) => {
     let off = Math.abs((along[i] as number) - here);
@@ -234,7 +245,9 @@ export function endMoved(points: Curve, to: Point): Point[] {
   }
   const rest = points.slice(foot);
   const reach = Math.max(3 * distance(rest[0] as Point, to), 4);
-  return rest.length > 2 ? [...pulled(rest.slice(0, -1), 0, to, reach, false), rest[rest.length - 1] as Point] : [to, ...rest.slice(-1)];
+  return rest.length > 2
+    ? [...pulled(rest.slice(0, -1), 0, to, reach, false), rest[rest.length - 1] as Point]
+    : [to, ...rest.slice(-1)];
 }
 
 const FIRST = ["point", "scale", "seam", "surface", "hint", "vertex", "void", "indication"];
@@ -332,4 +345,3 @@ export function extension(weld: WeldState, line: Curve): Curve | null {
   const near = line.reduce((a, b) => (distance(a, root) < distance(b, root) ? a : b));
   return distance(near, root) < 1 ? null : [near, root];
 }
-

@@ -4,7 +4,12 @@ import { api, Refused } from "./api.ts";
 import { button, h, put } from "./dom.ts";
 import type { LimitChoice, MarkChoice, Options, Settings } from "./protocol.ts";
 
-const JOINTS: Record<Settings["joint"], string> = { auto: "tell it from the picture", tee: "tee", lap: "lap", bead: "bead on plate" };
+const JOINTS: Record<Settings["joint"], string> = {
+  auto: "tell it from the picture",
+  tee: "tee",
+  lap: "lap",
+  bead: "bead on plate",
+};
 
 const SYMBOLS: Record<string, string> = {
   t: "thickness t",
@@ -40,7 +45,12 @@ export class SettingsForm {
     this.limits = this.select("Limits", [], (limits) => ({ limits: limits || null }));
     this.guard = this.select(
       "Guard band",
-      [["", "as the limits say"], ["1", "U95"], ["2", "twice U95"], ["0", "none: simple acceptance"]],
+      [
+        ["", "as the limits say"],
+        ["1", "U95"],
+        ["2", "twice U95"],
+        ["0", "none: simple acceptance"],
+      ],
       (guard) => ({ guard: guard === "" ? null : Number(guard) }),
     );
     this.threshold = h("input", { attrs: { type: "text", id: `${this.id}-threshold`, size: 8, autocomplete: "off" } });
@@ -52,7 +62,12 @@ export class SettingsForm {
       { class: "settings", on: { submit: (event) => event.preventDefault() } },
       this.marks,
       this.field("Joint", this.joint),
-      this.field("Limits", this.limits, h("label", { class: "file-button", attrs: { for: `${this.id}-file` } }, "From a file…"), file),
+      this.field(
+        "Limits",
+        this.limits,
+        h("label", { class: "file-button", attrs: { for: `${this.id}-file` } }, "From a file…"),
+        file,
+      ),
       this.limitsNote,
       this.given,
       h(
@@ -126,7 +141,12 @@ export class SettingsForm {
   }
 
   private field(name: string, control: HTMLElement, ...more: HTMLElement[]): HTMLElement {
-    return h("div", { class: "field" }, h("label", { attrs: { for: control.id } }, name), h("span", { class: "with" }, control, ...more));
+    return h(
+      "div",
+      { class: "field" },
+      h("label", { attrs: { for: control.id } }, name),
+      h("span", { class: "with" }, control, ...more),
+    );
   }
 
   // Marks
@@ -149,7 +169,14 @@ export class SettingsForm {
     );
     select.value = text ? (kind ?? "") : "";
     const length = h("input", {
-      attrs: { type: "text", size: 9, id: `${this.id}-length${index}`, "aria-label": "Length of the mark", autocomplete: "off", list: `${this.id}-coins` },
+      attrs: {
+        type: "text",
+        size: 9,
+        id: `${this.id}-length${index}`,
+        "aria-label": "Length of the mark",
+        autocomplete: "off",
+        list: `${this.id}-coins`,
+      },
     });
     length.value = set ? "" : rest.join(":");
     const note = h("span", { class: "note" });
@@ -157,7 +184,8 @@ export class SettingsForm {
       const choice = choices.find((m) => m.name === select.value);
       length.hidden = !choice || choice.needs === "nothing" || choice.needs === "two points";
       length.placeholder = placeholder(choice);
-      note.textContent = choice?.needs === "two points" ? (set ? "set on the photo" : "set it on the photo with the tool Scale") : "";
+      note.textContent =
+        choice?.needs === "two points" ? (set ? "set on the photo" : "set it on the photo with the tool Scale") : "";
     };
     const changed = (): void => {
       dress();
@@ -176,7 +204,9 @@ export class SettingsForm {
     select.addEventListener("change", changed);
     length.addEventListener("change", changed);
     const coins = choices.find((m) => m.coins.length > 0)?.coins ?? [];
-    const list = index ? null : h("datalist", { attrs: { id: `${this.id}-coins` } }, ...coins.map((c) => h("option", { attrs: { value: c } })));
+    const list = index
+      ? null
+      : h("datalist", { attrs: { id: `${this.id}-coins` } }, ...coins.map((c) => h("option", { attrs: { value: c } })));
     select.addEventListener("change", () => (length.value = ""), { capture: true });
     dress();
     return h(
@@ -198,7 +228,9 @@ export class SettingsForm {
   }
 
   private givenField(symbol: string, needed: boolean): HTMLElement {
-    const input = h("input", { attrs: { type: "text", size: 7, id: `${this.id}-given-${symbol}`, placeholder: "8mm", autocomplete: "off" } });
+    const input = h("input", {
+      attrs: { type: "text", size: 7, id: `${this.id}-given-${symbol}`, placeholder: "8mm", autocomplete: "off" },
+    });
     input.value = this.settings.given[symbol] ?? "";
     input.addEventListener("change", () => {
       const given = { ...this.settings.given };
@@ -208,7 +240,11 @@ export class SettingsForm {
       this.send({ given });
     });
     const missing = needed && !input.value;
-    return this.field(SYMBOLS[symbol] ?? symbol, input, h("span", { class: missing ? "note wanted" : "note" }, missing ? "needed" : ""));
+    return this.field(
+      SYMBOLS[symbol] ?? symbol,
+      input,
+      h("span", { class: missing ? "note wanted" : "note" }, missing ? "needed" : ""),
+    );
   }
 
   private async readLimits(input: HTMLInputElement): Promise<void> {

@@ -23,7 +23,9 @@ export class Sheet {
   private readonly problems = h("div", { class: "problems" });
   private readonly settings: SettingsForm;
   private readonly settingsBox: HTMLDetailsElement;
-  private readonly forAll = button("Use these for all photos not touched yet", () => void this.shareSettings(), { class: "quiet" });
+  private readonly forAll = button("Use these for all photos not touched yet", () => void this.shareSettings(), {
+    class: "quiet",
+  });
   private readonly history = h("div");
   private readonly decision = h("div", { class: "decision" });
   private readonly undo: HTMLButtonElement;
@@ -49,7 +51,13 @@ export class Sheet {
         }),
       (text) => this.session.say("bad", text),
     );
-    this.settingsBox = h("details", { class: "settings-box" }, h("summary", null, "Mark, joint, thicknesses, limits"), this.settings.element, this.forAll);
+    this.settingsBox = h(
+      "details",
+      { class: "settings-box" },
+      h("summary", null, "Mark, joint, thicknesses, limits"),
+      this.settings.element,
+      this.forAll,
+    );
     this.who = h("input", { attrs: { type: "text", id: "who", size: 14, maxlength: 80, autocomplete: "name" } });
     this.who.value = session.desk.who;
     this.who.addEventListener("change", () => this.session.setWho(this.who.value));
@@ -80,13 +88,31 @@ export class Sheet {
     const item = desk.queue.items.find((i) => i.id === desk.id);
     this.undo.disabled = !state?.can_undo || !this.session.mayEdit;
     this.redo.disabled = !state?.can_redo || !this.session.mayEdit;
-    const key = JSON.stringify([state?.id, state?.revision, state?.decision, state?.saved, state?.attached, desk.id, desk.heldBy, desk.connection, desk.failed, desk.unit, item?.name, desk.view?.name, desk.busy]);
+    const key = JSON.stringify([
+      state?.id,
+      state?.revision,
+      state?.decision,
+      state?.saved,
+      state?.attached,
+      desk.id,
+      desk.heldBy,
+      desk.connection,
+      desk.failed,
+      desk.unit,
+      item?.name,
+      desk.view?.name,
+      desk.busy,
+    ]);
     if (key === this.lastTop) return;
     this.lastTop = key;
     this.title.textContent = state?.name ?? desk.view?.name ?? item?.name ?? "";
     this.showGrade(state);
     this.showChange(state, desk);
-    if (state) this.settings.show(state.settings, state.scale && state.settings.marks.length === 0 ? "the scale it came with" : undefined);
+    if (state)
+      this.settings.show(
+        state.settings,
+        state.scale && state.settings.marks.length === 0 ? "the scale it came with" : undefined,
+      );
     this.showProblems(state, desk);
     this.showDecision(state);
     if (!state) return;
@@ -105,7 +131,12 @@ export class Sheet {
       return;
     }
     const { grade } = state;
-    const made = h("p", { class: "made" }, `Outline ${state.made_by}`, state.scale ? ` · ${state.scale.method}${state.scale.by_hand ? ", by hand" : ""}` : "");
+    const made = h(
+      "p",
+      { class: "made" },
+      `Outline ${state.made_by}`,
+      state.scale ? ` · ${state.scale.method}${state.scale.by_hand ? ", by hand" : ""}` : "",
+    );
     if (!grade) {
       put(this.grade, h("p", { class: "verdict-line" }, state.limits_title ? "Not graded" : "No limits chosen"), made);
       return;
@@ -144,14 +175,28 @@ export class Sheet {
   private showProblems(state: PhotoState | null, desk: Desk): void {
     const texts = [desk.failed, state?.scale_problem, state?.outline_problem].filter((t): t is string => Boolean(t));
     const may = this.session.mayEdit;
-    const draw = state?.outline_problem ? button("Draw the weld", () => this.useTool("draw"), { class: "quiet", attrs: { disabled: !may } }) : null;
-    const scale = state?.scale_problem ? button("Set the scale on the photo", () => this.useTool("scale"), { class: "quiet", attrs: { disabled: !may } }) : null;
+    const draw = state?.outline_problem
+      ? button("Draw the weld", () => this.useTool("draw"), { class: "quiet", attrs: { disabled: !may } })
+      : null;
+    const scale = state?.scale_problem
+      ? button("Set the scale on the photo", () => this.useTool("scale"), { class: "quiet", attrs: { disabled: !may } })
+      : null;
     const off = desk.failed ? button("Take it off the list", () => void this.session.dropPhoto()) : null;
     const names = state ? this.settings.wantedNames : "";
     const wanted = names
-      ? h("p", { class: "row apart" }, `The limits need the ${names}.`, button("Fill in", () => this.fillIn(), { class: "quiet" }))
+      ? h(
+          "p",
+          { class: "row apart" },
+          `The limits need the ${names}.`,
+          button("Fill in", () => this.fillIn(), { class: "quiet" }),
+        )
       : null;
-    put(this.problems, ...texts.map((text) => h("p", { class: "fault" }, text)), h("p", { class: "row wrap" }, scale, draw, off), wanted);
+    put(
+      this.problems,
+      ...texts.map((text) => h("p", { class: "fault" }, text)),
+      h("p", { class: "row wrap" }, scale, draw, off),
+      wanted,
+    );
     this.problems.hidden = texts.length === 0 && !wanted;
     this.problems.classList.toggle("mild", texts.length === 0);
   }
@@ -166,21 +211,37 @@ export class Sheet {
   }
 
   private showHistory(state: PhotoState): void {
-    const kinds = [["overlay.png", "Picture"], ["result.json", "Result"], ["outline.geojson", "Outline"]] as const;
+    const kinds = [
+      ["overlay.png", "Picture"],
+      ["result.json", "Result"],
+      ["outline.geojson", "Outline"],
+    ] as const;
     const files = h(
       "p",
       { class: "row wrap" },
       ...kinds.map(([kind, text]) => h("a", { attrs: { href: api.file(state.id, kind), download: "" } }, text)),
     );
     const may = this.session.mayEdit;
-    const reset = button("Back to what the machine found", () => void this.session.edit({ kind: "reset" }), { attrs: { disabled: !may || state.changes.length === 0 } });
+    const reset = button("Back to what the machine found", () => void this.session.edit({ kind: "reset" }), {
+      attrs: { disabled: !may || state.changes.length === 0 },
+    });
     const drop = state.welds.map((weld) =>
-      button(`Take away weld ${weld.index + 1}`, () => void this.session.edit({ kind: "remove_weld", weld: weld.index }), { attrs: { disabled: !may } }),
+      button(
+        `Take away weld ${weld.index + 1}`,
+        () => void this.session.edit({ kind: "remove_weld", weld: weld.index }),
+        { attrs: { disabled: !may } },
+      ),
     );
     put(
       this.history,
       state.changes.length > 0
-        ? h("ol", { class: "changes" }, ...state.changes.map((c) => h("li", null, c.text, h("span", { class: "faded" }, ` ${c.who} ${when(c.at)}`))))
+        ? h(
+            "ol",
+            { class: "changes" },
+            ...state.changes.map((c) =>
+              h("li", null, c.text, h("span", { class: "faded" }, ` ${c.who} ${when(c.at)}`)),
+            ),
+          )
         : h("p", null, "Nothing was changed by hand."),
       h(
         "p",
@@ -217,12 +278,22 @@ export class Sheet {
         )
       : null;
     const buttons = decision
-      ? [button("Withdraw", () => void this.session.decide(null), { attrs: { disabled: !may, id: "withdraw" } }), button("Next photo to decide", () => this.next(), { class: "first", attrs: { id: "onward" } })]
+      ? [
+          button("Withdraw", () => void this.session.decide(null), { attrs: { disabled: !may, id: "withdraw" } }),
+          button("Next photo to decide", () => this.next(), { class: "first", attrs: { id: "onward" } }),
+        ]
       : [
           button("Needs another look…", () => void this.putAside(), { attrs: { disabled: !may, id: "aside" } }),
-          button("Accept", () => void this.accept(), { class: "first", attrs: { disabled: !may || !ready(state), id: "accept" } }),
+          button("Accept", () => void this.accept(), {
+            class: "first",
+            attrs: { disabled: !may || !ready(state), id: "accept" },
+          }),
         ];
-    put(this.decision, h("div", { class: "row apart" }, stamp ?? signer, keep), h("div", { class: "row apart big" }, ...buttons));
+    put(
+      this.decision,
+      h("div", { class: "row apart" }, stamp ?? signer, keep),
+      h("div", { class: "row apart big" }, ...buttons),
+    );
     if (focused && this.decision.querySelector(`#${focused}`)) document.getElementById(focused)?.focus();
   }
 
@@ -276,7 +347,10 @@ export class Sheet {
   private async shareSettings(): Promise<void> {
     const { state } = this.session.desk;
     if (state && (await this.session.setDefaults(state.settings, true))) {
-      this.session.say("good", "Photos still to come, and those here that nobody has touched, are measured with these.");
+      this.session.say(
+        "good",
+        "Photos still to come, and those here that nobody has touched, are measured with these.",
+      );
     }
   }
 
@@ -286,13 +360,16 @@ export class Sheet {
     const unit = this.session.desk.unit;
     const changed = state.welds.flatMap((w) => w.quantities.filter((q) => moved(q, unit)));
     const text = (t: { mm: string; inch: string }): string => (unit === "mm" ? t.mm : t.inch);
-    const said = changed.slice(0, 4).map((q) => `${q.name} ${text(q.text)}, was ${q.before ? text(q.before.text) : ""}`);
+    const said = changed
+      .slice(0, 4)
+      .map((q) => `${q.name} ${text(q.text)}, was ${q.before ? text(q.before.text) : ""}`);
     if (said.length) this.say(said.join(". "));
   }
 }
 
 /** Whether there is something to accept: an outline and its numbers. */
-const ready = (state: PhotoState | null): state is PhotoState => state !== null && state.welds.length > 0 && state.scale !== null;
+const ready = (state: PhotoState | null): state is PhotoState =>
+  state !== null && state.welds.length > 0 && state.scale !== null;
 
 /** A time as the reader's own clock shows it; as it came where it is none. */
 export function when(at: string): string {

@@ -8,11 +8,23 @@ export const WORDS: Record<Word, string> = { accept: "accept", undecided: "undec
 /** Tick in a disc, bar in a diamond, cross in a square. */
 export function verdictSign(word: Word, size = 18): HTMLElement {
   const box = svg("svg", { viewBox: "0 0 20 20", width: size, height: size, "aria-hidden": "true" });
-  const stroke = { fill: "none", stroke: "#fff", "stroke-width": 2.4, "stroke-linecap": "round", "stroke-linejoin": "round" };
+  const stroke = {
+    fill: "none",
+    stroke: "#fff",
+    "stroke-width": 2.4,
+    "stroke-linecap": "round",
+    "stroke-linejoin": "round",
+  };
   if (word === "accept") {
-    box.append(svg("circle", { cx: 10, cy: 10, r: 9, class: "fill-accept" }), svg("path", { d: "M5.5 10.5l3 3 6-7", ...stroke }));
+    box.append(
+      svg("circle", { cx: 10, cy: 10, r: 9, class: "fill-accept" }),
+      svg("path", { d: "M5.5 10.5l3 3 6-7", ...stroke }),
+    );
   } else if (word === "reject") {
-    box.append(svg("rect", { x: 1, y: 1, width: 18, height: 18, rx: 2, class: "fill-reject" }), svg("path", { d: "M6 6l8 8M14 6l-8 8", ...stroke }));
+    box.append(
+      svg("rect", { x: 1, y: 1, width: 18, height: 18, rx: 2, class: "fill-reject" }),
+      svg("path", { d: "M6 6l8 8M14 6l-8 8", ...stroke }),
+    );
   } else {
     box.append(
       svg("path", { d: "M10 0.5L19.5 10 10 19.5 0.5 10z", class: "fill-undecided" }),
@@ -26,6 +38,13 @@ export function pathSign(d: string, size = 20): SVGSVGElement {
   return svg(
     "svg",
     { viewBox: "0 0 20 20", width: size, height: size, "aria-hidden": "true", class: "tool-sign" },
-    svg("path", { d, fill: "none", stroke: "currentColor", "stroke-width": 1.6, "stroke-linecap": "round", "stroke-linejoin": "round" }),
+    svg("path", {
+      d,
+      fill: "none",
+      stroke: "currentColor",
+      "stroke-width": 1.6,
+      "stroke-linecap": "round",
+      "stroke-linejoin": "round",
+    }),
   );
 }

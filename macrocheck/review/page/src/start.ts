@@ -19,7 +19,14 @@ export class Start {
   ) {
     this.input = h("input", {
       class: "unseen",
-      attrs: { type: "file", id: "pick", multiple: true, "aria-label": "Pictures", accept: "image/*,.tif,.tiff,.heic,.heif", tabindex: -1 },
+      attrs: {
+        type: "file",
+        id: "pick",
+        multiple: true,
+        "aria-label": "Pictures",
+        accept: "image/*,.tif,.tiff,.heic,.heif",
+        tabindex: -1,
+      },
     });
     this.input.addEventListener("change", () => {
       const files = [...(this.input.files ?? [])];
@@ -35,16 +42,19 @@ export class Start {
       h(
         "ol",
         { class: "steps" },
-        ...["Say what lies in the picture for scale.", "Drop the pictures.", "Look at each outline, put right what is wrong, sign it off."].map(
-          (text) => h("li", null, text),
-        ),
+        ...[
+          "Say what lies in the picture for scale.",
+          "Drop the pictures.",
+          "Look at each outline, put right what is wrong, sign it off.",
+        ].map((text) => h("li", null, text)),
       ),
       h("p", { class: "faded" }, "JPEG, PNG, TIFF, WebP, BMP. They stay on this machine."),
     );
     this.untouched = h("input", { attrs: { type: "checkbox", id: "untouched", checked: true } });
     this.form = new SettingsForm(
       session.desk.options,
-      (part) => void session.setDefaults(part, this.untouched.checked).then(() => this.form.show(session.desk.queue.defaults)),
+      (part) =>
+        void session.setDefaults(part, this.untouched.checked).then(() => this.form.show(session.desk.queue.defaults)),
       (text) => session.say("bad", text),
     );
     this.also = h(

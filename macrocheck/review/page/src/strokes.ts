@@ -49,7 +49,11 @@ export function lineStyles(line: Line, z: number): Style[] {
   if (!rim) return [own];
   // The rim goes round a dashed line as a whole: the gaps then show dark on light metal, and the line never drowns.
   const under = new Style({
-    stroke: new Stroke({ color: `rgba(22,27,34,${line.faint ? 0.3 : 0.75})`, width: line.width + 2 * rim, lineJoin: "round" }),
+    stroke: new Stroke({
+      color: `rgba(22,27,34,${line.faint ? 0.3 : 0.75})`,
+      width: line.width + 2 * rim,
+      lineJoin: "round",
+    }),
     zIndex: z,
   });
   return [under, own];
@@ -61,7 +65,10 @@ export function handleStyles(handle: Handle, live: boolean): Style[] {
   const fill = new Fill({ color: live ? LIT : handle.hand ? ACCENT : WHITE });
   const stroke = handle.hand && !live ? new Stroke({ color: WHITE, width: 1.6 }) : rim();
   const image = shapeOf(handle, fill, stroke);
-  const styles = image.map((one, i) => new Style({ image: one, zIndex: (handle.kind === "vertex" ? 60 : handle.kind === "point" ? 68 : 64) + i }));
+  const styles = image.map(
+    (one, i) =>
+      new Style({ image: one, zIndex: (handle.kind === "vertex" ? 60 : handle.kind === "point" ? 68 : 64) + i }),
+  );
   if (live) styles.unshift(new Style({ image: ring(), zIndex: 58 }));
   return styles;
 }

@@ -1,7 +1,7 @@
 // What a click on the photo can mean.
 
 export type ToolId =
-  | "move" | "through" | "avoid" | "redraw" | "unfused" | "fused" | "void" | "indication" | "scale" | "edge" | "draw";
+  "move" | "through" | "avoid" | "redraw" | "unfused" | "fused" | "void" | "indication" | "scale" | "edge" | "draw";
 
 /** grab: drag what is there; spot: one click; ends: two places; path: a line or a ring, drawn or set point by point. */
 export type Gesture = "grab" | "spot" | "ends" | "path";
@@ -22,7 +22,8 @@ export const TOOLS: readonly Tool[] = [
     key: "1",
     name: "Move",
     gesture: "grab",
-    prompt: "Drag a toe, the joint root, a surface's end, the mark's ends or any spot of a line. Drag elsewhere to move the photo.",
+    prompt:
+      "Drag a toe, the joint root, a surface's end, the mark's ends or any spot of a line. Drag elsewhere to move the photo.",
     sign: "M10 2v16M2 10h16M10 2l-2.5 3M10 2l2.5 3M10 18l-2.5-3M10 18l2.5-3M2 10l3-2.5M2 10l3 2.5M18 10l-3-2.5M18 10l-3 2.5",
   },
   {

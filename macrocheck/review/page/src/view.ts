@@ -63,7 +63,14 @@ export class View {
     this.map = new OlMap({
       target: host,
       controls: [],
-      interactions: defaultInteractions({ keyboard: false, doubleClickZoom: false, altShiftDragRotate: false, pinchRotate: false, dragPan: false, shiftDragZoom: false }).extend([pan, interaction]),
+      interactions: defaultInteractions({
+        keyboard: false,
+        doubleClickZoom: false,
+        altShiftDragRotate: false,
+        pinchRotate: false,
+        dragPan: false,
+        shiftDragZoom: false,
+      }).extend([pan, interaction]),
       layers: [this.vector],
       moveTolerance: 3,
     });
@@ -195,7 +202,8 @@ export class View {
       });
     }
     line(drawn.draft, lineStyles(LINES.draft, 40));
-    for (const at of drawn.draft.length < 40 ? drawn.draft : []) spot(at, handleStyles({ ...DRAFT, at }, true).slice(1));
+    for (const at of drawn.draft.length < 40 ? drawn.draft : [])
+      spot(at, handleStyles({ ...DRAFT, at }, true).slice(1));
     for (const handle of this.shownHandles(drawn)) spot(handle.at, handleStyles(handle, false));
     if (drawn.live) spot(drawn.live.at, handleStyles(drawn.live, true));
     if (drawn.cursor) spot(drawn.cursor, cursorStyles());
@@ -207,12 +215,15 @@ export class View {
     const out: Handle[] = [];
     let last: Handle | null = null;
     for (const handle of drawn.handles) {
-      const crowded = (other: Handle): boolean => other.kind === "point" && distance(other.at, handle.at) < 18 * this.resolution;
+      const crowded = (other: Handle): boolean =>
+        other.kind === "point" && distance(other.at, handle.at) < 18 * this.resolution;
       if (handle.kind === "surface" && drawn.handles.some(crowded)) continue;
       const small = handle.kind === "vertex" || handle.kind === "void" || handle.kind === "indication";
       if (!drawn.showHandles && handle.kind !== "hint" && handle.kind !== "point") continue;
       if (small && last && distance(last.at, handle.at) < HANDLE_GAP * this.resolution && !handle.hand) continue;
-      const moved = [...drawn.preview.keys()].some((id) => handle.key.startsWith(`${id}#`) || handle.key.startsWith(`${id}/`));
+      const moved = [...drawn.preview.keys()].some(
+        (id) => handle.key.startsWith(`${id}#`) || handle.key.startsWith(`${id}/`),
+      );
       if (!moved && drawn.live?.key !== handle.key) out.push(handle);
       if (small) last = handle;
     }
