@@ -263,6 +263,7 @@ def test_an_edit_whose_answer_was_lost_is_made_once(start: Start, watch: Watch, 
     )
     page.locator("summary", has_text="What was done").click()
     assert page.locator(".changes li").count() == 1
+    assert page.locator(".notice").is_hidden()  # nobody else edited: nothing to be told
 
 
 def test_all_of_it_by_keyboard(start: Start, watch: Watch) -> None:

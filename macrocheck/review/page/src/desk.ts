@@ -179,8 +179,10 @@ export class Session {
 
   async open(id: string): Promise<void> {
     if (id === this.desk.id && this.desk.state) return;
-    this.letGo();
     const ticket = ++this.opening;
+    await this.chain; // what the hand did to the photo that is open goes first
+    if (ticket !== this.opening) return;
+    this.letGo();
     Object.assign(this.desk, { id, view: null, state: null, failed: null, heldBy: null });
     this.tell("photo");
     const here = (): boolean => ticket === this.opening;
@@ -252,14 +254,14 @@ export class Session {
   edit(edit: Edit, resolution = 1): Promise<boolean> {
     return this.inTurn(async (state) => {
       const body = { revision: state.revision, window: this.window, who: this.desk.who, resolution, edit };
-      this.take(await this.persist(() => api.edit(state.id, body)));
+      this.take(await this.persist(() => api.edit(state.id, body), state.revision));
     });
   }
 
   decide(word: Decision["word"] | null, reason = ""): Promise<boolean> {
     return this.inTurn(async (state) => {
       const body = { revision: state.revision, window: this.window, who: this.desk.who, word, reason };
-      this.take(await this.persist(() => api.decide(state.id, body)));
+      this.take(await this.persist(() => api.decide(state.id, body), state.revision));
     });
   }
 
@@ -304,11 +306,14 @@ export class Session {
     return turn;
   }
 
-  private async persist<T>(send: () => Promise<T>): Promise<T> {
-    for (;;) {
+  /** Ask until there is an answer. Where one was lost, a refusal by the very next revision means that it was done. */
+  private async persist(send: () => Promise<PhotoState>, revision: number): Promise<PhotoState> {
+    for (let again = false; ; again = true) {
       try {
         return await send();
       } catch (error) {
+        const newer = error instanceof Refused ? error.problem.state : undefined;
+        if (again && newer?.revision === revision + 1) return newer;
         if (!(error instanceof NoAnswer)) throw error;
         this.trouble(error);
         await new Promise((resolve) => window.setTimeout(resolve, RETRY_MS));
