@@ -12,7 +12,7 @@ from tests.bench.aims import out_of_tolerance, slack
 from tests.bench.compare import Row
 from tests.bench.memory import growth
 from tests.bench.page import gather, main, page
-from tests.bench.page_more import baseline_figures
+from tests.bench.page_more import baseline_figures, hints_section, memory_section
 from tests.bench.parts import BY_NAME, PARTS
 from tests.bench.sharp import FLOOR, sharp_test
 
@@ -134,3 +134,26 @@ def test_an_unknown_part_is_named(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
         main(["--parts", "own-soft"])
     assert "no part is called own-soft" in capsys.readouterr().err
+
+
+def test_memory_in_words() -> None:
+    seen = [{"photos": float(n), "held_mb": 300.0, "peak_mb": 350.0} for n in range(50, 1001, 50)]
+    text = "\n".join(memory_section(seen))
+    assert "1000 photos" in text
+    assert "+0.0 MB over 1,000 photos" in text or "-0.0 MB over 1,000 photos" in text
+
+
+def test_what_hints_leave_is_said() -> None:
+    last: Row = {"hints": ["toe=1,2"], "wrong": ["weld 0: own-hard-7.png: no weld", "weld 1: leg_butting withheld"]}
+    last |= {"fusion_max": 0.31, "face_max": 0.52, "swapped": True, "not_passed": ["through=1,2"]}
+    rows: list[Row] = [
+        {"seed": 7, "joint": "tee", "state": "no result", "flags": [], "wrong": ["x"], "rounds": [last]},
+        {"seed": 8, "joint": "tee", "state": "sound", "flags": [], "wrong": [], "rounds": []},
+    ]
+    text = "\n".join(hints_section(rows))
+    assert "| all | 2 | 1 | 1 | 1 | 1 |" in text
+    assert "no weld; 1 numbers withheld" in text
+    assert (
+        "fusion boundary off by at most 0.31 mm, face off by at most 0.52 mm, members taken for one another" in text
+    )
+    assert "1 hints passed by" in text
