@@ -31,15 +31,15 @@ if TYPE_CHECKING:
 def measure_case(
     case: Case, *, outline: str = "found", mark: str = "drawn", hints: Sequence[str] = ()
 ) -> tuple["Result", float]:
-    """Measure a picture as the command does; returns the result and the seconds it took."""
+    """Measure a picture as the command does; returns the result and the processor time it took, s."""
     from macrocheck.pipeline import measure_read_photo
 
     given = case.true_outline() if outline == "true" else None
     text = f"px:{case.mm_per_px:.8f}mm" if mark == "stated" else case.mark
     joint: Any = case.joint
-    start = time.perf_counter()
+    start = time.process_time()
     result = measure_read_photo(case.photo(), mark=text, joint=joint, outline=given, hints=hints)
-    return result, time.perf_counter() - start
+    return result, time.process_time() - start
 
 
 def picture_rows(seed: int, *, family: str, look: str, outline: str = "found", mark: str = "drawn") -> list[Row]:
@@ -101,7 +101,7 @@ def table(figures: dict[str, Any], times: float) -> str:
         f"{figures['welds']} welds in {figures['pictures']} pictures; no result {_percent(figures['no_result'])}; "
         f"region IoU median {_number(figures['iou_median'])}, 10th percentile {_number(figures['iou_p10'])}; "
         f"members swapped {_percent(figures['swapped'])}; outlines where no weld is {figures['extra']}; "
-        f"{_number(figures['seconds_median'])} s a photo (median)",
+        f"{_number(figures['seconds_median'])} s of processor time a photo (median)",
     ]
     lines += [f"  no result: {n} x {reason}" for reason, n in figures["reasons"].items()]
     if figures["flags"]:
