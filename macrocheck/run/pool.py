@@ -29,6 +29,8 @@ _START_S = 120.0
 _LOOK_S = 5.0
 """The clocks are looked at this often. Of a longer pause (a closed laptop, Ctrl-Z) at most twice this counts."""
 
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
 _Unit = tuple[int, int]
 """A coupon's index and its section's."""
 
@@ -109,7 +111,7 @@ class _Worker:
         self.time_limit_s = time_limit_s
         self.pipe, other = context.Pipe()
         self.process = context.Process(target=_serve, args=(other, measure_section), daemon=True)
-        with _interrupts_held():
+        with _interrupts_held(), _one_thread():
             self.process.start()
         other.close()
         self.unit: _Unit | None = None
@@ -162,6 +164,21 @@ def _interrupts_held() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Start a process whose linear algebra takes one thread, as the environment says that it begins with."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 def _serve(pipe: Connection, measure: Callable[[SectionJob], Outcome]) -> None:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import pytest
 from sqlalchemy import select
 
@@ -276,12 +277,13 @@ def command_line(sheet: Path, record: Path) -> list[str]:
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
 def test_stopped_in_the_middle(run: Run, tmp_path: Path, how: signal.Signals) -> None:
-    sheet = write_sheet(tmp_path, 10)
+    # So many that even on a machine busy with other things they are not done before it is stopped.
+    sheet = write_sheet(tmp_path, 40)
     record = tmp_path / "bench.db"
     with subprocess.Popen(command_line(sheet, record), stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
         photos = tmp_path / "bench.db.photos"
         deadline = time.monotonic() + 60
-        while (not photos.exists() or len(list(photos.iterdir())) < 3) and time.monotonic() < deadline:
+        while (not photos.exists() or len(list(photos.iterdir())) < 2) and time.monotonic() < deadline:
             time.sleep(0.02)
         os.kill(running.pid, how)
         try:
@@ -298,12 +300,12 @@ def test_stopped_in_the_middle(run: Run, tmp_path: Path, how: signal.Signals) ->
     opened.close()
     assert found.faults == ()
     kept = Counter(r[1] for r in revisions(record) if r[0] == "section")
-    assert 2 <= len(kept) < 10
+    assert 1 <= len(kept) < 40
     assert set(kept.values()) == {1}
     ran = run("run", "measure", sheet, "--record", record)
     assert ran.status == 0
     assert f"{len(kept)} unchanged" in ran.out
-    check_record(record, 10)
+    check_record(record, 40)
 
 
 def _misbehave(job: SectionJob) -> Outcome:
@@ -313,6 +315,8 @@ def _misbehave(job: SectionJob) -> Outcome:
     if job.section == "die once" and not Path(job.photo).exists():
         Path(job.photo).touch()
         os.kill(os.getpid(), signal.SIGKILL)
+    if job.section == "threads":
+        return Outcome(failure=f"{os.environ['OPENBLAS_NUM_THREADS']} of BLAS, {cv2.getNumThreads()} of OpenCV")
     if job.section == "hang":
         time.sleep(600)
     return Outcome(failure=f"by {os.getpid()}")
@@ -336,6 +340,16 @@ def test_a_process_that_dies_or_hangs_takes_nothing_with_it(
             wanted = {"die": pool.DIED, "hang": "It was given up after 0.5 s"}.get(section, "by ")
             assert outcome.failure.startswith(wanted), section
     assert not [c for c in multiprocessing.active_children() if c.is_alive()]
+
+
+def test_a_process_takes_one_thread(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(pool, "measure_section", _misbehave)
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "7")
+    monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
+    ((_, (outcome,)),) = pool.measure_here([_job(tmp_path, "threads")], 1)
+    assert outcome.failure == "1 of BLAS, 1 of OpenCV"
+    assert os.environ["OPENBLAS_NUM_THREADS"] == "7"
+    assert "OMP_NUM_THREADS" not in os.environ
 
 
 def test_stopping_early_ends_the_processes(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
