@@ -11,6 +11,7 @@ from macrocheck.errors import InputError
 
 if TYPE_CHECKING:
     from macrocheck.record.store import Record
+    from macrocheck.report.pages.build import Checked
     from macrocheck.report.pages.view import ReportView
     from macrocheck.units import LengthUnit
 
@@ -38,6 +39,7 @@ _KINDS = {".html": "html", ".htm": "html", ".pdf": "pdf"}
 )
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Paper size.")
 @click.option("--unit", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Unit of lengths.")
+@click.option("--verify", is_flag=True, help="Check the whole record first and say so in the report.")
 @click.option("--title", metavar="TEXT", help="Title of the report.")
 @click.option(
     "--photos", type=click.Path(path_type=Path), metavar="DIR", help="Folder of photos kept beside the record."
@@ -52,6 +54,7 @@ def command(
     conditions: tuple[str, ...],
     paper: Literal["a4", "letter"],
     unit: Literal["mm", "in"],
+    verify: bool,
     title: str | None,
     photos: Path | None,
 ) -> int:
@@ -82,7 +85,18 @@ def command(
         need_library()
     opened = open_record(record, photos=photos)
     try:
-        view = _view(opened, coupons, by, quantities, settings, conditions, unit, paper, title)
+        view = _view(
+            opened,
+            coupons,
+            by,
+            quantities,
+            settings,
+            conditions,
+            unit,
+            paper,
+            title,
+            checked=_checked(opened, verify),
+        )
     finally:
         opened.close()
     page = html_page(view)
@@ -91,6 +105,16 @@ def command(
     click.echo(f"Wrote {shown(to_file)}: {plural(len(view.coupons), 'coupon')}, {len(content) / 1e6:.1f} MB")
     click.echo(caution_line())
     return DONE
+
+
+def _checked(opened: "Record", wanted: bool) -> "Checked | None":
+    if not wanted:
+        return None
+    from macrocheck.record.verify import verify
+    from macrocheck.report.pages.build import Checked
+
+    found = verify(opened)
+    return Checked(found.revisions, found.faults)
 
 
 def _view(
@@ -103,6 +127,8 @@ def _view(
     unit: "LengthUnit",
     paper: str,
     title: str | None,
+    *,
+    checked: "Checked | None",
 ) -> "ReportView":
     from macrocheck.cli.report_study import comparison_of, listed, quantities_of, relation_of
     from macrocheck.record.engine import reading
@@ -129,4 +155,13 @@ def _view(
                 for key in (keys if x else ())
             ]
     wish = ReportWish(unit, paper, title or "", listed(quantities), listed(by), tuple(conditions))
-    return report_view(about, facts, opened.photos, wish, comparison=comparison, groups=groups, relations=relations)
+    return report_view(
+        about,
+        facts,
+        opened.photos,
+        wish,
+        comparison=comparison,
+        groups=groups,
+        relations=relations,
+        checked=checked,
+    )

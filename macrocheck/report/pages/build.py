@@ -31,7 +31,7 @@ PICTURE_BYTES = 26_000_000
 LONGEST_PX, SHORTEST_PX = 1500, 700
 """Longer side of a section's picture: the most that 120 mm of paper show at 300 px per inch, and the least that can
 be read."""
-_BYTES_PER_PX = 0.18
+_BYTES_PER_PX = 0.21
 """Of a JPEG at the best quality, with outline and labels; 0.13 to 0.2 on rendered photographs of 12 Mpx."""
 _MOST_OVER = 1.2
 """A picture may weigh this much more than its share."""
@@ -51,6 +51,14 @@ class ReportWish:
     where: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What came of checking the whole record: how many revisions, and each fault as a sentence."""
+
+    revisions: int
+    faults: tuple[str, ...]
+
+
 def report_view(
     record: RecordFacts,
     coupons: Sequence[CouponFacts],
@@ -60,6 +68,7 @@ def report_view(
     comparison: Comparison | None = None,
     groups: Sequence[tuple[str, Sequence[str]]] = (),
     relations: Sequence[Relation] = (),
+    checked: Checked | None = None,
 ) -> ReportView:
     """Draw and word a report on these coupons; `groups`: (label, coupons) of the comparison."""
     anchors = {c.coupon: f"coupon-{i}" for i, c in enumerate(coupons, start=1)}
@@ -80,8 +89,9 @@ def report_view(
     now = datetime.now(UTC).isoformat(timespec="minutes")
     return ReportView(
         title=wish.title or f"Report on {plural(len(coupons), 'coupon')} of {shown(record.name)}",
-        facts=_facts(record, coupons, wish, now),
+        facts=[*_facts(record, coupons, wish, now), *_checked(checked)],
         cautions=CAUTIONS,
+        faults=() if checked is None else _some([shown(f) for f in checked.faults], "faults"),
         counts=_counts(coupons),
         headings=table_headings(columns, wish.unit),
         rows=table_rows(coupons, anchors, columns, groups, wish.unit),
@@ -154,6 +164,18 @@ def _facts(record: RecordFacts, coupons: Sequence[CouponFacts], wish: ReportWish
         ("As of", f"revision {record.seq}, chain hash {record.hash}"),
     ]
     return [(title, text) for title, text in pairs if text]
+
+
+def _checked(checked: Checked | None) -> list[Pair]:
+    if checked is None:
+        return []
+    found = f"{len(checked.faults)} faults, below" if checked.faults else "nothing was changed"
+    return [("Checked", f"{plural(checked.revisions, 'revision')} and their documents: {found}")]
+
+
+def _some(lines: list[str], what: str, most: int = 12) -> list[str]:
+    """Return the first lines, and how many more there are."""
+    return lines if len(lines) <= most else [*lines[:most], f"{len(lines) - most} more {what}."]
 
 
 def _counts(coupons: Sequence[CouponFacts]) -> list[tuple[str, str, int]]:

@@ -185,6 +185,7 @@ class ReportView:
     title: str
     facts: Sequence[Pair]
     cautions: Sequence[str]
+    faults: Sequence[str]
     counts: Sequence[tuple[str, str, int]]
     headings: Sequence[Pair]
     rows: Sequence[TableRow]

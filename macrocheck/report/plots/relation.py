@@ -39,14 +39,14 @@ def relation_plot(relation: Relation, form: Form | None = None, unit: LengthUnit
     blue = LOOKS[0]
     if fit.band is not None:
         _bands(ax, fit, scale, relation.confidence)
-    for p in fit.points:
-        x, y = p.x, p.y * scale
-        if p.coupon.u is not None:
-            ax.plot(
-                (x, x), (y - 2 * p.coupon.u * scale, y + 2 * p.coupon.u * scale), color=blue.colour, linewidth=0.8
-            )
-        if p.u_x is not None:
-            ax.plot((x - 2 * p.u_x, x + 2 * p.u_x), (y, y), color=blue.colour, linewidth=0.8)
+    up = [(p.x, p.y * scale, 2 * p.coupon.u * scale) for p in fit.points if p.coupon.u is not None]
+    if up:
+        x, y, reach = np.array(up).T
+        ax.vlines(x, y - reach, y + reach, color=blue.colour, linewidth=0.8)
+    along = [(p.x, p.y * scale, 2 * p.u_x) for p in fit.points if p.u_x is not None]
+    if along:
+        x, y, reach = np.array(along).T
+        ax.hlines(y, x - reach, x + reach, color=blue.colour, linewidth=0.8)
     ax.plot(
         [p.x for p in fit.points],
         [p.y * scale for p in fit.points],

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _ROW_IN, _EDGE_IN = 0.62, 1.1
+_CROWD, _WIDER_IN = 20, 0.008
+"""More coupons than this in a group: its row grows by so much a coupon, and the lines of uncertainty grow faint."""
 _SPREAD = 0.24
 """Half the height that a group's coupons are spread over, in rows."""
 _MEAN_AT = -0.36
@@ -49,7 +51,9 @@ def strip_plot(comparison: Comparison, quantity: str, unit: LengthUnit = "mm") -
         msg = f"No coupon of this comparison has a value of {quantity}; choose another with --of."
         raise InputError(msg)
     scale = factor(rows[0][1].unit, unit)
-    figure, (ax,) = new_figure(WIDTH_IN, _EDGE_IN + _ROW_IN * len(rows))
+    crowd = max(s.n_coupons for _, s in rows)
+    row = _ROW_IN + _WIDER_IN * min(max(crowd - _CROWD, 0), 60)
+    figure, (ax,) = new_figure(WIDTH_IN, _EDGE_IN + row * len(rows))
     for i, (_, summary) in enumerate(rows):
         _row(ax, i, summary, look(i), scale)
     labels = [f"{wrapped(safe(label, 60), 24)}\n{counted(s.n_coupons, s.n_sections)}" for label, s in rows]
@@ -83,13 +87,29 @@ def spread_out(values: FloatArray, half: float) -> FloatArray:
 def _row(ax: "Axes", i: int, summary: Summary, style: Look, scale: float) -> None:
     values = np.array([c.value for c in summary.coupons]) * scale
     places = i + 0.06 + spread_out(values, _SPREAD)
-    for coupon, value, y in zip(summary.coupons, values, places, strict=True):
-        if coupon.u is not None:
-            reach = 2 * coupon.u * scale
-            ax.plot((value - reach, value + reach), (y, y), color=style.colour, linewidth=0.7, zorder=2)
-        if coupon.section_count > 1:
-            dots = [s.value * scale for s in coupon.sections]
-            ax.plot(dots, [y] * len(dots), ".", color=style.colour, markersize=2.6, zorder=2.5)
+    known = [
+        (v, 2 * c.u * scale, y) for c, v, y in zip(summary.coupons, values, places, strict=True) if c.u is not None
+    ]
+    if known:
+        at, reach, level = np.array(known).T
+        crowded = len(values) > _CROWD
+        ax.hlines(
+            level,
+            at - reach,
+            at + reach,
+            color=style.colour,
+            linewidth=0.5 if crowded else 0.7,
+            alpha=0.35 if crowded else 1.0,
+            zorder=2,
+        )
+    dots = [
+        (s.value * scale, y)
+        for c, y in zip(summary.coupons, places, strict=True)
+        if c.section_count > 1
+        for s in c.sections
+    ]
+    if dots:
+        ax.plot(*np.array(dots).T, ".", color=style.colour, markersize=2.6, zorder=2.5)
     ax.plot(
         values,
         places,
@@ -97,7 +117,7 @@ def _row(ax: "Axes", i: int, summary: Summary, style: Look, scale: float) -> Non
         color=style.colour,
         markeredgecolor="white",
         markeredgewidth=0.6,
-        markersize=6 if len(values) < 40 else 4,
+        markersize=6 if len(values) <= _CROWD else 4,
         linestyle="none",
         zorder=3,
     )

@@ -244,6 +244,26 @@ def test_a_record_without_sections(tmp_path: Path, run: Run) -> None:
     assert "No section of this coupon is on the record." in (tmp_path / "x.html").read_text(encoding="utf-8")
 
 
+def test_a_checked_record(bench: Path, tmp_path: Path) -> None:
+    text = Elements(report(bench, tmp_path / "x.html", "Failed", "--verify").read_text(encoding="utf-8")).text
+    assert "revisions and their documents: nothing was changed" in text
+
+
+def test_a_record_that_was_changed(bench: Path, tmp_path: Path) -> None:
+    import shutil
+    import sqlite3
+
+    copy = tmp_path / "changed.db"
+    shutil.copy(bench, copy)
+    with sqlite3.connect(copy) as database:
+        database.execute("DROP TRIGGER coupon_no_update")
+        database.execute("UPDATE coupon SET run = 'another' WHERE coupon = 'Failed'")
+    database.close()
+    text = Elements(report(copy, tmp_path / "x.html", "Failed", "--verify").read_text(encoding="utf-8")).text
+    assert "This record was changed or is damaged." in text
+    assert "faults, below" in text
+
+
 def test_bead(tmp_path: Path, tee: Tee, run: Run) -> None:
     """A bead has neither legs nor a joint root: its report goes without those plots."""
     from tests.report.pages.bench import put, settings
