@@ -283,7 +283,7 @@ async def _no_such(_: Request, error: Exception) -> Response:
 
 
 async def _fault(_: Request, error: Exception) -> Response:
-    what = f"Something went wrong that should not have ({type(error).__name__}); nothing was changed."
+    what = f"Something went wrong that should not have ({type(error).__name__}); load the page anew."
     return _problem("fault", what)
 
 

@@ -71,8 +71,8 @@ class _Loaded:
 class Case:
     """One photo under review."""
 
-    def __init__(self, id_: str, source: Source, around: Surroundings, *, photo: Photo | None = None) -> None:
-        """`photo`: where it was read already."""
+    def __init__(self, id_: str, source: Source, around: Surroundings) -> None:
+        """Begin with nothing read."""
         self.id, self.source, self._around = id_, source, around
         self.lock, self._reading = threading.RLock(), threading.RLock()
         self.problem: str | None = None
@@ -81,7 +81,6 @@ class Case:
         self.saved: tuple[str, ...] = ()
         self.attached: tuple[str, ...] = ()
         self.used = 0.0
-        self._photo = photo
         self._loaded: _Loaded | None = None
         self._journal: Journal | None = None
         self._history: History | None = None
@@ -136,8 +135,7 @@ class Case:
         with self._reading:  # a lock of its own: the picture is shown while it is still being measured
             self.used = self._around.clock()
             if self._loaded is None:
-                photo = self._photo or self._read()
-                self._photo = None
+                photo = self._read()
                 self.sha256 = photo.sha256
                 self._loaded = _Loaded(Workbench(photo, stated=self.source.stated), Tiles(photo))
             return self._loaded

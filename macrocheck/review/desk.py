@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from macrocheck.errors import InputError, MacrocheckError
-from macrocheck.photo import Photo
 from macrocheck.reading import read_photo
 from macrocheck.review import protocol_choices as pc
 from macrocheck.review import protocol_state as p
@@ -116,7 +115,7 @@ class Desk:
         """Note that the user does something: the worker holds back."""
         self._touched_at = self._around.clock()
 
-    def _add(self, source: Source, photo: Photo | None = None) -> Case:
+    def _add(self, source: Source) -> Case:
         place = (
             str(source.path.absolute())
             if source.place is None
@@ -128,7 +127,7 @@ class Desk:
                 if len(self._cases) >= _MOST_PHOTOS:
                     msg = f"{_MOST_PHOTOS} photos are on the desk, which is the most; take some away first."
                     raise InputError(msg)
-                self._cases[id_] = Case(id_, source, self._around, photo=photo)
+                self._cases[id_] = Case(id_, source, self._around)
             return self._cases[id_]
 
     def add_picture(self, picture: Picture) -> pc.QueueItem:
@@ -140,11 +139,11 @@ class Desk:
                 picture.path.unlink(missing_ok=True)
             return there[0].item()
         try:
-            photo = read_photo(picture.path)
+            read_photo(picture.path)  # not kept: many may be sent before the first is looked at
         except MacrocheckError:
             picture.path.unlink(missing_ok=True)
             raise
-        case = self._add(Source(picture.path, picture.name, uploaded=True), photo)
+        case = self._add(Source(picture.path, picture.name, uploaded=True))
         self._write()
         self._wake.set()
         return case.item()

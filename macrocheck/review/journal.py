@@ -86,6 +86,7 @@ class Journal:
             self._path.unlink(missing_ok=True)
         self._written = set()
         self._add_step(Step(state), 0, [_line({"format": FORMAT, "version": VERSION, "size": list(self._size)})])
+        _flush_folder(self._path.parent)
 
     def step(self, step: Step, revision: int) -> None:
         """Add an edit with the state it led to."""
@@ -161,6 +162,16 @@ class Journal:
         except OSError as error:
             msg = f"The journal {shown(self._path)} cannot be written: {os_reason(error)}."
             raise OutputError(msg) from error
+
+
+def _flush_folder(folder: Path) -> None:
+    """Flush a new file's name to the disk, where the system can (not on Windows)."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _line(row: Mapping[str, Any]) -> str:

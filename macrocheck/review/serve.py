@@ -1,6 +1,7 @@
 """Serving the page on this machine: a port, the door, the browser, and an orderly end."""
 
 import contextlib
+import os
 import socket
 import threading
 import webbrowser
@@ -22,6 +23,8 @@ from macrocheck.review.keeping import Records
 from macrocheck.review.sources import sources_of
 from macrocheck.units import LengthUnit
 
+DEBUG = "MACROCHECK_DEBUG"
+"""Environment variable: set, an unexpected fault shows its details on the terminal."""
 HOST = "127.0.0.1"
 """Loopback only: the page is for the person at this machine."""
 _BROWSER_WAIT_S = 0.2
@@ -73,7 +76,7 @@ def serve(wish: Wish, *, say: Callable[[str], None], browser: bool) -> None:
         guarded = Guard(build(Server(desk, Records(keep, records), wish.unit)), keys, port)
         config = uvicorn.Config(
             guarded,
-            log_level="warning",
+            log_level="error" if os.environ.get(DEBUG) else "critical",
             access_log=False,
             lifespan="off",
             server_header=False,

