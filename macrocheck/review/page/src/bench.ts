@@ -60,7 +60,6 @@ export class Bench {
     this.photo.addEventListener("pointerleave", () => this.hand.left());
     this.photo.addEventListener("focus", () => this.draw());
     this.photo.addEventListener("blur", () => this.draw());
-    this.photo.addEventListener("keyup", (event) => event.key === " " && this.setSpace(false));
     this.filter = new LightFilter(this.photo);
     this.lightRow = this.makeLightRow();
     this.element = h(
@@ -255,10 +254,6 @@ export class Bench {
     this.hand.toesKeep = keep;
     this.say(keep ? "Toes keep to the surface." : "Toes move freely.");
     this.draw();
-  }
-
-  setSpace(down: boolean): void {
-    this.hand.space = down;
   }
 
   private toolButton(id: ToolId): HTMLButtonElement {

@@ -27,7 +27,6 @@ export class Hand {
   drawJoint: Joint = "tee";
   draft: Point[] = [];
   selected: Handle | null = null;
-  space = false;
   private hovered: Handle | null = null;
   private carried: { handle: Handle; from: Point; to: Point; byKey: boolean } | null = null;
   private pending: Map<string, Point[]> = new Map();
@@ -151,7 +150,7 @@ export class Hand {
     const { originalEvent: original, activePointers } = event;
     const many = (activePointers?.length ?? 1) > 1;
     this.touching = original.pointerType === "touch";
-    if (many || original.button > 0 || this.space || !this.session.mayEdit) return false;
+    if (many || original.button > 0 || !this.session.mayEdit) return false;
     const at = this.at(event);
     this.pointer = at;
     // a mouse clicks a spot and drags the photo; a finger aims with the loupe until it lifts
@@ -237,7 +236,7 @@ export class Hand {
 
   /** A click of the mouse that moved nothing. */
   clicked(event: Browser): void {
-    if (this.tool.gesture === "spot" && !this.touching && !this.space) this.click(this.at(event));
+    if (this.tool.gesture === "spot" && !this.touching) this.click(this.at(event));
   }
 
   left(): void {

@@ -8,6 +8,15 @@ import { TOOLS } from "./tools.ts";
 
 const KEYS: [string, [string, string][]][] = [
   [
+    "Mouse and finger",
+    [
+      ["Wheel, pinch", "closer, further"],
+      ["Drag", "take up what is under it; beside that, move the photo"],
+      ["Middle button, two fingers", "move the photo, whatever a click means"],
+      ["Finger", "aim with the loupe; what it points at is set when it lifts"],
+    ],
+  ],
+  [
     "On the photo",
     [
       ["Arrows", "move the cursor (with Shift: by one pixel; with Ctrl: further)"],

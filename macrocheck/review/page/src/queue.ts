@@ -11,6 +11,7 @@ export class QueueStrip {
   private readonly before: HTMLButtonElement;
   private readonly after: HTMLButtonElement;
   private last = "";
+  private readonly tiles = new Map<string, { key: string; node: HTMLLIElement }>();
 
   constructor(
     private readonly session: Session,
@@ -52,7 +53,7 @@ export class QueueStrip {
       "aria-label",
       desk.unit === "mm" ? "Lengths in mm; change to inches" : "Lengths in inches; change to mm",
     );
-    put(this.list, ...queue.items.map((item) => h("li", null, this.tile(item, item.id === desk.id))));
+    this.showTiles(queue.items, desk.id);
     const aside = queue.look_again ? `, ${queue.look_again} put aside` : "";
     const waiting = queue.waiting ? `, ${queue.waiting} being measured` : "";
     const bar = h(
@@ -69,6 +70,19 @@ export class QueueStrip {
       if (tile.dataset["photo"] === focused) tile.focus();
       if (tile.getAttribute("aria-current")) tile.scrollIntoView({ block: "nearest", inline: "nearest" });
     }
+  }
+
+  /** A tile is made anew only where something about it changed: pictures do not flicker, and the focus stays. */
+  private showTiles(items: readonly QueueItem[], open: string | null): void {
+    const wanted = items.map((item) => {
+      const key = JSON.stringify([item, item.id === open]);
+      const had = this.tiles.get(item.id);
+      const tile = had?.key === key ? had : { key, node: h("li", null, this.tile(item, item.id === open)) };
+      this.tiles.set(item.id, tile);
+      return tile.node;
+    });
+    const now = [...this.list.children];
+    if (now.length !== wanted.length || wanted.some((node, i) => node !== now[i])) put(this.list, ...wanted);
   }
 
   private tile(item: QueueItem, open: boolean): HTMLElement {

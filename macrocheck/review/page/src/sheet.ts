@@ -259,6 +259,7 @@ export class Sheet {
   }
 
   private showDecision(state: PhotoState | null): void {
+    const inside = this.decision.contains(document.activeElement);
     const focused = document.activeElement?.id;
     const may = this.session.mayEdit;
     const { decision = null } = state ?? {};
@@ -294,7 +295,10 @@ export class Sheet {
       h("div", { class: "row apart" }, stamp ?? signer, keep),
       h("div", { class: "row apart big" }, ...buttons),
     );
-    if (focused && this.decision.querySelector(`#${focused}`)) document.getElementById(focused)?.focus();
+    if (!inside) return;
+    // the button that was pressed may be gone: the focus goes to what comes next, not to nowhere
+    const again = focused ? this.decision.querySelector<HTMLElement>(`#${focused}`) : null;
+    (again ?? this.decision.querySelector<HTMLElement>(".big button:last-child"))?.focus();
   }
 
   // The sign-off
