@@ -19,11 +19,11 @@ Joint = Literal["tee", "lap", "bead"]
 class SurfaceLine:
     """The straight line of a member's original surface on the weld side.
 
-    `point`: a point on the line, px, in the middle of the stretch it was fitted to.
-    `direction`: unit vector along the surface, pointing from the joint root towards (and past) the toe.
-    `u_offset`: standard uncertainty of the line normal to itself at `point`, px.
-    `u_angle`: standard uncertainty of its direction, rad.
-    `length`: visible stretch it was fitted to, px (0 where it was stated by hand).
+    * `point`: a point on the line, px, in the middle of the stretch it was fitted to.
+    * `direction`: unit vector along the surface, pointing from the joint root towards (and past) the toe.
+    * `u_offset`: standard uncertainty of the line normal to itself at `point`, px.
+    * `u_angle`: standard uncertainty of its direction, rad.
+    * `length`: visible stretch it was fitted to, px (0 where it was stated by hand).
     """
 
     point: Point
@@ -46,25 +46,25 @@ class WeldOutline:
     For joint `bead` there is one surface only, `surface_nonbutting` (direction: any along the surface), and the
     two toes are stored as toe_butting (start of `face`) and toe_nonbutting (end of `face`).
 
-    `face`: (n, 2) from toe_butting to toe_nonbutting along the exposed weld face.
-    `fusion`: (m, 2) from toe_nonbutting through the root to toe_butting along the fusion boundary. Where weld
-        metal only lies on a member surface (unfused) it runs along that surface. `face` + `fusion` enclose the
-        weld metal.
-    `u_face` (n,), `u_fusion` (m,): standard uncertainty of each vertex normal to the curve, px.
-    `correlation_px`: length along the curve over which boundary errors are alike, px.
-    `complete_butting`, `complete_nonbutting`: False where that toe lies outside the picture (the curve then
-        ends at the picture's edge and whatever needs the toe is withheld).
-    `voids`: polygons (k, 2) of holes in the weld metal. `haz_butting`/`haz_nonbutting`: (k, 2) outer edge of
-        the heat-affected zone in that member, or None where it cannot be told apart.
-    `seam_end`: for the unfused land: the far end of the visible faying surface behind the root (x, y) px, i.e.
-        where the butting member's end is over on the other side, or where the weld on the other side begins;
-        None where not in the picture. `u_seam_end`: its standard uncertainty along the faying surface, px.
-    `gap_px`: (value, u) opening between the members at the joint, px: 0 where they are seen touching, None where
-        it is not visible.
-    `indications`: polylines (k, 2) of linear dark indications.
-    `surface_top`: lap only: upper plate's top surface (direction from the end face inwards, away from the weld).
-    `groove_butting`, `groove_nonbutting`: (k, 2) exposed outline of that member just beyond the toe, from the toe
-        outwards, for undercut; None where it is not seen. For a bead: at the start and at the end of `face`.
+    * `face`: (n, 2) from toe_butting to toe_nonbutting along the exposed weld face.
+    * `fusion`: (m, 2) from toe_nonbutting through the root to toe_butting along the fusion boundary. Where weld
+      metal only lies on a member surface (unfused) it runs along that surface. `face` + `fusion` enclose the
+      weld metal.
+    * `u_face` (n,), `u_fusion` (m,): standard uncertainty of each vertex normal to the curve, px.
+    * `correlation_px`: length along the curve over which boundary errors are alike, px.
+    * `complete_butting`, `complete_nonbutting`: False where that toe lies outside the picture (the curve then
+      ends at the picture's edge and whatever needs the toe is withheld).
+    * `voids`: polygons (k, 2) of holes in the weld metal. `haz_butting`/`haz_nonbutting`: (k, 2) outer edge of
+      the heat-affected zone in that member, or None where it cannot be told apart.
+    * `seam_end`: for the unfused land: the far end of the visible faying surface behind the root (x, y) px, i.e.
+      where the butting member's end is over on the other side, or where the weld on the other side begins;
+      None where not in the picture. `u_seam_end`: its standard uncertainty along the faying surface, px.
+    * `gap_px`: (value, u) opening between the members at the joint, px: 0 where they are seen touching, None where
+      it is not visible.
+    * `indications`: polylines (k, 2) of linear dark indications.
+    * `surface_top`: lap only: upper plate's top surface (direction from the end face inwards, away from the weld).
+    * `groove_butting`, `groove_nonbutting`: (k, 2) exposed outline of that member just beyond the toe, from the toe
+      outwards, for undercut; None where it is not seen. For a bead: at the start and at the end of `face`.
     """
 
     joint: Joint
