@@ -81,14 +81,14 @@ def _many(client: Any, jobs: Sequence[Job], time_limit_s: float) -> Iterator[tup
     left = deque(range(len(jobs)))
     ahead = _AHEAD * max(1, sum(client.nthreads().values()))
     most_s = _AHEAD * time_limit_s * max(map(len, jobs))
-    sent: dict[Any, int] = {}
-    since: dict[Any, float] = {}
+    sent: dict[Any, int] = {}  # what is not in it is let go of, here and on the cluster
+    since: dict[int, float] = {}
 
     def send() -> None:
         while left and len(sent) < ahead:
             index = left.popleft()
             future = client.submit(measure_there, _with_photos(jobs[index]), pure=False)
-            sent[future], since[future] = index, time.monotonic()
+            sent[future], since[index] = index, time.monotonic()
 
     send()
     seen = time.monotonic()
@@ -99,18 +99,21 @@ def _many(client: Any, jobs: Sequence[Job], time_limit_s: float) -> Iterator[tup
             done = set()
         come = [(future, sent.pop(future)) for future in done]
         send()
-        for future, index in come:
+        done.clear()
+        while come:
+            future, index = come.pop(0)
             yield index, _outcomes(future, jobs[index])
+            del future
         now = time.monotonic()
-        late = [future for future in sent if now - since[future] > most_s]
-        if done or client.nthreads():
+        late = [future for future, index in sent.items() if now - since[index] > most_s]
+        if client.nthreads():
             seen = now
         elif now - seen > WAIT_S:
             raise TimeoutError
         for future in late:
             index = sent.pop(future)
             _end(client, future)
-            since.update(dict.fromkeys(sent, time.monotonic()))  # what waited behind it begins anew
+            since.update(dict.fromkeys(sent.values(), time.monotonic()))  # what waited behind it begins anew
             yield index, tuple(Outcome(failure=gave_up(most_s)) for _ in jobs[index])
 
 

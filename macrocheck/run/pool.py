@@ -48,11 +48,13 @@ def measure_here(
     `time_limit_s`: a photograph that takes longer is a failure, and its process is ended. One whose process dies
     is tried once more, alone, after the others; if it dies again it is a failure.
     """
-    outcomes: list[dict[int, Outcome]] = [{} for _ in jobs]
+    outcomes: dict[int, dict[int, Outcome]] = {}
     for (i, k), outcome in _each(jobs, processes, time_limit_s):
-        outcomes[i][k] = outcome
-        if len(outcomes[i]) == len(jobs[i]):
-            yield i, tuple(outcomes[i][k] for k in range(len(jobs[i])))
+        found = outcomes.setdefault(i, {})
+        found[k] = outcome
+        if len(found) == len(jobs[i]):
+            del outcomes[i]  # or memory would grow with the run
+            yield i, tuple(found[k] for k in range(len(jobs[i])))
 
 
 def _each(jobs: Sequence[Job], processes: int, time_limit_s: float) -> Iterator[tuple[_Unit, Outcome]]:
