@@ -1,6 +1,6 @@
 """The drawings of docs/definitions.md: `python docs/drawings.py docs/pictures` draws them anew.
 
-Every section is one of macrocheck.render's with known truth; every line is drawn from that truth, so a drawing cannot
+Every section is one of macrocheck.render's with known truth; lines are drawn from that truth: a drawing cannot
 show another length than the definition gives.
 """
 
