@@ -14,6 +14,8 @@ from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
 @click.command(name="review")
 @click.argument("names", nargs=-1, metavar="[PHOTO|RESULT.json|RECORD]...")
 @click.option("--mark", "marks", multiple=True, metavar="MARK", help="Reference mark in the photos, as in measure.")
+@click.option("--mark-offset", metavar="LENGTH", help="How much nearer to the camera the marks lie, as in measure.")
+@click.option("--camera-distance", metavar="LENGTH", help="From the lens to the section, as in measure.")
 @click.option("--joint", type=click.Choice(JOINTS), help="Kind of joint.  [default: told from the picture]")
 @click.option("--limits", metavar="FILE|NAME", help="Grade against a limits file or a shipped set.")
 @click.option("--given", "given", multiple=True, metavar="NAME=LENGTH", help="t, a, z, b or s for the limits.")
@@ -32,6 +34,8 @@ from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
 def command(
     names: tuple[str, ...],
     marks: tuple[str, ...],
+    mark_offset: str | None,
+    camera_distance: str | None,
     joint: JointChoice | None,
     limits: str | None,
     given: tuple[str, ...],
@@ -58,17 +62,16 @@ def command(
     from macrocheck.review.serve import Wish, default_keep, named, serve
     from macrocheck.review.sources import limits_named
 
-    settings: dict[str, Any] = {}
-    if marks:
-        settings["marks"] = list(marks)
-    if joint is not None:
-        settings["joint"] = joint
-    if given:
-        settings["given"] = _given(given)
-    if guard is not None:
-        settings["guard"] = guard
-    if fusion_threshold is not None:
-        settings["fusion_threshold"] = fusion_threshold
+    named_here = {
+        "marks": list(marks) or None,
+        "mark_offset": mark_offset,
+        "camera_distance": camera_distance,
+        "joint": joint,
+        "given": _given(given) if given else None,
+        "guard": guard,
+        "fusion_threshold": fusion_threshold,
+    }
+    settings: dict[str, Any] = {name: value for name, value in named_here.items() if value is not None}
     chosen = None if limits is None else limits_named(limits)
     if chosen is not None:
         settings["limits"] = chosen.id

@@ -1,11 +1,11 @@
 """What a photo is measured with: mark, joint, limits, thicknesses, guard band, fusion threshold."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, NoReturn, cast
+from typing import TYPE_CHECKING, Any, NoReturn
 
-from macrocheck.calibrate import parse_mark
+from macrocheck.calibrate import parse_mark, settle_height
 from macrocheck.errors import InputError
 from macrocheck.outline_features import is_number
 from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 _MOST_MARKS = 8
 _MOST_TEXT = 200
 _MOST_GUARD = 10.0
-_NAMES = ("marks", "joint", "limits", "given", "guard", "fusion_threshold")
+_NAMES = ("marks", "joint", "limits", "given", "guard", "fusion_threshold", "mark_offset", "camera_distance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,10 @@ def _read(limits: Limits) -> "LimitSet":
 
 @dataclass(frozen=True, slots=True)
 class Choices:
-    """What was chosen for one photo. `given`: (symbol, text) pairs, the text a length with its unit."""
+    """What was chosen for one photo. `given`: (symbol, text) pairs, the text a length with its unit.
+
+    `mark_offset`, `camera_distance`: how high the marks lie over the section, as `calibrate` takes them.
+    """
 
     marks: tuple[str, ...] = ()
     joint: JointChoice = "auto"
@@ -51,6 +54,8 @@ class Choices:
     given: tuple[tuple[str, str], ...] = ()
     guard: float | None = None
     fusion_threshold: str = f"{FUSION_THRESHOLD_MM}mm"
+    mark_offset: str | None = None
+    camera_distance: str | None = None
 
     @property
     def fusion_threshold_mm(self) -> float:
@@ -73,6 +78,8 @@ class Choices:
             "given": dict(self.given),
             "guard": self.guard,
             "fusion_threshold": self.fusion_threshold,
+            "mark_offset": self.mark_offset,
+            "camera_distance": self.camera_distance,
         }
 
 
@@ -81,27 +88,13 @@ def chosen(before: Choices, wish: Mapping[str, Any], shelf: Mapping[str, Limits]
 
     Raises InputError, one sentence, for whatever cannot be chosen.
     """
-    after = before
+    changes: dict[str, Any] = {}
     for name, value in wish.items():
-        match name:
-            case "marks":
-                after = replace(after, marks=_marks(value))
-            case "joint":
-                if value not in JOINTS:
-                    _refuse(f"{_short(value)} is not a kind of joint; use {', '.join(JOINTS)}")
-                after = replace(after, joint=cast("JointChoice", value))
-            case "limits":
-                after = replace(after, limits=_limits(value, shelf))
-            case "given":
-                after = replace(after, given=_given(value))
-            case "guard":
-                after = replace(after, guard=_guard(value))
-            case "fusion_threshold":
-                text = _text(value)
-                parse_length(text)
-                after = replace(after, fusion_threshold=text)
-            case _:
-                _refuse(f"{_short(name)} is no setting; the settings are {', '.join(_NAMES)}")
+        if name not in _NAMES:
+            _refuse(f"{_short(name)} is no setting; the settings are {', '.join(_NAMES)}")
+        changes[name] = _limits(value, shelf) if name == "limits" else _READERS[name](value)
+    after = replace(before, **changes)
+    settle_height(after.mark_offset, after.camera_distance)
     return after
 
 
@@ -145,6 +138,23 @@ def _guard(value: object) -> float | None:
     return float(value)
 
 
+def _joint(value: object) -> JointChoice:
+    for joint in JOINTS:
+        if value == joint:
+            return joint
+    _refuse(f"{_short(value)} is not a kind of joint; use {', '.join(JOINTS)}")
+
+
+def _length(value: object) -> str:
+    text = _text(value)
+    parse_length(text)
+    return text
+
+
+def _length_or_none(value: object) -> str | None:
+    return None if value is None or value == "" else _text(value)
+
+
 def _text(value: object) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > _MOST_TEXT:
         _refuse(f"{_short(value)} is not a text of at most {_MOST_TEXT} characters")
@@ -158,3 +168,14 @@ def _short(value: object) -> str:
 def _refuse(what: str) -> NoReturn:
     msg = f"This cannot be chosen: {what}."
     raise InputError(msg)
+
+
+_READERS: dict[str, Callable[[object], Any]] = {
+    "marks": _marks,
+    "joint": _joint,
+    "given": _given,
+    "guard": _guard,
+    "fusion_threshold": _length,
+    "mark_offset": _length_or_none,
+    "camera_distance": _length_or_none,
+}

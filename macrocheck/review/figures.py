@@ -69,7 +69,7 @@ class Workbench:
         self.photo = photo
         self._stated = stated
         self._looks = Looks(photo)
-        self._scales: dict[tuple[str, ...], Scale | MacrocheckError] = {}
+        self._scales: dict[tuple[object, ...], Scale | MacrocheckError] = {}
         self._outlines: dict[tuple[JointChoice, tuple[Hint, ...]], Outline | MacrocheckError] = {}
         self._measured: dict[tuple[int, int, float], tuple[WeldOutline, Scale, Measurements]] = {}
         self._lock = threading.RLock()
@@ -94,21 +94,27 @@ class Workbench:
         with self._finding:
             return self._looks.bare_boundary(weld)
 
-    def px_per_mm(self, marks: tuple[str, ...]) -> float | None:
+    def px_per_mm(self, choices: Choices) -> float | None:
         """Return the scale in px per mm; None where there is none."""
         try:
-            return 1.0 / self.scale(marks).mm_per_px
+            return 1.0 / self.scale(choices).mm_per_px
         except MacrocheckError:
             return None
 
-    def scale(self, marks: tuple[str, ...]) -> Scale:
-        """Return the scale that `marks` give; NotFoundError or InputError where they give none."""
-        if not marks and self._stated is not None:
+    def scale(self, choices: Choices) -> Scale:
+        """Return the scale that the marks chosen give; NotFoundError or InputError where they give none."""
+        if not choices.marks and self._stated is not None:
             return self._stated
-        if not marks:
+        if not choices.marks:
             raise MacrocheckError(NO_MARK)
+        marks, height = choices.marks, (choices.mark_offset, choices.camera_distance)
+
+        def found() -> Scale:
+            parsed = [parse_mark(text) for text in marks]
+            return calibrate(self.photo, parsed, mark_offset=height[0], camera_distance=height[1])
+
         with self._scaling:
-            return _known(self._scales, marks, lambda: calibrate(self.photo, [parse_mark(text) for text in marks]))
+            return _known(self._scales, (marks, height), found)
 
     def figures(self, state: State) -> Figures:
         """Measure and grade a state."""
@@ -116,7 +122,7 @@ class Workbench:
         outline = outline_of(state)
         started = time.perf_counter()
         try:
-            scale: Scale | None = self.scale(state.choices.marks)
+            scale: Scale | None = self.scale(state.choices)
             problem = None
         except MacrocheckError as error:
             scale, problem = None, str(error)

@@ -305,4 +305,6 @@ def _choices(body: Mapping[str, Any]) -> Choices:
         given=tuple((str(k), str(v)) for k, v in body["given"]),
         guard=body["guard"],
         fusion_threshold=body["fusion_threshold"],
+        mark_offset=body.get("mark_offset"),
+        camera_distance=body.get("camera_distance"),
     )

@@ -101,14 +101,7 @@ def photo_state(about: About, history: History, figures: Figures, before: Figure
 
 def settings_json(choices: Choices) -> p.Settings:
     """Return what was chosen for a photo."""
-    return {
-        "marks": list(choices.marks),
-        "joint": choices.joint,
-        "limits": None if choices.limits is None else choices.limits.id,
-        "given": dict(choices.given),
-        "guard": choices.guard,
-        "fusion_threshold": choices.fusion_threshold,
-    }
+    return cast("p.Settings", choices.to_json())
 
 
 def decision_json(decision: Decision | None) -> p.Decision | None:

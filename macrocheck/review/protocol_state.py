@@ -23,6 +23,8 @@ class Settings(TypedDict):
 
     `marks`: as on the command line ("bar:10mm"), [] where none was chosen yet. `limits`: a `LimitChoice.id` or
     None. `guard`: multiple of U95, None for the limits' own. `fusion_threshold`: a length, "0.1mm".
+    `mark_offset`: how much nearer to the camera than the section the marks lie ("5mm", negative where further),
+    `camera_distance`: from the lens to the section; both or None.
     """
 
     marks: list[str]
@@ -31,6 +33,8 @@ class Settings(TypedDict):
     given: dict[str, str]
     guard: float | None
     fusion_threshold: str
+    mark_offset: str | None
+    camera_distance: str | None
 
 
 class Decision(TypedDict):

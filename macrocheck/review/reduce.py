@@ -237,7 +237,7 @@ def _remove_hint(state: State, edit: e.RemoveHint, _: float, solver: Solver) -> 
 
 
 def _threshold_px(state: State, solver: Solver) -> float:
-    density = solver.px_per_mm(state.choices.marks)
+    density = solver.px_per_mm(state.choices)
     return _THRESHOLD_PX if density is None else state.choices.fusion_threshold_mm * density
 
 
@@ -321,6 +321,8 @@ def _choose(state: State, choices: Choices, solver: Solver) -> tuple[State, Chan
         "given": "thicknesses",
         "guard": "guard band",
         "fusion_threshold": "fusion threshold",
+        "mark_offset": "height of the mark",
+        "camera_distance": "distance of the camera",
     }
     new = [word for name, word in words.items() if getattr(choices, name) != getattr(state.choices, name)]
     after = replace(state, choices=choices)

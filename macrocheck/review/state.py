@@ -36,7 +36,7 @@ class Solver(Protocol):
         """Return a found weld's fusion boundary before anything is laid on a surface, (n, 2) px."""
         ...
 
-    def px_per_mm(self, marks: tuple[str, ...]) -> float | None:
+    def px_per_mm(self, choices: Choices) -> float | None:
         """Return the scale in px per mm; None where there is none."""
         ...
 

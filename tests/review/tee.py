@@ -88,8 +88,8 @@ class FakeSolver:
         assert weld.joint
         return self.bare
 
-    def px_per_mm(self, marks: tuple[str, ...]) -> float | None:
-        return 1 / MM_PER_PX if marks else None
+    def px_per_mm(self, choices: Choices) -> float | None:
+        return 1 / MM_PER_PX if choices.marks else None
 
 
 def _bulged(weld: WeldOutline, at: FloatArray) -> WeldOutline:

@@ -337,6 +337,8 @@ def test_settings_are_chosen_and_refused() -> None:
         {"guard": True},
         {"fusion_threshold": "0"},
         {"colour": "red"},
+        {"mark_offset": "5mm"},
+        {"camera_distance": "1mm"},
     ):
         with pytest.raises(InputError):
             reduced(state, e.Choose(wish), 1.5, solver, shelf)
