@@ -139,10 +139,10 @@ def _guard(value: object) -> float | None:
 
 
 def _joint(value: object) -> JointChoice:
-    for joint in JOINTS:
-        if value == joint:
-            return joint
-    _refuse(f"{_short(value)} is not a kind of joint; use {', '.join(JOINTS)}")
+    found = [joint for joint in JOINTS if joint == value]
+    if not found:
+        _refuse(f"{_short(value)} is not a kind of joint; use {', '.join(JOINTS)}")
+    return found[0]
 
 
 def _length(value: object) -> str:
