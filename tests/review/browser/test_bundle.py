@@ -5,9 +5,7 @@ import json
 import re
 from pathlib import Path
 
-import macrocheck
-
-REVIEW = Path(macrocheck.__file__).parent / "review"
+REVIEW = Path(__file__).parents[3] / "macrocheck" / "review"
 PAGE, STATIC = REVIEW / "page", REVIEW / "static"
 OUTSIDE = ("http://www.w3.org/",)
 """Names of XML namespaces, which no browser fetches."""

@@ -29,7 +29,7 @@ const KEYS: [string, [string, string][]][] = [
       ["K", "toes keep to the surface, or not"],
       ["+ −", "closer, further"],
       ["F, W", "the whole photo, the weld"],
-      ["Page Up, Down, Home, End", "move the photo up, down, left, right"],
+      ["Page Up, Page Down, Home, End", "move the photo up, down, left, right"],
     ],
   ],
   ["What a click means", TOOLS.map((tool) => [tool.key.toUpperCase(), tool.name] as [string, string])],
@@ -106,7 +106,10 @@ export function showHelp(keysOn: boolean, setKeys: (on: boolean) => void): void 
           h(
             "dl",
             { class: "keys" },
-            ...rows.flatMap(([key, text]) => [h("dt", null, h("kbd", null, key)), h("dd", null, text)]),
+            ...rows.flatMap(([key, text]) => [
+              h("dt", null, ...key.split(", ").map((one) => h("kbd", null, one))),
+              h("dd", null, text),
+            ]),
           ),
         ),
       ),
