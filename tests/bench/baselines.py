@@ -196,7 +196,8 @@ def baseline_row(case: Case, index: int, name: str, method: Method) -> Row:
 
 
 METHODS: dict[str, Method] = {
-    "GrabCut": partial(grabcut, blur=0.004, stroke=True),
+    "GrabCut": partial(grabcut, blur=0.0, stroke=True),
+    "GrabCut, blurred first": partial(grabcut, blur=0.004, stroke=True),
     "random walker": partial(walker, blur=0.004, beta=40000),
     "morphological Chan-Vese": partial(chan_vese, blur=0.004, rounds=150, start="ellipse"),
     "watershed on colours": partial(watershed, blur=0.002, colours=6),
