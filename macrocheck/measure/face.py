@@ -15,6 +15,8 @@ BENDING = 0.35
 CORNER = 8.0
 # A toe this far behind the end face of a lap's upper plate lies on that plate's top, mm.
 ON_TOP = 0.1
+# So near the corner, in parts of the end face's height, plates are rounded and the toe may be on either surface.
+AT_CORNER = 0.03
 
 
 def legs(section: Section) -> tuple[FloatArray, FloatArray]:
@@ -130,7 +132,7 @@ def toe_at_corner(section: Section) -> bool:
     along, out = section.in_butting(section.face[:, :1])[0, 0]
     normal, offset, _ = section.top
     under = float(offset[0] - section.face[0, 0] @ normal[0])
-    room = ON_TOP + 2.0 * section.u_boundary
+    room = ON_TOP + 2.0 * section.u_boundary + AT_CORNER * float(along + under)
     return bool(along > 0 and -out < room and under < room)
 
 

@@ -16,6 +16,8 @@ NO_EDGE = "no original surface of the butting member is left, so the joint root 
 NO_SURFACE = "no straight original surface of the nonbutting member is seen; draw its line to measure this"
 PROFILE_EVERY = 4
 AT_CORNER = "the toe lies at the corner of the upper plate: end face and top give angles 90 degrees apart"
+VOID_UNSEEN = 3.0
+"""Standard uncertainty of a largest void, in those of the boundary (as rendered sections show)."""
 MEMBERS = ("butting", "nonbutting")
 
 Found = dict[str, FloatArray | str | Quantity]
@@ -187,11 +189,14 @@ def measure_fillet(section: Section, weld: WeldOutline, threshold: float) -> tup
 
 def voids(section: Section, found: Found, parts: areas.Areas) -> None:
     """Measure the voids; where none is seen, one as small as the boundary's uncertainty may still be there."""
-    u = section.u_boundary
+    # One this many times the boundary's uncertainty across may be overlooked, or be a dark grain.
+    least = VOID_UNSEEN * section.u_boundary
     found["void_area_fraction"] = quantity(
-        parts.voids / np.maximum(parts.weld + parts.voids, 1e-9), "1", floor=u * u / max(float(parts.weld[0]), 1e-9)
+        parts.voids / np.maximum(parts.weld + parts.voids, 1e-9),
+        "1",
+        floor=least * least / max(float(parts.weld[0]), 1e-9),
     )
-    found["largest_void"] = quantity(areas.largest_void(section), "mm", floor=u)
+    found["largest_void"] = quantity(areas.largest_void(section), "mm", floor=least)
 
 
 def outside(member: str) -> dict[str, str]:

@@ -169,7 +169,10 @@ def _fillet(section: Section, number: int) -> dict[str, Value]:
     convexity = max(float(bulge.max()), 0.0)
     in_wedge = _face_in_wedge(own)
     size = min(leg_b, leg_n, float(in_wedge.sum(axis=1).min()))
-    angle_b = _through_air(butting_beyond_toe(section, number), end_tangent(own.face), 1.0)
+    # At a lap's corner end face and top are both "the surface beyond the toe", 90 degrees apart: no truth.
+    corner = section.spec.thickness_butting / own.along_butting[1]
+    at_corner = section.spec.joint == "lap" and weld.spec.top_melt <= 0 and leg_b > 0.97 * corner
+    angle_b = None if at_corner else _through_air(butting_beyond_toe(section, number), end_tangent(own.face), 1.0)
     angle_n = _through_air(np.array([1.0, 0.0]), end_tangent(own.face[::-1]), -1.0)
     holes = [(v - weld.frame[:, 2]) @ np.linalg.inv(weld.frame[:, :2]).T for v in weld.voids]
     melted_b, melted_n = _melted(section, own, holes)
@@ -214,7 +217,7 @@ def _fillet(section: Section, number: int) -> dict[str, Value]:
         out[f"unfused_{member}"] = total
         out[f"unfused_spans_{member}"] = tuple(spans)
         out[f"fused_fraction_{member}"] = 1 - total / leg
-        turned = angle < 90 and spans and leg - spans[-1][1] < 1e-6
+        turned = angle is not None and angle < 90 and spans and leg - spans[-1][1] < 1e-6
         out[f"overlap_{member}"] = spans[-1][1] - spans[-1][0] if turned else 0.0
     if end_face_lost(section):
         out.update(dict.fromkeys(_NEEDS_ROOT))

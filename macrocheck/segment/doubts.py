@@ -24,7 +24,7 @@ _SHORT = 0.3
 """A surface seen for less than this part of its leg is short."""
 _TOE = 0.05
 """A toe less sure than this part of its leg is unsure."""
-_UNTOLD = 0.4
+_UNTOLD = 0.5
 """Margin between the two ends below which the members could not be told apart."""
 
 

@@ -16,7 +16,7 @@ _SMALLEST_VOID = 8.0
 """Map px of area below which a void cannot be told from a speck."""
 _NO_HOLE, _FEW = 0.2, 50
 """Probability of a void under which metal is taken to know what grains look like; as many map px at least."""
-_STANDS_OUT = 2.2
+_STANDS_OUT = 2.8
 """A void differs from the weld metal around it by more than so many standard deviations of that."""
 _WHOLE = 0.95
 """A hole that fills less of its convex hull may be several that touch."""

@@ -14,7 +14,7 @@ from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint
 from macrocheck.segment.land import with_land
-from macrocheck.segment.locate import SHARES, WIDER, Spot, overlap, spots
+from macrocheck.segment.locate import BACK, SHARES, WIDER, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
 
@@ -33,6 +33,8 @@ _FAULTS = {
 }
 """How much each flag speaks against a patch being the weld."""
 _BAD_FIT = 2.0
+_SHOWS_LITTLE = ("surface_short", "surface_missing")
+"""Flags that a look from further back may lift."""
 
 
 def _faults(weld: WeldOutline) -> float:
@@ -107,6 +109,8 @@ def find_outline(
     job = _Job(photo, kind, mm_per_px, looks)
     own, rest = _shared_out(hints, found)
     weld = job.fit(maps, own)
+    if weld is not None:
+        first, weld = job.stepped_back((first, weld), own)
     if weld is None or _faults(weld) >= _BAD_FIT:
         first, weld = job.best(found if own is None else found[:1], (first, weld), own)
     if weld is None:
@@ -149,6 +153,18 @@ class _Job:
 
         return self.looks.fitted((maps, self.kind, hints, self.mm_per_px), anew)
 
+    def stepped_back(self, seen: tuple[Spot, WeldOutline], hints: Hints | None) -> tuple[Spot, WeldOutline]:
+        """Step back where little of a member's surface is seen beyond its toe, and keep what that shows."""
+        spot, weld = seen
+        if not any(f.code in _SHOWS_LITTLE for f in weld.flags):
+            return seen
+        maps, closer = self.looks.closer(spot, BACK)
+        other = self.fit(maps, hints)
+        if other is None or _faults(other) > _faults(weld):
+            return seen
+        counts = [sum(f.code in _SHOWS_LITTLE for f in w.flags) for w in (weld, other)]
+        return (closer, other) if counts[1] < counts[0] else seen
+
     def best(
         self, found: list[Spot], so_far: tuple[Spot, WeldOutline | None], hints: Hints | None
     ) -> tuple[Spot, WeldOutline | None]:
@@ -176,6 +192,8 @@ class _Job:
             if overlap(closer, first[0]) > 0.6:
                 continue
             weld = self.fit(maps, hints)
+            if weld is not None:
+                closer, weld = self.stepped_back((closer, weld), hints)
             if weld is None or _faults(weld) >= _BAD_FIT:
                 weld = self.best([spot], (closer, weld), hints)[1]
             if weld is not None and _same_joint(first[1], weld):

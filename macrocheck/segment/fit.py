@@ -25,7 +25,7 @@ _CORRELATION = 20.0
 """Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
 
 
-_TIP, _TIP_REACH = 0.65, 8.0
+_TIP, _TIP_REACH = 0.9, 8.0
 """Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round; its reach."""
 
 
@@ -143,7 +143,7 @@ def fit_weld(
         NotFoundError: where the maps show no weld metal, or none with a face.
     """
     size = (photo.width, photo.height)
-    layout: Layout = lay_out(maps, joint=joint, photo_size=size)
+    layout: Layout = lay_out(maps, joint=joint, photo_size=size, photo=photo)
     scale = maps.scale
     first = first_path(maps, layout, hints)
     surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints)

@@ -11,6 +11,7 @@ import numpy as np
 from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray
 from macrocheck.errors import NotFoundError
 from macrocheck.outline import Joint
+from macrocheck.photo import Photo
 from macrocheck.segment.maps import (
     BACKGROUND,
     BUTTING,
@@ -22,7 +23,7 @@ from macrocheck.segment.maps import (
     RegionMaps,
     sample,
 )
-from macrocheck.segment.members import continues_behind, leaning
+from macrocheck.segment.members import continues_behind, leaning, seen_behind
 
 _SMALLEST_WELD = 60
 """Map px of weld metal below which there is no weld to speak of."""
@@ -32,6 +33,10 @@ _SLIVER = 20
 """Breaks up to this long are bridged where weld metal lies within a few map px all the way under them."""
 _MARGIN = 2.0
 """Map px from the border of crop or photo inside which an outline is the border's own."""
+
+
+_CLEAR_VOTE = 1.0
+"""Votes of the maps about which member is which over which the photo need not be asked."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,8 +262,10 @@ def _fusion_arc(weld: ByteArray, face: FloatArray) -> FloatArray:
     return forth if far(forth) >= far(back) else back
 
 
-def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int]) -> Layout:
+def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int], photo: Photo | None = None) -> Layout:
     """Find the weld, its face, toes and surroundings in the maps; `photo_size` is (width, height) px.
+
+    `photo`: looked at where the maps alone do not tell the members apart.
 
     Raises:
         NotFoundError: where the maps show no weld metal, or none with a face.
@@ -281,6 +288,9 @@ def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int]) -> L
         seam_end = continues_behind(maps, weld, face, after, opening=joint == "tee")
         # Positive: the outline's start is on the butting member.
         vote = (lean_start - lean_end) / 2 + 1.3 * (seam_end - seam_start)
+        if photo is not None and abs(vote) < _CLEAR_VOTE:
+            seen = [seen_behind(photo, maps, weld, face, walk) for walk in (before, after)]
+            vote += 0.8 * (seen[1] - seen[0])
         margin = min(abs(vote), 1.0)
         turn = vote < 0
     if turn:

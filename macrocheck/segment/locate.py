@@ -14,8 +14,10 @@ COARSE = 320
 """Long side of the coarse look, px: the network works best at the size it was trained at."""
 LOOK = 320
 """Side of a close look, px, for the same reason."""
-SHARES = (0.5, 0.62)
-"""Share of the side that the weld takes in each close look; the second is mirrored. Their mean is used."""
+SHARES = (0.62,)
+"""Share of the side that the weld takes in each close look; every second is mirrored. Their mean is used."""
+BACK = (0.42,)
+"""The same, where the close look shows too little of the plates."""
 WIDER = (0.4, 0.5)
 """The same, for a second try where the first cannot be made sense of."""
 GRID = 448
@@ -85,7 +87,8 @@ def _whole(affine: FloatArray) -> FloatArray:
 def close_maps(photo: Photo, spot: Spot, shares: tuple[float, ...] = SHARES) -> RegionMaps:
     """Read close looks around one weld and lay their mean on one grid, `GRID` px square.
 
-    Two looks that frame the weld differently, one of them mirrored, err differently.
+    Several looks that frame the weld differently, every second one mirrored, err differently; on rendered sections
+    their mean is no better than one look at the right size.
     """
     corner, side = _grid(spot, shares[0], GRID)
     f = side / GRID

@@ -65,7 +65,8 @@ class Looks:
         if not found:
             return None
         maps, joint, hints, _ = found[0]
-        layout = lay_out(maps, joint=joint, photo_size=(self._photo.width, self._photo.height))
+        size = (self._photo.width, self._photo.height)
+        layout = lay_out(maps, joint=joint, photo_size=size, photo=self._photo)
         return place_boundary(self._photo, maps, layout, first_path(maps, layout, hints), hints).points
 
     def _kept(self, store: dict[_K, _V], key: _K, make: Callable[[], _V]) -> _V:

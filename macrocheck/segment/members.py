@@ -1,9 +1,12 @@
 """Which member is which: what the regions, the toes' heat maps and the seam behind the weld say. All in map px."""
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.photo import Photo
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, TOE_BUTTING, TOE_NONBUTTING, RegionMaps, sample
 
 
@@ -38,30 +41,27 @@ def _stem_ends(maps: RegionMaps, behind: FloatArray, normal: FloatArray, face: F
     return float(np.clip(1 - 2 * other.mean(), 0, 1)) * 0.8
 
 
-def continues_behind(
-    maps: RegionMaps, weld: ByteArray, face: FloatArray, walk: FloatArray, *, opening: bool
-) -> float:
-    """How surely the surface beyond a toe goes on behind the weld as a seam (or an opening) between members, 0-1.
+def _behind(
+    maps: RegionMaps, weld: ByteArray, face: FloatArray, walk: FloatArray
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Where the surface beyond a toe would go on behind the weld: points (k, 2) a map px apart, and unit normal.
 
-    That is what the nonbutting member's surface does, and the butting member's never. `walk`: map px from the toe
-    on; `opening`: a strip of background behind the weld counts as well as a seam.
+    `walk`: map px from the toe on.
     """
     if len(walk) < 14:
-        return 0.0
+        return
     h, w = maps.shape
     toe = face[-1] if np.hypot(*(face[-1] - walk[0])) < np.hypot(*(face[0] - walk[0])) else face[0]
-    best = 0.0
     # Without knowing where an undercut ends, the surface is taken from several stretches of the outline.
     for first in (2, 12, 24, 40):
         part = walk[first : first + 70]
         if len(part) < 12:
-            break
+            return
         centre = part.mean(axis=0)
         _, _, vt = np.linalg.svd(part - centre)
         d = vt[0] if (part[0] - part[-1]) @ vt[0] > 0 else -vt[0]
-        if np.abs((part - centre) @ np.array([-d[1], d[0]])).max() > 1.8:
-            continue
-        if abs((toe - centre) @ np.array([-d[1], d[0]])) > 6.0:
+        normal = np.array([-d[1], d[0]])
+        if np.abs((part - centre) @ normal).max() > 1.8 or abs((toe - centre) @ normal) > 6.0:
             continue
         s = np.arange(float((toe - centre) @ d), 2.0 * max(h, w))
         at = centre + s[:, None] * d
@@ -70,14 +70,64 @@ def continues_behind(
             continue
         inside = sample(weld, at) > 0.5
         last = int(np.flatnonzero(inside)[-1]) if inside.any() else 0
-        behind = at[last + 3 : last + 51]
-        if len(behind) < 8:
+        if len(at[last + 3 :]) >= 8:
+            yield at[last + 3 :], normal
+
+
+_ACROSS, _TURNS = 14.0, np.deg2rad([-4.0, -2.0, 0.0, 2.0, 4.0])
+"""Map px to either side that a seam is compared with, and turns of its line that are tried."""
+
+
+def seen_behind(photo: Photo, maps: RegionMaps, weld: ByteArray, face: FloatArray, walk: FloatArray) -> float:
+    """How far the photo itself shows an edge or a line where a surface would go on behind the weld, 0-1.
+
+    Members of unlike tone, or a seam too fine for the maps. `walk`: map px from the toe on.
+    """
+    offsets = np.arange(-_ACROSS, _ACROSS + 0.1, 0.5)
+    middle, away = np.abs(offsets) <= 4.0, np.abs(offsets) > 5.5
+    best = 0.0
+    for beyond, normal in _behind(maps, weld, face, walk):
+        behind = beyond[4:60]
+        if len(behind) < 24:
             continue
-        normal = np.array([-d[1], d[0]])
+        d = np.array([normal[1], -normal[0]])
+        s = (behind - behind[0]) @ d
+        for turn in _TURNS:
+            line = behind[0] + s[:, None] * (np.cos(turn) * d + np.sin(turn) * normal)
+            points = maps.photo_points((line[:, None] + offsets[None, :, None] * normal).reshape(-1, 2))
+            grey = sample(photo.grey, points.astype(np.float32)).reshape(len(line), len(offsets))
+            half = len(line) // 2
+            slope = np.stack([np.gradient(_soft(part.mean(axis=0))) for part in (grey[:half], grey[half:])])
+            noise = 1.4826 * np.median(np.abs(slope[:, away]), axis=1, keepdims=True) + 0.05
+            # The same edge in both halves, or it is a scratch, a grain, the end of a zone.
+            both = (
+                np.minimum(slope[0] / noise[0], slope[1] / noise[1]),
+                np.maximum(slope[0] / noise[0], slope[1] / noise[1]),
+            )
+            strength = max(float(both[0][middle].max()), float(-both[1][middle].min()))
+            best = max(best, float(np.clip((strength - 3.0) / 9.0, 0, 1)))
+    return best
+
+
+def _soft(profile: FloatArray) -> FloatArray:
+    return np.convolve(np.pad(profile, 2, mode="edge"), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
+
+
+def continues_behind(
+    maps: RegionMaps, weld: ByteArray, face: FloatArray, walk: FloatArray, *, opening: bool
+) -> float:
+    """How surely the surface beyond a toe goes on behind the weld as a seam (or an opening) between members, 0-1.
+
+    That is what the nonbutting member's surface does, and the butting member's never. `walk`: map px from the toe
+    on; `opening`: a strip of background behind the weld counts as well as a seam.
+    """
+    best = 0.0
+    for beyond, normal in _behind(maps, weld, face, walk):
+        behind = beyond[:48]
         probes = behind[:, None, :] + np.arange(-3.0, 3.1)[None, :, None] * normal
         seen = sample(maps.seam, probes.reshape(-1, 2)).reshape(probes.shape[:2]).max(axis=1)
         if opening:
-            best = max(best, _stem_ends(maps, at[last + 3 :], normal, face))
+            best = max(best, _stem_ends(maps, beyond, normal, face))
             air = sample(maps.regions[BACKGROUND], probes.reshape(-1, 2)).reshape(probes.shape[:2])
             sides = behind[:, None, :] + np.array([-1.0, 1.0])[None, :, None] * 9.0 * normal
             solid = (

@@ -264,10 +264,23 @@ def test_members_that_cannot_be_told_apart_withhold_what_hangs_on_it() -> None:
     regions = c.maps.regions.copy()
     regions[BUTTING] = regions[NONBUTTING] = (regions[BUTTING] + regions[NONBUTTING]) / 2
     blind = replace(c.maps, regions=regions, seam=np.zeros_like(c.maps.seam), points=np.zeros_like(c.maps.points))
-    w = fit(c, maps=blind)
+    # A photo that shows the weld, but no edge or seam between the plates behind it.
+    grey = c.photo.pixels.copy()
+    grey[(c.photo.pixels.mean(axis=2) > 60)] = 140
+    w = fit(c, maps=blind, photo=replace(c.photo, pixels=grey))
     assert "member_unsure" in {f.code for f in w.flags}
     assert "depth_of_fusion_butting" in w.withheld
     assert "size" not in w.withheld
+
+
+def test_the_photo_tells_members_apart_where_the_maps_do_not() -> None:
+    c = case("tee", 0)
+    regions = c.maps.regions.copy()
+    regions[BUTTING] = regions[NONBUTTING] = (regions[BUTTING] + regions[NONBUTTING]) / 2
+    blind = replace(c.maps, regions=regions, seam=np.zeros_like(c.maps.seam), points=np.zeros_like(c.maps.points))
+    w = fit(c, maps=blind)
+    assert "member_unsure" not in {f.code for f in w.flags}
+    assert np.hypot(*(np.asarray(w.toe_butting) - c.truth.face[0])) < 30
 
 
 def test_the_seam_tells_the_members_apart() -> None:
