@@ -4,6 +4,7 @@ import logging
 from types import ModuleType
 
 from macrocheck.errors import InputError, OutputError
+from macrocheck.report.pages.collecting import uncollected
 
 _EXTRA = "A PDF needs an extra: pip install 'macrocheck[report]'"
 _SYSTEM = (
@@ -21,7 +22,10 @@ def pdf_bytes(html: str) -> bytes:
     for name in ("weasyprint", "fontTools"):
         logging.getLogger(name).setLevel(logging.ERROR)
     fetcher = weasyprint.URLFetcher(allowed_protocols=("data",), allow_redirects=False)
-    made = weasyprint.HTML(string=html, url_fetcher=fetcher, media_type="print").write_pdf(pdf_variant="pdf/ua-1")
+    with uncollected():
+        made = weasyprint.HTML(string=html, url_fetcher=fetcher, media_type="print").write_pdf(
+            pdf_variant="pdf/ua-1"
+        )
     if not made:
         msg = "The PDF came out empty; write an .html instead and print that."
         raise OutputError(msg)
