@@ -18,7 +18,7 @@ from macrocheck.segment.layout import Layout, lay_out
 from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.opening import find_opening
-from macrocheck.segment.surfaces import Surfaces, find_surfaces, pass_root
+from macrocheck.segment.surfaces import Surfaces, find_surfaces, pass_root, through_hints
 from macrocheck.segment.toes import Toe, find_toe
 
 _CORRELATION = 20.0
@@ -55,13 +55,13 @@ On rendered sections the clearest third erred by twice what it said and the leas
 """
 
 
-_SHORT, _SHORT_ANGLE = 0.3, np.deg2rad(2.5)
+_SHORT, _SHORT_ANGLE = 0.3, np.deg2rad(4.0)
 """A surface seen for less than this part of its leg may be a groove wall or a rounded edge: so far off."""
 
 
-def _short(line: Line | None, leg: float, joint: Joint) -> Line | None:
-    """A tee's surface with its angle's uncertainty widened where little of it is seen."""
-    if line is None or joint == "lap" or line.length <= 0:
+def _short(line: Line | None, leg: float) -> Line | None:
+    """A surface with its angle's uncertainty widened where little of it is seen."""
+    if line is None or line.length <= 0:
         return line
     lack = float(np.clip(1 - line.length / (_SHORT * leg), 0, 1))
     return replace(line, u_angle=float(np.hypot(line.u_angle, _SHORT_ANGLE * lack)))
@@ -153,6 +153,8 @@ def fit_weld(
     air = trace_air(photo, maps, layout.face)
     rough = (air.points[0], air.points[-1])
     pins = _pins(hints, rough)
+    if hints is not None and hints.root and joint != "bead":
+        surfaces = through_hints(surfaces, hints.root[0], (pins[0], pins[1]), scale, joint)
     line_b = _toe_line(surfaces, rough[0])
     if joint == "bead" and surfaces.nonbutting is not None:
         line_b = surfaces.nonbutting.turned()
@@ -210,8 +212,8 @@ def fit_weld(
     )
     return WeldOutline(
         joint=joint,
-        surface_butting=_as_surface(_short(surfaces.butting, leg, joint), scale),
-        surface_nonbutting=_as_surface(_short(surfaces.nonbutting, leg, joint), scale),
+        surface_butting=_as_surface(surfaces.butting if joint == "lap" else _short(surfaces.butting, leg), scale),
+        surface_nonbutting=_as_surface(_short(surfaces.nonbutting, leg), scale),
         face=frozen(face, columns=2),
         fusion=frozen(fusion, columns=2),
         u_face=frozen(_tempered(u_face, scale)),

@@ -1,9 +1,12 @@
 """Hints as people write them."""
 
+import numpy as np
 import pytest
 
 from macrocheck.errors import InputError
 from macrocheck.segment.hints import Hints, parse_hint, parse_hints
+from macrocheck.segment.lines import Line
+from macrocheck.segment.surfaces import Surfaces, through_hints
 
 
 def test_hints_are_read() -> None:
@@ -20,3 +23,19 @@ def test_hints_are_read() -> None:
 def test_bad_hints_are_refused_with_a_sentence(text: str) -> None:
     with pytest.raises(InputError, match="hint"):
         parse_hint(text)
+
+
+def test_a_hinted_root_and_toe_settle_a_surface_that_was_fitted_askew() -> None:
+    askew = Line(np.array([300.0, 108.0]), np.array([np.cos(0.1), np.sin(0.1)]), 0.2, 1e-4, -40.0, 40.0)
+    before = Surfaces(butting=None, nonbutting=askew, top=None)
+    toe = np.array([220.0, 100.0])
+    after = through_hints(before, (100.0, 100.0), (None, toe), 1.5, "tee")
+    assert after.butting is None
+    line = after.nonbutting
+    assert line is not None
+    assert np.abs(line.distance(np.array([[100.0, 100.0], [220.0, 100.0]]))).max() < 1e-9
+    assert line.direction @ askew.direction > 0
+    # Two clicks good to 0.8 map px each, 120 px apart: propagation of JCGM 100 for a difference over a length.
+    assert line.u_angle == pytest.approx(np.sqrt(2) * 0.8 * 1.5 / 120)
+    untouched = through_hints(before, (100.0, 100.0), (None, None), 1.5, "tee")
+    assert untouched.nonbutting is askew
