@@ -135,6 +135,9 @@ class Workbench:
                 measurements = tuple(self._measure(weld, scale, threshold) for weld in outline.welds)
             except MacrocheckError as error:
                 problem = str(error)
+            except Exception as error:  # noqa: BLE001  whatever a hand drew, the next undo must still work
+                kind = type(error).__name__
+                problem = f"The outline cannot be measured as it stands ({kind}); undo the last change."
         ms["measure"] = _since(started)
         started = time.perf_counter()
         verdicts = graded(measurements, outline, state.choices)

@@ -54,6 +54,8 @@ _DRAWABLE: frozenset[Part] = frozenset(
 _NEEDED: frozenset[Part] = frozenset({"face", "fusion"})
 _THRESHOLD_PX = 3.0
 """Fusion threshold in px where no scale is known yet."""
+_LEAST_PX = 1.0
+"""What is marked must reach this far, px: less is a slip of the hand."""
 _CURVES_FEWEST = 2
 
 
@@ -92,6 +94,11 @@ def _with(state: State, weld: int, hand: HandWeld) -> State:
 
 def _refuse(sentence: str) -> NoReturn:
     raise InputError(sentence)
+
+
+def _refuse_spot(points: FloatArray) -> None:
+    if float(np.ptp(points, axis=0).max()) < _LEAST_PX:
+        _refuse("All points lie on one spot; draw round what is meant, or along it.")
 
 
 def _moved_by(start: Point | FloatArray | None, to: Point) -> str:
@@ -173,6 +180,7 @@ def _redraw(state: State, edit: e.Redraw, u: float, _: Solver) -> tuple[State, C
     elif there is None or len(there) < _CURVES_FEWEST:
         if part not in _DRAWABLE:
             _refuse("This part of the outline is not there any more; look at the picture again.")
+        _refuse_spot(edit.points)
         n = len(edit.points)
         hand = with_part(hand, part, Curve(edit.points, np.full(n, u), np.ones(n, np.bool_)), click=u)
     else:
@@ -265,6 +273,7 @@ def _bare(state: State, hand: HandWeld, solver: Solver) -> FloatArray | None:
 def _add_ring(state: State, edit: e.AddVoid | e.AddIndication, u: float, _: Solver) -> tuple[State, Change]:
     hand = _hand(state, edit.weld)
     part: Part = "void" if isinstance(edit, e.AddVoid) else "indication"
+    _refuse_spot(edit.points)
     n = len(edit.points)
     there = len(hand.now.voids if part == "void" else hand.now.indications)
     curve = Curve(edit.points, np.full(n, u), np.ones(n, np.bool_))

@@ -119,6 +119,25 @@ def test_undo_and_redo_have_no_end(page: Page, fresh: dict[str, Any]) -> None:
     assert not state["can_redo"]
 
 
+def test_an_outline_that_cannot_be_measured_is_undone_like_any_other(
+    page: Page, fresh: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from macrocheck.review import figures
+
+    def broken(*_: object, **__: object) -> None:
+        msg = "not foreseen"
+        raise ZeroDivisionError(msg)
+
+    x, y = fresh["welds"][0]["joint_root"]
+    monkeypatch.setattr(figures, "measure_weld", broken)
+    after = page.edit(fresh, {"kind": "move_point", "weld": 0, "point": "joint_root", "to": [x + 1, y + 2]})
+    assert "cannot be measured as it stands" in after["scale_problem"]
+    monkeypatch.undo()
+    undone = page.edit(after, {"kind": "undo"})
+    assert undone["scale_problem"] is None
+    assert quantities(undone).keys() == quantities(fresh).keys()
+
+
 def test_two_windows_on_one_photo(page: Page, fresh: dict[str, Any]) -> None:
     path = f"/api/photos/{fresh['id']}"
     edit = {"kind": "move_point", "weld": 0, "point": "toe_butting", "to": fresh["welds"][0]["toe_butting"]}
