@@ -25,8 +25,8 @@ def measure_bead(section: Section) -> tuple[Found, dict[str, Profile]]:
     found["dilution"] = parts.melted_nonbutting / np.maximum(parts.weld, 1e-9)
     voids(section, found, parts)
     angles = (
-        quantity(face.toe_angle_butting(section), "deg", more=face.toe_bending(section, at_start=True)),
-        quantity(face.toe_angle_nonbutting(section), "deg", more=face.toe_bending(section, at_start=False)),
+        face.toe_quantity(face.toe_angle_butting(section), section, at_start=True),
+        face.toe_quantity(face.toe_angle_nonbutting(section), section, at_start=False),
     )
     left, right = sides(section)
     found["toe_angle_left"], found["toe_angle_right"] = angles[left], angles[right]

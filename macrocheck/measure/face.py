@@ -5,6 +5,8 @@ import numpy as np
 from macrocheck.arrays import FloatArray
 from macrocheck.measure.curves import arc_length, distance_to_polyline
 from macrocheck.measure.section import Section
+from macrocheck.measure.summary import missing, quantity
+from macrocheck.results import Quantity
 
 # Stretch of face that gives a toe's tangent, as a share of the face's width and within these bounds, mm. Faces bend
 # most at their toes: on drawn faces twice the stretch errs about three times as much, so the shorter one's error is
@@ -13,6 +15,8 @@ TANGENT_SHARE, TANGENT_LEAST, TANGENT_MOST = 0.06, 0.25, 0.5
 BENDING = 0.35
 # Standard uncertainty of a toe angle from the corner there, which blur rounds; degrees, as rendered sections show.
 CORNER = 8.0
+# From this U95 on, degrees, a toe angle says nothing: undercut, sound and overlapped toes all lie within it.
+WIDEST = 75.0
 # A toe this far behind the end face of a lap's upper plate lies on that plate's top, mm.
 ON_TOP = 0.1
 # So near the corner, in parts of the end face's height, plates are rounded and the toe may be on either surface.
@@ -97,6 +101,14 @@ def toe_bending(section: Section, *, at_start: bool) -> float:
     """Standard uncertainty in degrees of a toe angle from the face's bending and the blurred corner at the toe."""
     short, long = (_toe_tangent(section.face[:1], at_start=at_start, stretch=k) for k in (1.0, 2.0))
     return float(np.hypot(CORNER, BENDING * abs(float(_turned(short, long, clockwise=False)[0]))))
+
+
+def toe_quantity(angle: FloatArray, section: Section, *, at_start: bool) -> Quantity:
+    """A toe angle with its uncertainty; none where that is so wide that the angle says nothing."""
+    found = quantity(angle, "deg", more=toe_bending(section, at_start=at_start))
+    if found.U95 is not None and found.U95 > WIDEST:
+        return missing("deg", "the face is too unclear at this toe to tell its angle")
+    return found
 
 
 def toe_angle_nonbutting(section: Section) -> FloatArray:

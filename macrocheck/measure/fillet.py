@@ -144,11 +144,9 @@ def measure_fillet(section: Section, weld: WeldOutline, threshold: float) -> tup
     found["face_width"] = face.face_width(section)
     convexity, found["concavity"] = face.bulge(section)
     found["convexity"] = convexity
-    found["toe_angle_nonbutting"] = quantity(
-        face.toe_angle_nonbutting(section), "deg", more=face.toe_bending(section, at_start=False)
-    )
+    found["toe_angle_nonbutting"] = face.toe_quantity(face.toe_angle_nonbutting(section), section, at_start=False)
     found["toe_angle_butting"] = (
-        quantity(face.toe_angle_butting(section), "deg", more=face.toe_bending(section, at_start=True))
+        face.toe_quantity(face.toe_angle_butting(section), section, at_start=True)
         if section.has_root or section.top is not None
         else "no surface of the butting member is left beyond the toe"
     )
