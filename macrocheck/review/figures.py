@@ -89,6 +89,11 @@ class Workbench:
                 lambda: find_outline(self.photo, joint=joint, hints=_as_hints(hints), looks=self._looks),
             )
 
+    def refitted(self, weld: WeldOutline, hints: tuple[Hint, ...]) -> WeldOutline | None:
+        """Return a found weld fitted anew with its own hints; None where it was not found here, or cannot."""
+        with self._finding:
+            return self._looks.refitted(weld, _as_hints(hints))
+
     def bare_boundary(self, weld: WeldOutline) -> FloatArray | None:
         """Return a found weld's fusion boundary before anything is laid on a surface, (n, 2) px."""
         with self._finding:

@@ -32,6 +32,10 @@ class Solver(Protocol):
         """Return the outline of the photo; NotFoundError where no weld can be seen."""
         ...
 
+    def refitted(self, weld: WeldOutline, hints: tuple[Hint, ...]) -> WeldOutline | None:
+        """Return a found weld fitted anew with its own hints; None where it was not found here, or cannot."""
+        ...
+
     def bare_boundary(self, weld: WeldOutline) -> FloatArray | None:
         """Return a found weld's fusion boundary before anything is laid on a surface, (n, 2) px."""
         ...

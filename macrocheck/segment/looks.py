@@ -7,9 +7,11 @@ from typing import TypeVar
 import numpy as np
 
 from macrocheck.arrays import FloatArray
+from macrocheck.errors import NotFoundError
 from macrocheck.outline import Joint, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import first_path, place_boundary
+from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import lay_out
 from macrocheck.segment.locate import SHARES, Spot, coarse_maps, look_closer
@@ -55,16 +57,37 @@ class Looks:
             self._fits.pop(next(iter(self._fits)), None)
         return weld
 
+    def refitted(self, weld: WeldOutline, hints: Hints | None) -> WeldOutline | None:
+        """Return a weld fitted here, fitted anew on its maps with other hints; None where it was not, or cannot.
+
+        That is what the whole search gives as long as it ends at the same maps, for the price of one fit.
+        """
+        key = self._key_of(weld)
+        if key is None:
+            return None
+        maps, joint, _, mm_per_px = key
+
+        def anew() -> WeldOutline | None:
+            try:
+                return fit_weld(self._photo, maps, joint=joint, mm_per_px=mm_per_px, hints=hints or None)
+            except NotFoundError:
+                return None
+
+        return self.fitted((maps, joint, hints or None, mm_per_px), anew)
+
+    def _key_of(self, weld: WeldOutline) -> tuple[RegionMaps, Joint, Hints | None, float | None] | None:
+        fits = [(key, fit) for key, fit in list(self._fits.items()) if fit is not None]
+        return next((key for key, fit in fits if np.array_equal(fit.fusion, weld.fusion)), None)
+
     def bare_boundary(self, weld: WeldOutline) -> FloatArray | None:
         """Return where the fusion boundary of a weld fitted here lies before unfused stretches go to a surface.
 
         (n, 2) px from the nonbutting to the butting toe; None where this weld was not fitted here.
         """
-        fits = [(key, fit) for key, fit in list(self._fits.items()) if fit is not None]
-        found = [key for key, fit in fits if np.array_equal(fit.fusion, weld.fusion)]
-        if not found:
+        key = self._key_of(weld)
+        if key is None:
             return None
-        maps, joint, hints, _ = found[0]
+        maps, joint, hints, _ = key
         size = (self._photo.width, self._photo.height)
         layout = lay_out(maps, joint=joint, photo_size=size, photo=self._photo)
         return place_boundary(self._photo, maps, layout, first_path(maps, layout, hints), hints).points

@@ -159,8 +159,9 @@ def test_a_stretch_marked_fused_lies_where_the_solver_sees_it_bare() -> None:
     assert middle[:, 1] == pytest.approx(414.0, abs=0.5)
 
 
-def test_clicking_where_the_boundary_passes_has_the_solver_draw_it() -> None:
-    state, solver = begun()
+@pytest.mark.parametrize("quick", [False, True])
+def test_clicking_where_the_boundary_passes_has_the_solver_draw_it(quick: bool) -> None:
+    state, solver = begun(FakeSolver(quick=quick))
     after, _ = edited(state, e.AddHint("through", at(380, 440)), solver)
     assert (380.0, 440.0) in [h.at for _, hints in solver.asked for h in hints]
     assert np.hypot(*(after.welds[0].now.fusion - [380, 440]).T).min() < 0.01
@@ -172,8 +173,9 @@ def test_clicking_where_the_boundary_passes_has_the_solver_draw_it() -> None:
     assert np.array_equal(back.welds[0].now.fusion, state.welds[0].now.fusion)
 
 
-def test_a_hint_leaves_what_the_hand_did_elsewhere() -> None:
-    state, solver = begun()
+@pytest.mark.parametrize("quick", [False, True])
+def test_a_hint_leaves_what_the_hand_did_elsewhere(quick: bool) -> None:
+    state, solver = begun(FakeSolver(quick=quick))
     state, _ = edited(state, e.MovePoint(0, "toe_butting", at(300, 250)), solver)
     state, _ = edited(state, e.MoveVertex("0/fusion", 130, at(268, 380), 16.0), solver)
     state, _ = edited(state, e.MarkSpan(0, "unfused", at(410, 400), at(440, 400)), solver)

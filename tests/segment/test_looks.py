@@ -58,3 +58,17 @@ def test_the_bare_boundary_is_the_fitted_one_where_nothing_is_unfused(seen: tupl
         assert np.median(gap) < 1.5
     drawn = replace(found.welds[0], fusion=found.welds[0].fusion + 0.5)
     assert looks.bare_boundary(drawn) is None
+
+
+def test_a_weld_fitted_anew_is_what_the_whole_search_gives(photo: Photo, seen: tuple[Looks, Outline]) -> None:
+    looks, first = seen
+    x, y = first.welds[0].fusion[len(first.welds[0].fusion) // 4]
+    hints = Hints(through=((float(x) - 4.0, float(y) + 5.0),))
+    again = looks.refitted(first.welds[0], hints)
+    fresh = find_outline(photo, joint="tee", hints=hints).welds[0]
+    assert again is not None
+    assert np.array_equal(again.fusion, fresh.fusion)
+    assert np.array_equal(again.u_fusion, fresh.u_fusion)
+    assert looks.refitted(again, None) is not None
+    drawn = replace(first.welds[0], fusion=first.welds[0].fusion + 0.5)
+    assert looks.refitted(drawn, hints) is None
