@@ -5,6 +5,9 @@ from dataclasses import dataclass
 
 from macrocheck.report.tables import Row
 
+USUAL_PLOT_PX = 777
+"""Width of a plot of the usual size on the screen."""
+
 Pair = tuple[str, str]
 """A title and what stands beside it."""
 
@@ -167,6 +170,11 @@ class PlotView:
 
     picture: PictureView
     caption: str
+
+    @property
+    def share(self) -> int:
+        """Per cent of the text width: a plot of the usual width takes all of it."""
+        return min(100, round(100 * self.picture.width / USUAL_PLOT_PX))
 
 
 @dataclass(frozen=True, slots=True)
