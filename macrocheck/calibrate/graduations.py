@@ -23,7 +23,7 @@ LEAST_SURE = 100.0
 """Least ratio of explained to unexplained variance per degree of freedom: rendered rules give 145 and more, threads
 and files 51 at most."""
 
-CLEARLY = 3.0
+CLEARLY = 1.8
 """How much surer the pattern of one unit must be than that of another to tell the unit by it."""
 ODD_TICKS = 12
 """One tick in so many may be of a wrong length."""

@@ -22,10 +22,10 @@ INWARD = 2.2
 """How far into the plate a face is looked at, in blurs: beyond lies what a polished or etched rim changes."""
 U_OPEN = 0.003
 """Standard uncertainty of a plate's faces being parallel before they are seen, rad; common practice, no source."""
-U_EDGE_PX = 0.04
+U_EDGE_PX = 0.035
 """Standard uncertainty of a face's place that no fit shows (sampling, tone curve), px; as measured on rendered
 sections, `tests/bench/marks.py`."""
-BLUR_SHARE = 0.1
+BLUR_SHARE = 0.08
 """The same as a part of the blur: a rim of scale or a burr within the blur shifts the half-way point."""
 
 
