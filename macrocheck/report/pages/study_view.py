@@ -29,7 +29,9 @@ def _view(
     sides = sorted({s.tolerance.side for _, s in found if s.tolerance is not None})
     differences = [d for d in comparison.differences if d.quantity == quantity]
     listed = differences if len(differences) <= MOST_DIFFERENCES else [d for d in differences if d.stands_out]
-    notes = [n for _, s in found for n in (*(need.text for need in s.needs), *s.notes)] if unit == "mm" else []
+    notes = [n for _, s in found for n in (*(need.text for need in s.needs), *s.notes)]
+    if unit == "in":
+        notes = [n for n in notes if " mm" not in n]  # the study words them in millimetres
     if len(listed) < len(differences):
         notes.insert(0, f"{len(differences)} pairs of groups; only those that stand out are listed.")
     return CompareView(

@@ -23,8 +23,8 @@ class PictureView:
 
     @property
     def share(self) -> int:
-        """Per cent of the text width that a section's picture takes: 94 mm high at the most, 119 mm wide."""
-        return round(100 * min(119.0, max(70.0, 94.0 * self.width / self.height)) / 178.0)
+        """Per cent of the text width that a section's picture takes: 90 mm high at the most, 119 mm wide."""
+        return round(100 * min(119.0, max(70.0, 90.0 * self.width / self.height)) / 178.0)
 
 
 @dataclass(frozen=True, slots=True)

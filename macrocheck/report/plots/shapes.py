@@ -10,9 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from macrocheck.arrays import FloatArray, frozen
-from macrocheck.outline import SurfaceLine, WeldOutline
+from macrocheck.outline import WeldOutline
 from macrocheck.results import Profile
 from macrocheck.scale import Scale
+from macrocheck.study.joint_frame import joint_frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,21 +39,10 @@ def in_joint_frame(weld: WeldOutline, scale: Scale) -> tuple[FloatArray, float] 
 
     None for a bead, or where a member surface is missing.
     """
-    root = weld.joint_root
-    if root is None or weld.joint == "bead" or weld.surface_butting is None or weld.surface_nonbutting is None:
+    butting = weld.surface_butting
+    if weld.joint == "bead" or weld.joint_root is None or butting is None:
         return None
-    origin = scale.to_mm(np.array([root]))[0]
-    x = _direction(weld.surface_nonbutting, scale)
-    other = _direction(weld.surface_butting, scale)
-    y = np.array([-x[1], x[0]])
-    if y @ other < 0:
-        y = -y
-    polygon = (scale.to_mm(weld.polygon) - origin) @ np.column_stack([x, y])
-    angle = float(np.rad2deg(np.arctan2(other @ y, other @ x)))
-    return frozen(polygon, columns=2), angle
-
-
-def _direction(line: SurfaceLine, scale: Scale) -> FloatArray:
-    ends = scale.to_mm(np.array([line.point, np.add(line.point, line.direction)]))
-    step = ends[1] - ends[0]
-    return np.asarray(step / np.hypot(*step))
+    frame = joint_frame(weld, scale)
+    ends = frame.to_frame(np.array([butting.point, np.add(butting.point, butting.direction)]))
+    x, y = ends[1] - ends[0]
+    return frozen(frame.to_frame(weld.polygon), columns=2), float(np.rad2deg(np.arctan2(y, x)))
