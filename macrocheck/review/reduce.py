@@ -265,9 +265,12 @@ def _mark_span(state: State, edit: e.MarkSpan, u: float, solver: Solver) -> tupl
 def _bare(state: State, hand: HandWeld, solver: Solver) -> FloatArray | None:
     if hand.base is None:
         return None
-    with contextlib.suppress(NotFoundError):
-        solver.find(state.choices.joint, state.hints)  # after a restart the solver has not looked yet
-    return solver.bare_boundary(hand.base)
+    bare = solver.bare_boundary(hand.base)
+    if bare is None:  # after a restart the solver has not looked yet
+        with contextlib.suppress(NotFoundError):
+            solver.find(state.choices.joint, state.hints)
+        bare = solver.bare_boundary(hand.base)
+    return bare
 
 
 def _add_ring(state: State, edit: e.AddVoid | e.AddIndication, u: float, _: Solver) -> tuple[State, Change]:
