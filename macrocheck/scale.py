@@ -25,7 +25,7 @@ class FoundMark:
 
 @dataclass(frozen=True, slots=True)
 class Tilt:
-    """The angle between picture and section as the marks tell it: `deg`, its standard uncertainty, and from what."""
+    """Angle between picture and section as the marks tell it: `deg`, its standard uncertainty, and from what."""
 
     deg: float
     u_deg: float
@@ -34,7 +34,7 @@ class Tilt:
 
 @dataclass(frozen=True, slots=True)
 class Lens:
-    """Radial distortion: straight lines lie at `centre` + (p - centre) (1 + k r^2), r in `radius_px` from `centre`."""
+    """Radial distortion: a px p belongs at `centre` + (p - `centre`) (1 + `k` r^2), r in `radius_px`."""
 
     centre: Point
     radius_px: float

@@ -24,7 +24,7 @@ STANDS_OUT = 33.0
 MOST_U = 0.006
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
 SOFT_END = 0.55, 0.8
-"""An end is as sharp as the sides: its blur is at most this part of the thickness (blur included) and so many px."""
+"""An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,7 @@ def fit_lens(
 ) -> tuple[Lens, FloatArray, float] | None:
     """Fit distortion and homography; (lens, homography mm -> straightened px, u of a corner) or None where unsure.
 
-    `corners_px`, `corners_mm`: (n, 2); `to_px`: homography that fits them without distortion; `size`: width, height.
+    `corners_px`, `corners_mm`: (n, 2); `to_px`: homography that fits without distortion; `size`: width, height.
     """
     n = len(corners_px)
     if n < LEAST_CORNERS:

@@ -107,7 +107,7 @@ def _off_plane(height: Height, candidate: Candidate) -> Flag:
     offset = height.offset_mm or 0.0
     side = "nearer to the camera than" if offset > 0 else "further from the camera than"
     text = (
-        f"The mark lies {abs(offset):g} mm {side} the section, which is {height.distance_mm:g} mm away: its scale is "
+        f"The mark lies {abs(offset):g} mm {side} the section, {height.distance_mm:g} mm away: its scale is "
         f"corrected by {100 * (height.factor - 1):+.2f} %, and {100 * height.u_rel:.2g} % for what is not known of "
         f"both is in the uncertainty."
     )
@@ -202,8 +202,8 @@ def _disagree(found: Sequence[tuple[Mark, Candidate]], apart: Sequence[tuple[int
     )
     if tilt is not None:
         text += (
-            f" If both are right, the camera was tilted by {tilt.deg:.0f} ± {2 * tilt.u_deg:.0f} degrees along the line "
-            f"from one to the other."
+            f" If both are right, the camera was tilted by {tilt.deg:.0f} ± {2 * tilt.u_deg:.0f} degrees along the "
+            f"line from one to the other."
         )
     points = tuple(c.middle_px for c in (a, b) if len(c.points_px))
     return Flag("scale_marks_disagree", text, points)

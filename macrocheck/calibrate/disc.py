@@ -115,7 +115,7 @@ def _look(
 
 
 def _hidden(look: AnyArray, look_px: FloatArray, ring: Circle, rng: np.random.Generator, known: list[Disc]) -> bool:
-    """Whether most rays show an outline around a ring that could not be measured: the ring is then a rim's inside."""
+    """Whether most rays show an outline around a ring, unmeasured: the ring is then a rim's inside."""
     settled = settle(look, ring, rng, (1.035, RIM))
     if settled is None or settled[1] < RIM_SURE or not stands_out(look, settled[0], ring.radius, RIM):
         return False

@@ -1,7 +1,7 @@
 """How high a mark lies over the plane of the section, and what that does to the scale. Light: no image library.
 
-A lens shows what is nearer larger: at distance D from the section a mark h nearer to the camera is drawn D / (D - h)
-times as large as one in the section's plane, so the section's mm per px is the mark's times D / (D - h) (pinhole
+A lens shows what is nearer larger: at distance D from the section a mark h nearer to the camera is drawn
+D / (D - h) times as large as one in the section's plane, so the section's mm per px is the mark's times D / (D - h) (pinhole
 model). h is positive towards the camera, negative away from it.
 """
 
@@ -14,8 +14,8 @@ from macrocheck.units import parse_length
 USUAL_DISTANCE_MM = 300.0
 """Distance of the camera that is assumed where none is stated; common practice, no source."""
 UNKNOWN_MM = 0.5
-"""Limits within which a mark laid level with the section by eye lies in its plane, mm, rectangular; common practice,
-no source."""
+"""Limits within which a mark laid level with the section by eye lies in its plane, mm, rectangular; common
+practice, no source."""
 STATED_MM = 0.5
 """Limits of error of a stated height, mm, rectangular: a rule held beside it; common practice, no source."""
 DISTANCE_PART = 0.1
@@ -27,7 +27,7 @@ FURTHEST = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Height:
-    """What is known of the marks' height: `offset_mm` towards the camera, `distance_mm` lens to section, or None."""
+    """What is known of the marks' height: `offset_mm` towards the camera, `distance_mm` lens to section."""
 
     offset_mm: float | None = None
     distance_mm: float | None = None
@@ -54,7 +54,8 @@ class Height:
 def settle_height(offset: str | float | None, distance: str | float | None) -> Height:
     """Return the height as stated: lengths as text with their unit, or in mm.
 
-    Raises InputError where one cannot be read, where a height comes without a distance, or where both make no sense.
+    Raises InputError where one cannot be read, where a height comes without a distance, or where both make no
+    sense.
     """
     offset_mm, distance_mm = _signed(offset), _signed(distance)
     if distance_mm is not None and not 10.0 <= distance_mm <= 5000.0:
@@ -64,12 +65,13 @@ def settle_height(offset: str | float | None, distance: str | float | None) -> H
         raise InputError(msg)
     if offset_mm is not None and distance_mm is None:
         msg = (
-            "A mark's height changes the scale by its part of the camera's distance, which is not stated; give both, "
-            "such as --mark-offset 5mm --camera-distance 300mm."
+            "A mark's height changes the scale by its part of the camera's distance, which is not stated; give "
+            "both, such as --mark-offset 5mm --camera-distance 300mm."
         )
         raise InputError(msg)
     if offset_mm is not None and distance_mm is not None and abs(offset_mm) > FURTHEST * distance_mm:
-        msg = f"A mark {offset_mm:g} mm off the section's plane is too far off it with the camera {distance_mm:g} mm away."
+        away = f"with the camera {distance_mm:g} mm away"
+        msg = f"A mark {offset_mm:g} mm off the section's plane is too far off it {away}."
         raise InputError(msg)
     return Height(offset_mm, distance_mm)
 

@@ -8,20 +8,22 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from macrocheck.calibrate.card_board import CHECK_MM
-from macrocheck.arrays import Point
 from macrocheck.calibrate.mark import Mark
 from macrocheck.errors import InputError
 from macrocheck.units import parse_length, parse_pixel_point
+
+if TYPE_CHECKING:
+    from macrocheck.arrays import Point
 
 WIDEST_TOLERANCE = 0.2
 """Relative limits of error above which a mark is no measure."""
 CALIPER_MM = 0.1
 """Limits of error of a caliper's reading on the card's check lines, mm."""
 PLATE_MM = 0.05
-"""Limits of error of a plate's thickness by caliper, mm: 0.03 mm the caliper's, the rest burr, scale and rolling."""
+"""Limits of error of a plate's thickness by caliper, mm: 0.03 mm the caliper's, the rest burr and scale."""
 FURTHEST_PRINT = 0.3
 """A print further than this from its drawn size (relative) is a misread caliper."""
 

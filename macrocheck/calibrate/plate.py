@@ -37,7 +37,7 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
         found = [p for p in found if _holds(p, point)][:1]
     else:
         found = _plain(found)
-    return tuple(_candidate(p, mark, mark.length_mm) for p in found)
+    return tuple(_candidate(p, mark.length_mm) for p in found)
 
 
 def plates(photo: Photo) -> list[Plate]:
@@ -99,14 +99,14 @@ def _stack(a: Plate, b: Plate) -> bool:
     return _share(b, a) and b.step >= ALIKE * a.step
 
 
-def _candidate(plate: Plate, mark: Mark, thickness_mm: float) -> Candidate:
+def _candidate(plate: Plate, thickness_mm: float) -> Candidate:
     x, y = (float(v) for v in plate.middle)
     flags: tuple[Flag, ...] = ()
     change = abs(plate.open_rad) * plate.length / plate.thickness
     if change > OPEN_SHOWS and abs(plate.open_rad) > 4 * plate.u_open:
         text = (
-            f"The plate's faces are not parallel in the picture: its thickness changes by {100 * change:.1f} % along "
-            f"it, so the plate tapers or the camera was tilted."
+            f"The plate's faces are not parallel in the picture: its thickness changes by {100 * change:.1f} % "
+            f"along it, so the plate tapers or the camera was tilted."
         )
         flags = (Flag("scale_tilt", text, ((x, y),)),)
     half = plate.thickness / 2 * plate.across

@@ -68,7 +68,6 @@ class Plate:
 
 def measure(pixels: ByteArray, pair: Pair) -> Plate | None:
     """Measure a pair of edges; None where they are no two straight parallel faces."""
-    h, w = pixels.shape[:2]
     span = pair.high - pair.low
     n = int(np.clip(span / 6.0, LEAST_BLOCKS, BLOCKS))
     edges = np.linspace(pair.low, pair.high, n + 1)
@@ -140,7 +139,7 @@ def _profiles(
 
 
 def _projected(rgb: FloatArray, good: BoolArray, t: FloatArray) -> tuple[FloatArray, float] | None:
-    """Profiles along the colour that tells plate from ground, (blocks, len(t)) from about 1 to 0; the step's size."""
+    """Profiles along the colour that tells plate from ground, (blocks, len(t)), about 1 to 0; the step's size."""
     use = rgb[good] if np.count_nonzero(good) >= 4 else rgb
     outer, inner = t > 0.5 * t[-1], t < 0.5 * t[0]
     ground, steps = use[:, outer].mean(axis=1), use[:, inner].mean(axis=1) - use[:, outer].mean(axis=1)

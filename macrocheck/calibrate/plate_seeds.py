@@ -176,9 +176,10 @@ def _faces(small: ByteArray, blur: float) -> list[Face]:
         table[max(row - 3, 0) : row + 4, columns] = 0.0
         angle = column * (2 * np.pi / TURN_BINS)
         face = _settled(places, unit, steep, angle, row * RHO_STEP - reach, centre)
-        if face is not None and np.count_nonzero(face.seen) * BIN >= LEAST_LINE * side:
-            if not any(_same(face, other) for other in found):
-                found.append(face)
+        if face is None or np.count_nonzero(face.seen) * BIN < LEAST_LINE * side:
+            continue
+        if not any(_same(face, other) for other in found):
+            found.append(face)
     return found
 
 
@@ -236,7 +237,7 @@ def _pair(a: Face, b: Face, side: float) -> Pair | None:
     where_a, where_b = (float((e @ normal).mean()) for e in (ends_a, ends_b))
     range_a, range_b = np.sort(ends_a @ along), np.sort(ends_b @ along)
     low, high = float(min(range_a[0], range_b[0])), float(max(range_a[1], range_b[1]))
-    n = int(math.ceil((high - low) / BIN)) + 1
+    n = math.ceil((high - low) / BIN) + 1
     seen = np.zeros((2, n), dtype=bool)
     i = round((range_a[0] - low) / BIN)
     seen[0, i : i + len(a.seen)] = a.seen[: n - i]

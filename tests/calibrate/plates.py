@@ -67,7 +67,7 @@ def with_plate(
         pixels = camera(rgb.astype(np.float32), seed=seed, blur=extra, noise=1.0, quality=92)
         x, y = shown[name][1]
         where = "" if one else f"@{x:.0f},{y:.0f}"
-        what = f"{look} {spec.joint} {ppm:.1f} px/mm, {name}, {'one plate' if one else 'two'}, blur {extra:.1f} {where}"
+        what = f"{look} {spec.joint} {ppm:.1f} px/mm, {name}, {'one' if one else 'two'}, blur {extra:.1f} {where}"
         return PlatePicture(pixels, thick[name] * ppm, f"plate:{thick[name]:.6f}mm{where}", what)
     msg = "no picture with both faces of a member"
     raise RuntimeError(msg)

@@ -14,8 +14,8 @@ HALVES = ((1, 4.0), (2, 6.0), (10, 9.0))
 SIXTEENTHS = ((1, 2.4), (2, 3.3), (4, 4.2), (8, 5.1), (16, 6.2))
 THIRTY_SECONDS = ((1, 2.2), (2, 3.0), (4, 3.8), (8, 4.6), (16, 5.6), (32, 6.8))
 SIXTY_FOURTHS = ((1, 2.2), (2, 3.0), (4, 3.8), (8, 4.6), (16, 5.6), (32, 6.8), (64, 8.2))
-# the inch is 25.4 mm exactly (international yard and pound agreement, 1959); the lengths of the ticks: common practice,
-# no source
+# the inch is 25.4 mm exactly (international yard and pound agreement, 1959); the lengths of the ticks: common
+# practice, no source
 
 
 def _rule(classes: tuple[tuple[int, float], ...], pitch: float, count: int, first: int = 0, seed: int = 0) -> Photo:

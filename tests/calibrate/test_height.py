@@ -23,9 +23,8 @@ def _seen(
     turn = np.array([0.0, math.radians(tilt_deg), 0.0])
     matrix = np.array([[focal, 0, 599.5], [0, focal, 449.5], [0, 0, 1.0]])
     world = points_mm * [1, 1, -1]
-    return np.asarray(cv2.projectPoints(world, turn, np.array([0.0, 0, distance]), matrix, np.zeros(5))[0]).reshape(
-        -1, 2
-    )
+    seen = cv2.projectPoints(world, turn, np.array([0.0, 0, distance]), matrix, np.zeros(5))[0]
+    return np.asarray(seen, dtype=np.float64).reshape(-1, 2)
 
 
 @pytest.mark.parametrize("height", [5.0, -3.0, 0.0])
@@ -77,7 +76,7 @@ def test_a_height_that_cannot_be_used(offset: str, distance: str | None, says: s
 
 
 def test_what_lies_in_the_plane_has_no_height() -> None:
-    with pytest.raises(InputError, match="not for px:0.02mm"):
+    with pytest.raises(InputError, match=r"not for px:0\.02mm"):
         calibrate(BLANK, [parse_mark("px:0.02mm")], mark_offset="5mm", camera_distance="300mm")
     with pytest.raises(InputError, match="give both"):
         measure_photo("none.png", mark="ruler:1mm", mark_offset="5mm")

@@ -21,7 +21,8 @@ def _through_lens(image: AnyArray, k1: float) -> AnyArray:
     x, y = np.meshgrid(np.arange(W, dtype=np.float64), np.arange(H, dtype=np.float64))
     seen = np.column_stack([x.ravel(), y.ravel()])
     straight = cv2.undistortPoints(seen[:, None], MATRIX, np.array([k1, 0, 0, 0, 0]), P=MATRIX).reshape(H, W, 2)
-    return np.asarray(cv2.remap(image.astype(np.float32), straight.astype(np.float32), None, cv2.INTER_CUBIC))
+    map_x, map_y = (np.ascontiguousarray(straight[..., i], dtype=np.float32) for i in (0, 1))
+    return np.asarray(cv2.remap(image.astype(np.float32), map_x, map_y, cv2.INTER_CUBIC))
 
 
 def _card(k1: float, tilt: float) -> tuple[AnyArray, FloatArray]:
