@@ -252,9 +252,9 @@ def _end(
     if unseen_tick or float(np.percentile(around, 90)) > values.max() - 0.4 * fit[3]:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
-    # number says (2.2: from rendered bars); the ground's own texture moves the half-way point as well
+    # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
     texture = float(np.std(around)) / fit[3]
-    return fit[0], math.hypot(2.2 * fit[1], TEXTURE * texture * fit[2], LEAST_U), False
+    return fit[0], math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U), False
 
 
 def _tick(
@@ -301,7 +301,7 @@ def _tick(
         return None
     # the plain line unless the ground plainly differs on its two sides
     fit = fits[0] if fits[0][1] < 2.0 * min(f[1] for f in fits) else min(fits, key=lambda f: f[1])
-    return fit[0], math.hypot(2.2 * fit[1], LEAST_U)
+    return fit[0], math.hypot(2.6 * fit[1], LEAST_U)
 
 
 def _short_tick(signal: FloatArray, u: FloatArray, v: FloatArray, thick: float) -> tuple[float, float] | None:
@@ -316,4 +316,4 @@ def _short_tick(signal: FloatArray, u: FloatArray, v: FloatArray, thick: float) 
     fit = fit_line(u[near], profile[near], at, 2.0, step=True)
     if fit is None or not 0.1 < fit[3] < 2.5 or abs(fit[0] - at) > 3.0:
         return None
-    return fit[0], math.hypot(2.2 * fit[1], LEAST_U)
+    return fit[0], math.hypot(2.6 * fit[1], LEAST_U)

@@ -76,7 +76,7 @@ def pitch_told(pattern: Pattern, k: IntArray, reach: FloatArray) -> float | None
     """Pitch in mm that a rule's long ticks tell, (n,) numbers and (n, 2) reach in pitches; None where they do not.
 
     Fives and tens are taken for millimetres, twos and tens for half millimetres. An inch edge is halved all the
-    way: its whole inches are the longest ticks, every 16th, 32nd or 64th. Where too few of every 16th ticks are seen to
+    way: its whole inches are the longest ticks, every 16th, 32nd or 64th. Where too few of every 16th are seen to
     say that those of one kind are alike, the pitch stays open.
     """
     if pattern.sure < CLEARLY * pattern.rival:

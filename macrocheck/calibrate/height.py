@@ -1,8 +1,8 @@
 """How high a mark lies over the plane of the section, and what that does to the scale. Light: no image library.
 
 A lens shows what is nearer larger: at distance D from the section a mark h nearer to the camera is drawn
-D / (D - h) times as large as one in the section's plane, so the section's mm per px is the mark's times D / (D - h) (pinhole
-model). h is positive towards the camera, negative away from it.
+D / (D - h) times as large as one in the section's plane, so the section's mm per px is the mark's times
+D / (D - h) (pinhole model). h is positive towards the camera, negative away from it.
 """
 
 import math

@@ -14,8 +14,9 @@ class Mark:
 
     `kind`: its name in the registry; `text`: as written. `length_mm`: the bar's or member's length, the rule's
     pitch, the disc's diameter, the distance of two points, the pixel's side; None where the mark needs none.
-    `points_px`: the two stated points, or the one on the plate that is meant, (x, y) px. `name`: a name from a table
-    (coin). `tolerance`: relative limits of error of the mark itself, read as a rectangular distribution (JCGM 100:2008, 4.3.7).
+    `points_px`: the two stated points, or the one on the plate that is meant, (x, y) px. `name`: a name from a
+    table (coin). `tolerance`: relative limits of error of the mark itself, read as a rectangular distribution (JCGM
+    100:2008, 4.3.7).
     """
 
     kind: str

@@ -180,9 +180,9 @@ def draw_ruler(
     direction (below an edge that points right). `tick_lengths`: short, middle, long, in pitches; `every`: a tick
     is middle every so many, long every so many. `classes`: instead of both, (every so many, length in pitches) from
     the shortest ticks (1, ...) to the longest, as on an inch rule. `tick_thickness_px` is 0.18 pitch by default.
-    `body`: the rule's tone, None for graduations straight on the picture. `body_width` in pitches. `grain`: standard deviation of
-    the brushed finish, grey levels. `glare`: 0-1, how far a bright band across the rule washes the ticks out.
-    `placing`: standard deviation of each tick's own position error, in pitches.
+    `body`: the rule's tone, None for graduations straight on the picture. `body_width` in pitches. `grain`:
+    standard deviation of the brushed finish, grey levels. `glare`: 0-1, how far a bright band across the rule
+    washes the ticks out. `placing`: standard deviation of each tick's own position error, in pitches.
     """
     image = image.copy()
     rng = np.random.default_rng(seed)

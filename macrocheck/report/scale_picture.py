@@ -72,9 +72,22 @@ def _middle(points: FloatArray) -> FloatArray:
 
 
 def _draw_mark(pen: Pen, mark: FoundMark, points: FloatArray, em: float) -> None:
-    """Draw a mark's points: ends with cross hairs and a line between, ticks as short strokes, an outline closed."""
+    """Draw a mark: ends ringed and joined, ticks as strokes, corners ringed, faces, an outline closed."""
     if mark.kind in _OUTLINES and len(points) > 2:
         pen.lines([np.vstack([points, points[:1]])], YELLOW, pen.width)
+        return
+    if mark.kind == "plate" and len(points) == 4:
+        short, long = sorted((points[:2], points[2:]), key=lambda face: float(np.hypot(*(face[1] - face[0]))))
+        along = (long[1] - long[0]) / np.hypot(*(long[1] - long[0]))
+        middle = short.mean(axis=0)
+        foot = long[0] + along * float((middle - long[0]) @ along)
+        pen.lines([short, long, np.array([middle, foot])], YELLOW, pen.width)
+        for point in (middle, foot):
+            pen.ring(point, 0.3 * em, VERMILION)
+        return
+    if mark.kind == "card":
+        for point in points:
+            pen.ring(point, 0.22 * em, YELLOW)
         return
     if len(points) == 2:
         pen.lines([points], YELLOW, pen.width)
