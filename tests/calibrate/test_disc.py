@@ -120,3 +120,15 @@ def test_a_coin_has_limits_of_error_of_its_own() -> None:
     assert parse_mark("disc:euro-1").tolerance == pytest.approx(0.05 / 23.25)
     assert parse_mark("disc:euro-1+-0.01mm").tolerance == pytest.approx(0.01 / 23.25)
     assert parse_mark("disc:25mm").tolerance == pytest.approx(0.001)
+
+
+def test_coins_are_as_published() -> None:
+    # United States Mint, coin specifications (read), in inches: cent, nickel, dime, quarter, half dollar, dollar
+    names = ("us-cent", "us-nickel", "us-dime", "us-quarter", "us-half-dollar", "us-dollar")
+    for name, inches in zip(names, (0.750, 0.835, 0.705, 0.955, 1.205, 1.043), strict=True):
+        assert COINS[name].diameter_mm == pytest.approx(25.4 * inches, abs=0.006)
+    # Council Regulation (EC) No 975/98 as summarised at EUR-Lex (read)
+    published = {"euro-2": 25.75, "euro-1": 23.25, "euro-50c": 24.25, "euro-10c": 19.75, "euro-5c": 21.25}
+    assert all(
+        COINS[name].diameter_mm == mm for name, mm in {**published, "euro-2c": 18.75, "euro-1c": 16.25}.items()
+    )

@@ -83,3 +83,24 @@ def test_what_cannot_be_had_is_one_sentence(run: Run, photo: Path, mark: str, sa
 def test_no_photo_and_no_mark(run: Run, photo: Path, tmp_path: Path) -> None:
     assert run("scale", tmp_path / "none.png", "--mark", "disc:20mm").status == 2
     assert run("scale", photo).status == 2
+
+
+def test_a_marks_height_is_corrected_and_said(run: Run, photo: Path) -> None:
+    flat = json.loads(run("scale", photo, "--mark", "disc:20mm", "--json", "-").out)
+    raised = ("--mark-offset", "5mm", "--camera-distance", "300mm")
+    ran = run("scale", photo, "--mark", "disc:20mm", *raised, "--json", "-")
+    high = json.loads(ran.out)
+    assert high["scale"]["mm_per_px"] / flat["scale"]["mm_per_px"] == pytest.approx(300 / 295)
+    assert high["scale"]["u_rel"] > flat["scale"]["u_rel"]
+    said = run("scale", photo, "--mark", "disc:20mm", *raised).out
+    assert "Flag scale_off_plane: The mark lies 5 mm nearer to the camera than the section" in said
+    assert "Tilt: not known" in said
+    deep = run("scale", photo, "--mark", "disc:20mm", "--mark-offset", "-5mm", "--camera-distance", "300mm")
+    assert "5 mm further from the camera" in deep.out
+
+
+def test_a_height_without_a_distance_is_refused(run: Run, photo: Path) -> None:
+    for command in ("scale", "measure"):
+        ran = run(command, photo, "--mark", "disc:20mm", "--mark-offset", "5mm")
+        assert ran.status == 2
+        assert "give both" in ran.err
