@@ -8,7 +8,7 @@ from dataclasses import dataclass
 WEAR_MM = 0.05
 """Limits of error of a coin's diameter, mm: striking and wear; common practice, no source."""
 
-_ECB = "Council Regulation (EC) No 975/98, technical specifications of the euro coins, as summarised at EUR-Lex; read"
+_ECB = "Council Regulation (EC) No 975/98 on euro coins, as summarised at EUR-Lex; read"
 _US = "United States Mint, coin specifications; read"
 _UK = "The Royal Mint, coin designs and specifications; from memory"
 

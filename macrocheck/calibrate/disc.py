@@ -68,7 +68,9 @@ def find_discs(photo: Photo) -> list[Disc]:
                 and o.step > RIM_STEP * disc.step
                 and o.seen > RIM_SEEN * disc.seen
             ]
-            half_seen = any(o is not None and o.axes[0] == o.axes[1] and o.radius > disc.radius for o in outer)
+            half_seen = any(
+                o is not None and o.axes[0] == o.axes[1] and o.radius > 1.05 * disc.radius for o in outer
+            )
             if not around and (
                 half_seen or any(_hidden(shrunk, look_px, ring, rng, found) for _, shrunk in layers)
             ):
