@@ -252,6 +252,7 @@ class Case:
                 held_by=self.held_by(),
                 saved=self.saved,
                 attached=self.attached,
+                on_record=None if self.source.place is None else self.source.place.to_json(),
                 ms={**(ms or {}), **figures.ms},
             )
             return photo_state(about, history, figures, self._before)

@@ -16,7 +16,7 @@ from macrocheck.review.case import Case
 from macrocheck.review.choices import Choices
 from macrocheck.review.folder import KeepFolder, plain_name, records_in
 from macrocheck.review.refusal import checked_text, refuse
-from macrocheck.review.sources import opened
+from macrocheck.review.sources import OnRecord, opened, shown_record
 from macrocheck.units import LengthUnit
 
 KINDS = ("result.json", "outline.geojson", "overlay.png")
@@ -87,7 +87,7 @@ class Records:
     def choices(self) -> list[pc.RecordChoice]:
         """Return the records there are; those named at the start first."""
         return [
-            {"id": id_, "name": _shown_record(where), "default": where in self._named}
+            {"id": id_, "name": shown_record(where), "default": where in self._named}
             for id_, where in self._places().items()
         ]
 
@@ -97,13 +97,18 @@ class Records:
         others = [str(p) for p in records_in(folders) if p.absolute() not in files]
         return {f"r{k}": where for k, where in enumerate([*self._named, *others])}
 
-    def chosen(self, body: Mapping[str, Any]) -> tuple[str, bool]:
-        """Return where the record is and whether it is to be begun; RefusedError where there is none such."""
+    def chosen(self, body: Mapping[str, Any], own: OnRecord | None) -> tuple[str, bool]:
+        """Return where the record is and whether it is to be begun; RefusedError where there is none such.
+
+        `own`: where the photo came from, for where nothing is chosen.
+        """
         new = checked_text(body.get("new_record"), "new_record", most=_MOST_NAME)
         if new:
             stem = plain_name(new)
             path = self._keep.records / (stem if stem.endswith(".db") else f"{stem}.db")
             return str(path), True
+        if own is not None and not body.get("record"):
+            return own.record, False
         places = self._places()
         where = places.get(str(body.get("record")))
         if where is None:
@@ -111,24 +116,18 @@ class Records:
         return where, False
 
 
-def _shown_record(where: str) -> str:
-    if "://" in where:
-        from macrocheck.record.engine import record_name
-
-        return record_name(where)
-    return shown(Path(where).name)
-
-
 def attach_to(case: Case, records: Records, body: Mapping[str, Any], who: str) -> Attachment:
     """Put a photo's result on a record: its section's first revision, or the next one with a reason."""
-    coupon = checked_text(body.get("coupon"), "coupon", most=_MOST_NAME)
+    own = case.source.place
+    coupon = checked_text(body.get("coupon"), "coupon", most=_MOST_NAME) or (own.coupon if own else "")
     if not coupon:
         refuse("cannot", "Give the coupon's number.")
-    section = checked_text(body.get("section"), "section", most=_MOST_NAME) or Path(case.source.name).stem
+    section = checked_text(body.get("section"), "section", most=_MOST_NAME)
+    section = section or (own.section if own else Path(case.source.name).stem)
     reason = checked_text(body.get("reason"), "reason", most=_MOST_TEXT) or None
     by = checked_text(body.get("who"), "who", most=_MOST_NAME) or who
     photo, result, choices = case.result(body)
-    where, make = records.chosen(body)
+    where, make = records.chosen(body, own)
     try:
         attached = _attach(
             where, make, (coupon, section), (photo, result, choices), case.hints(), body, (reason, by)
@@ -181,7 +180,7 @@ def _attach(
             one = from_result(result, section, inputs, photo=Path(photo.path), limits=limits)
             done = attach(record, coupon, [one], settings=settings, reason=reason, who=who)
         new = [w for w in done if w.new]
-        return Attachment(_shown_record(where), len(new), new[-1].hash if new else None)
+        return Attachment(shown_record(where), len(new), new[-1].hash if new else None)
 
 
 def _settings(value: object) -> list[Any]:

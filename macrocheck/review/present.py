@@ -46,6 +46,7 @@ class About:
     held_by: p.Holder | None
     saved: tuple[str, ...]
     attached: tuple[str, ...]
+    on_record: p.OnRecord | None
     ms: dict[str, float]
 
 
@@ -95,6 +96,7 @@ def photo_state(about: About, history: History, figures: Figures, before: Figure
         "held_by": about.held_by,
         "saved": list(about.saved),
         "attached": list(about.attached),
+        "on_record": about.on_record,
         "ms": dict(about.ms),
     }
 

@@ -217,13 +217,14 @@ class SaveBody(TypedDict):
 class AttachBody(TypedDict):
     """POST attach. `record`: a `RecordChoice.id`, or `new_record`: the name of one to begin in the keep folder.
 
-    `section`: default the photo's name. `reason`: needed where the coupon's section is on the record already.
+    A photo of a record goes back to its own record, coupon and section where these are left out (`on_record`).
+    `section`: else by default the photo's name. `reason`: needed where the coupon's section is on the record.
     `settings`: welding settings to go with it, name -> text ("amps": "180").
     """
 
     revision: int
     window: str
-    coupon: str
+    coupon: NotRequired[str]
     record: NotRequired[str]
     new_record: NotRequired[str]
     section: NotRequired[str]

@@ -234,6 +234,14 @@ class Holder(TypedDict):
     seconds: float
 
 
+class OnRecord(TypedDict):
+    """Where a photo stands on a record that was opened; it is attached there again where nothing else is said."""
+
+    record: str
+    coupon: str
+    section: str
+
+
 class PhotoState(TypedDict):
     """Everything about one photo at one revision.
 
@@ -270,6 +278,7 @@ class PhotoState(TypedDict):
     held_by: Holder | None
     saved: list[str]
     attached: list[str]
+    on_record: OnRecord | None
     ms: dict[str, float]
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from macrocheck.errors import InputError
 from macrocheck.outline import Outline
 from macrocheck.paths import shown
+from macrocheck.review import protocol_state as p
 from macrocheck.review.choices import Limits
 from macrocheck.review.folder import KeepFolder, is_record
 from macrocheck.scale import Scale
@@ -28,6 +29,10 @@ class OnRecord:
     record: str
     coupon: str
     section: str
+
+    def to_json(self) -> p.OnRecord:
+        """Return the place as the page is given it."""
+        return {"record": shown_record(self.record), "coupon": self.coupon, "section": self.section}
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -143,6 +148,15 @@ def opened(where: str, *, make: bool = False) -> "Iterator[Record]":
         yield record
     finally:
         record.close()
+
+
+def shown_record(where: str) -> str:
+    """Return a record's name for the page: a file's own, an address without its password."""
+    if "://" in where:
+        from macrocheck.record.engine import record_name
+
+        return record_name(where)
+    return shown(Path(where).name)
 
 
 def _on_record(where: str, keep: KeepFolder) -> list[Source]:

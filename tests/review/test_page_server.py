@@ -342,6 +342,13 @@ def test_for_people_who_do_not_type(tmp_path: Path) -> None:
         assert again_state["made_by"] == "corrected by hand"
         assert quantities(again_state)["leg_butting"]["value"] == quantities(state)["leg_butting"]["value"]
         assert page.get("/api/records")[0]["default"]
+        assert again_state["on_record"] == {"record": "shop.db", "coupon": "T6-07", "section": "coupon 7"}
+        x, y = again_state["welds"][0]["joint_root"]
+        moved = page.edit(again_state, {"kind": "move_point", "weld": 0, "point": "joint_root", "to": [x - 2, y]})
+        body = {"revision": moved["revision"], "window": WINDOW, "reason": "looked again"}
+        done = page.post(f"/api/photos/{moved['id']}/attach", body)
+        assert (done["record"], done["revisions"]) == ("shop.db", 1)
+        assert done["state"]["attached"] == ["shop.db: T6-07 coupon 7"]
 
 
 def test_a_picture_without_a_weld_is_shown_and_drawn_by_hand(tmp_path: Path) -> None:
