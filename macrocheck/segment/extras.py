@@ -16,8 +16,9 @@ _SMALLEST_VOID = 8.0
 """Map px of area below which a void cannot be told from a speck."""
 _NO_HOLE, _FEW = 0.2, 50
 """Probability of a void under which metal is taken to know what grains look like; as many map px at least."""
-_STANDS_OUT = 2.8
-"""A void differs from the weld metal around it by more than so many standard deviations of that."""
+_SURE, _STANDS_OUT = 0.95, 2.8
+"""A void is one that the network is so sure of at its middle, or that differs from the weld metal around it by more
+than so many standard deviations of that: dark grains are neither."""
 _WHOLE = 0.95
 """A hole that fills less of its convex hull may be several that touch."""
 _WAIST = 0.85
@@ -33,13 +34,18 @@ def find_voids(photo: Photo, maps: RegionMaps, layout: Layout) -> tuple[FloatArr
     finer = 4
     big = cv2.resize(p, None, fx=finer, fy=finer, interpolation=cv2.INTER_LINEAR)
     contours, _ = cv2.findContours((big > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    out = []
+    out: list[FloatArray] = []
+    sure: list[bool] = []
     for contour in (part for whole in contours for part in _apart(whole, _SMALLEST_VOID * finer**2)):
         if cv2.contourArea(contour) < _SMALLEST_VOID * finer**2:
             continue
         ring = (contour[:, 0, :].astype(np.float64) - (finer - 1) / 2) / finer
         out.append(_refine_ring(photo, maps.photo_points(ring), maps.scale))
-    return tuple(ring for ring in out if _stands_out(photo, ring, maps, layout))
+        x, y, w, h = cv2.boundingRect(contour)
+        sure.append(float(big[y : y + h, x : x + w].max()) > _SURE)
+    return tuple(
+        ring for ring, known in zip(out, sure, strict=True) if known or _stands_out(photo, ring, maps, layout)
+    )
 
 
 def _stands_out(photo: Photo, ring: FloatArray, maps: RegionMaps, layout: Layout) -> bool:
