@@ -1,5 +1,6 @@
 """Relation plot: every coupon, the fitted line, where it may run and where one more coupon is to be expected."""
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,9 +30,10 @@ _NAMES = {"straight": "straight line", "power": "power law", "arc": "current, vo
 
 @styled
 def relation_plot(relation: Relation, form: Form | None = None, unit: LengthUnit = "mm") -> "Figure":
-    """Return the plot of one fitted form, the best one unless `form` names another.
+    """Return the plot of one fitted form: the best over the setting asked for, unless `form` names one.
 
-    The line and its bands end where the data end. Raises InputError where that form was not fitted.
+    The line and its bands end where the data end; a better form that is not drawn is named. Raises InputError where
+    that form was not fitted.
     """
     fit = _chosen(relation, form)
     scale = factor(relation.y_unit, unit)
@@ -64,18 +66,27 @@ def relation_plot(relation: Relation, form: Form | None = None, unit: LengthUnit
     ax.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none")
     ax.set_title(f"{relation.y_name}: {_NAMES[fit.form]}, R² {fit.r2:.2f}")
     length = relation.y_unit == "mm" and unit == "in"
-    notes_under(figure, [safe(fit.formula, 160) + (" (in the units of the record)" if length else "")])
+    notes = [safe(fit.formula, 160) + (" (in the units of the record)" if length else "")]
+    if relation.best is not None and relation.best != fit.form:
+        notes.append(f"Left-out coupons are told better by: {_NAMES[relation.best]}.")
+    notes_under(figure, notes)
     return figure
 
 
 def _chosen(relation: Relation, form: Form | None) -> Fit:
-    wanted = form or relation.best or (relation.fits[0].form if relation.fits else None)
-    fit = next((f for f in relation.fits if f.form == wanted), None)
-    if fit is None:
+    """Return the fit to draw: the form wanted, else the best of those over the setting that was asked for."""
+    asked = {name for name, _ in relation.x}
+    over = [f for f in relation.fits if f.x_name in asked] or list(relation.fits)
+    fits = [f for f in relation.fits if f.form == form] if form is not None else sorted(over, key=_error)
+    if not fits:
         why = "; ".join(f"{name}: {reason}" for name, reason in relation.refused)
-        msg = f"There is no {wanted or 'fitted'} relation to draw" + (f" ({why})." if why else ".")
+        msg = f"There is no {form or 'fitted'} relation to draw" + (f" ({why})." if why else ".")
         raise InputError(msg)
-    return fit
+    return fits[0]
+
+
+def _error(fit: Fit) -> float:
+    return math.inf if fit.left_out_rms is None else fit.left_out_rms
 
 
 def _bands(ax: "Axes", fit: Fit, scale: float, confidence: float) -> None:

@@ -176,6 +176,20 @@ def test_relation_ends_where_the_data_end(figures: dict[str, Any]) -> None:
         pytest.fail("no fitted line")
 
 
+def test_relation_is_drawn_over_the_setting_asked_for() -> None:
+    """A better form over other settings is named, not drawn."""
+    from dataclasses import replace
+
+    one = relation()
+    arc = replace(one.fits[0], form="arc", x_name="(amps^4 / (speed x volts^2))^(1/3)", left_out_rms=0.01)
+    straight = replace(one.fits[0], left_out_rms=0.02)
+    figure = relation_plot(replace(one, fits=(arc, straight), best="arc"))
+    text = words(figure)
+    assert "Amps, A" in text
+    assert "Left-out coupons are told better by: current, voltage and speed." in text
+    assert "volts^2" in words(relation_plot(replace(one, fits=(arc, straight), best="arc"), "arc"))
+
+
 def test_relation_that_was_not_fitted() -> None:
     with pytest.raises(InputError, match=r"no arc relation to draw \(arc: no volts noted"):
         relation_plot(relation(), "arc")
