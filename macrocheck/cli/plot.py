@@ -30,7 +30,7 @@ _ENDINGS = (".svg", ".png")
 @click.option("--of", "quantity", metavar="QUANTITY", help="strip, relation, control: what is drawn.")
 @click.option("--by", metavar="SETTING,...", help="Settings that make the groups: wire_diameter,gas; amps:10.")
 @click.option("--x", "settings", metavar="SETTING", help="relation: the setting along the axis, such as amps.")
-@click.option("--form", type=click.Choice(FORMS), help="relation: which fit.  [default: the best]")
+@click.option("--form", type=click.Choice(FORMS), help="relation: which fit.  [default: the best over --x]")
 @click.option(
     "--where", "conditions", multiple=True, metavar="CONDITION", help="Only what fits: gas=CO2. Repeatable."
 )
