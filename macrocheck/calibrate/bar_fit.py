@@ -21,7 +21,7 @@ LEAST_CONTRAST = 20.0
 """Least contrast along a bar, grey levels."""
 STANDS_OUT = 33.0
 """Least contrast of the whole: what is drawn to be seen stands out more than scratches do."""
-MOST_U = 0.006
+MOST_U = 0.009
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
 SOFT_END = 0.55, 0.8
 """An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px."""

@@ -139,6 +139,8 @@ def report(name: str, make: Maker, count: int, width: int, first: int) -> None:
 
 def _restated(words: str, shown: Shown) -> str | None:
     """The plate that a refusal offers and a person would pick: the one whose scale is the true one."""
+    if "places in the picture" not in words:
+        return None
     offers = [w.strip("();,.") for w in words.split() if w.startswith("(plate:")]
     scales = [float(part.split(" mm/px")[0].split()[-1]) for part in words.split("(plate:")[:-1]]
     near = [o for o, s in zip(offers, scales, strict=False) if abs(s / shown.mm_per_px - 1) < 0.02]

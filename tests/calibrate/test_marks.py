@@ -152,7 +152,9 @@ def test_marks_that_agree_take_the_surest() -> None:
     scale = calibrate(photo, [parse_mark("points:200,300,600,300=10mm"), parse_mark("bar:10mm")])
     assert scale.mm_per_px == pytest.approx(10 / truth.length_px, rel=5e-4)
     assert len(scale.marks) == 2
-    assert not [f for f in scale.flags if f.code in {"scale_marks_disagree", "scale_one_mark"}]
+    assert "scale_marks_disagree" not in {f.code for f in scale.flags}
+    # both in the same place: together they tell no more of a tilt than one
+    assert "do not lie on either side" in next(f.text for f in scale.flags if f.code == "scale_one_mark")
 
 
 def test_marks_that_disagree_are_flagged_and_covered() -> None:
