@@ -117,6 +117,13 @@ class RemoveWeld:
 
 
 @dataclass(frozen=True, slots=True)
+class Confirm:
+    """Take a weld's outline as right as it stands: its doubts are answered, what they withheld is given."""
+
+    weld: int
+
+
+@dataclass(frozen=True, slots=True)
 class DrawWeld:
     """Draw a weld where none was found, or in the place of one."""
 
@@ -151,5 +158,5 @@ class Plain:
 
 Edit = (
     MovePoint | MoveVertex | AddVertex | RemoveVertex | Redraw | AddHint | RemoveHint | MarkSpan | AddVoid
-    | AddIndication | Remove | RemoveWeld | DrawWeld | SetScale | Choose | Plain
+    | AddIndication | Remove | RemoveWeld | Confirm | DrawWeld | SetScale | Choose | Plain
 )  # fmt: skip

@@ -8,6 +8,7 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, FloatArray, Point, frozen
 from macrocheck.errors import InputError
+from macrocheck.flags import Flag
 from macrocheck.outline import Joint, Outline, SurfaceLine, WeldOutline
 from macrocheck.outline_correction import ANSWERED, CLICK_U_PX, CORRECTED, line_ends
 from macrocheck.outline_features import DIGEST_DECIMALS, GEOMETRY, MANY, PARTS, Part
@@ -34,7 +35,7 @@ class HandWeld:
     """One weld. `base`: as the solver found it, hints included; None where a person drew it.
 
     `now`: as it stands, every later edit starts from it. `touched`: parts whose geometry is the hand's; `decided`:
-    those of them about whose doubts the hand decided. `set_points`: per part the vertices a person set, (k, 2) px.
+    those about whose doubts the hand decided, moved or not. `set_points`: per part the vertices a person set, px.
     `click`: per surface the uncertainty of the clicks it rests on, px. `spans`: stretches marked by hand.
     """
 
@@ -49,7 +50,7 @@ class HandWeld:
     @property
     def by_hand(self) -> bool:
         """Whether any of it is the hand's."""
-        return self.base is None or bool(self.touched)
+        return self.base is None or bool(self.touched or self.decided)
 
 
 def parse_feature_id(feature: str) -> tuple[int, Part, int]:
@@ -189,7 +190,7 @@ def assembled(hand: HandWeld, width: int, height: int) -> WeldOutline:
     Raises InputError where it cannot be a weld so.
     """
     if hand.base is not None and not hand.touched:
-        return hand.base
+        return _confirmed(hand, hand.base) if hand.decided else hand.base
     document = _document(hand, width, height)
     weld = outline_from_geojson(document, width=width, height=height, joint=hand.now.joint).welds[0]
     for part in SURFACES:
@@ -200,6 +201,12 @@ def assembled(hand: HandWeld, width: int, height: int) -> WeldOutline:
             changes: dict[str, Any] = {part: wider}
             weld = replace(weld, **changes)
     return weld if hand.base is None else _with_doubts(hand, hand.base, weld)
+
+
+def _confirmed(hand: HandWeld, base: WeldOutline) -> WeldOutline:
+    """Return a found outline that a person took as right: nothing of it moved, so its uncertainty stays."""
+    text = "The outline was looked at and confirmed by hand; no part of it was moved."
+    return _with_doubts(hand, base, replace(base, flags=(Flag(CORRECTED, text),)))
 
 
 def _with_doubts(hand: HandWeld, base: WeldOutline, weld: WeldOutline) -> WeldOutline:

@@ -119,6 +119,13 @@ class RemoveWeldEdit(TypedDict):
     weld: int
 
 
+class ConfirmEdit(TypedDict):
+    """Take a weld's outline as right as it stands: its doubts are answered, what they withheld is given."""
+
+    kind: Literal["confirm"]
+    weld: int
+
+
 class DrawWeldEdit(TypedDict):
     """Draw a weld where none was found: the joint, its two toes and, but for a bead, the joint root.
 
@@ -160,7 +167,8 @@ class PlainEdit(TypedDict):
 
 Edit = (
     MovePointEdit | MoveVertexEdit | AddVertexEdit | RemoveVertexEdit | RedrawEdit | HintEdit | RemoveHintEdit
-    | MarkSpanEdit | AddVoidEdit | AddIndicationEdit | RemoveEdit | RemoveWeldEdit | DrawWeldEdit | SetScaleEdit
+    | MarkSpanEdit | AddVoidEdit | AddIndicationEdit | RemoveEdit | RemoveWeldEdit
+    | ConfirmEdit | DrawWeldEdit | SetScaleEdit
     | SettingsEdit | PlainEdit
 )  # fmt: skip
 

@@ -51,6 +51,7 @@ _DRAWABLE: frozenset[Part] = frozenset(
     {*SURFACES, "haz_butting", "haz_nonbutting", "groove_butting", "groove_nonbutting"}
 )
 """Parts that a stroke may begin where there is none."""
+_CONFIRMED: tuple[Part, ...] = ("face", "fusion", "surface_butting", "surface_nonbutting")
 _NEEDED: frozenset[Part] = frozenset({"face", "fusion"})
 _THRESHOLD_PX = 3.0
 """Fusion threshold in px where no scale is known yet."""
@@ -307,6 +308,14 @@ def _remove_weld(state: State, edit: e.RemoveWeld, _: float, __: Solver) -> tupl
     return removed, Change("remove_weld", f"Weld {edit.weld + 1} taken away", ((x, y),))
 
 
+def _confirm(state: State, edit: e.Confirm, _: float, __: Solver) -> tuple[State, Change]:
+    hand = _hand(state, edit.weld)
+    there = frozenset(p for p in _CONFIRMED if part_points(hand.now, p) is not None)
+    x, y = hand.now.polygon.mean(axis=0).tolist()
+    change = Change("confirm", f"Weld {edit.weld + 1} taken as right as it stands", ((x, y),))
+    return _with(state, edit.weld, replace(hand, decided=hand.decided | there)), change
+
+
 def _draw_weld(state: State, edit: e.DrawWeld, u: float, _: Solver) -> tuple[State, Change]:
     hand = drawn_weld(edit.joint, edit.toe_butting, edit.toe_nonbutting, edit.joint_root, u)
     points = tuple(p for p in (edit.toe_butting, edit.joint_root, edit.toe_nonbutting) if p is not None)
@@ -362,6 +371,7 @@ _REDUCERS: dict[type, Callable[[State, Any, float, Solver], tuple[State, Change]
     e.AddIndication: _add_ring,
     e.Remove: _remove,
     e.RemoveWeld: _remove_weld,
+    e.Confirm: _confirm,
     e.DrawWeld: _draw_weld,
     e.Plain: _reset,
 }

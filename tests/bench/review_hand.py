@@ -206,6 +206,8 @@ def faults_of(
     lines += _stretches(j, "face", dense(weld.outline.face, closed=False), found.face, mm, hand, clicked)
     faults = _points(j, weld, found, mm, hand) + _surfaces(j, weld.outline, found, hand) + lines
     faults += _spans(j, weld, result, mm, hand, lines_off=bool(lines))
+    if not faults and found.withheld:  # all is where it should be: the person says so, and is given the numbers
+        faults.append(Fault(1.0, e.Confirm(j), "confirm"))
     return sorted(faults, key=lambda f: -f.weight)
 
 

@@ -64,6 +64,7 @@ edits = st.one_of(
         toe_nonbutting=place,
         joint_root=place,
     ),
+    _edit("confirm", weld=weld),
     _edit("reset"),
 )
 

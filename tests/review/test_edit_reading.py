@@ -27,6 +27,7 @@ GOOD: list[tuple[dict[str, Any], type]] = [
     ({"kind": "add_indication", "weld": 0, "points": [[0, 0], [5, 5]]}, e.AddIndication),
     ({"kind": "remove", "feature": "0/void/1"}, e.Remove),
     ({"kind": "remove_weld", "weld": 1}, e.RemoveWeld),
+    ({"kind": "confirm", "weld": 0}, e.Confirm),
     (
         {
             "kind": "draw_weld",

@@ -271,6 +271,23 @@ def test_doubts_are_answered_by_a_decision_not_by_a_toe_that_drags_the_boundary_
     assert drawn.welds[0].now.withheld == {}
 
 
+def test_an_outline_taken_as_right_gives_what_was_withheld_and_moves_nothing() -> None:
+    flags = tuple(Flag(code, "Hardly visible.", ((380.0, 420.0),)) for code in ("low_contrast", "indication"))
+    solver = FakeSolver(welds=(tee(flags=flags, withheld={"leg_butting": "hardly visible"}),))
+    state, _ = begun(solver)
+    assert quantity(state, "leg_butting").value is None
+    after, _ = edited(state, e.Confirm(0), solver)
+    assert value(after, "leg_butting") == pytest.approx(LEG_BUTTING * MM_PER_PX, abs=1e-6)
+    assert {f.code for f in after.welds[0].now.flags} == {"indication", "corrected_by_hand"}
+    assert np.array_equal(after.welds[0].now.u_fusion, state.welds[0].now.u_fusion)
+    outline = outline_of(after)
+    assert outline.made_by == "corrected by hand"
+    again = outline_from_geojson(json.loads(outline_bytes(outline)), width=WIDTH, height=HEIGHT)
+    assert measure_weld(again.welds[0], SCALE).quantities == measure_weld(outline.welds[0], SCALE).quantities
+    moved, _ = edited(after, e.MovePoint(0, "toe_nonbutting", at(470, 400)), solver)
+    assert quantity(moved, "leg_butting").value is not None
+
+
 def test_a_weld_is_drawn_where_none_was_found() -> None:
     solver = FakeSolver(welds=())
     state, _ = begun(solver)
