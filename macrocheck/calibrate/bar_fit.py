@@ -19,9 +19,9 @@ LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
 LEAST_CONTRAST = 20.0
 """Least contrast along a bar, grey levels."""
-STANDS_OUT = 33.0
-"""Least contrast of the whole: what is drawn to be seen stands out more than scratches do."""
-MOST_U = 0.009
+STANDS_OUT, TICKED = 42.0, 30.0
+"""Least contrast of the whole, and of a bar between two ticks: drawn bars outshine scratches."""
+MOST_U = 0.006
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
 SOFT_END = 0.55, 0.8
 """An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px."""
@@ -71,7 +71,8 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
     start, stop = origin - axis * a, origin + axis * (length + b)
     contrast = math.sqrt(float((on - ground) @ (on - ground)) / 3)
     bar = Bar(start, stop, thick, math.hypot(u_a, u_b), contrast, tick_a)
-    fits = bar.thickness <= THICKEST * bar.length and contrast >= STANDS_OUT and bar.u_length < MOST_U * bar.length
+    least = TICKED if tick_a else STANDS_OUT
+    fits = bar.thickness <= THICKEST * bar.length and contrast >= least and bar.u_length < MOST_U * bar.length
     return bar if fits else None
 
 

@@ -26,7 +26,11 @@ and files 51 at most."""
 CLEARLY = 1.8
 """How much surer the pattern of one unit must be than that of another to tell the unit by it."""
 ODD_TICKS = 12
-"""One tick in so many may be of a wrong length."""
+"""One tick in so many may be of a wrong length, where there are twice as many."""
+LEAST_FREEDOM = 3
+"""Fewest ticks to spare for every length of tick."""
+STEP = 0.2
+"""How much longer, in pitches, each class of ticks must be than the next shorter, but two that may be as short."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,11 +124,14 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         means = np.array([float(np.median(y[rank == level])) for level in levels])
         if means[-1] - means[0] < LEAST_LONGER or np.any(np.diff(means) < -0.3):
             continue
+        if np.count_nonzero(np.diff(means) > STEP) < max(1, len(means) - 3):
+            continue
         miss = (y - means[np.searchsorted(levels, rank)]) ** 2
         # a few ticks run into a figure, a scratch or the weld behind them
-        keep = np.argsort(miss, kind="stable")[: n - n // ODD_TICKS]
+        odd = n // ODD_TICKS if n >= 2 * ODD_TICKS else 0
+        keep = np.argsort(miss, kind="stable")[: n - odd]
         freedom = len(keep) - len(levels)
-        if freedom < 3 or np.count_nonzero(rank[keep] > 0) < 2:
+        if freedom < LEAST_FREEDOM * len(levels) or np.count_nonzero(rank[keep] > 0) < 2:
             continue
         left = float(np.sum(miss[keep])) + 1e-3 * len(keep)
         total = float(np.sum((y[keep] - y[keep].mean()) ** 2))
