@@ -151,7 +151,7 @@ def toe_at_corner(section: Section) -> bool:
 def undercut(section: Section, member: int) -> FloatArray | None:
     """Depth (rows,) mm of the groove under the original surface beyond a toe; 0 = butting, 1 = nonbutting."""
     groove = section.grooves[member]
-    if groove is None:
+    if groove is None or (member == 0 and toe_at_corner(section)):
         return None
     if member == 0 and section.joint != "bead":
         if section.top is not None and section.in_butting(section.face[:, :1])[0, 0, 1] < -ON_TOP:

@@ -17,6 +17,7 @@ from macrocheck.segment.indications import find_indications
 from macrocheck.segment.layout import Layout, lay_out
 from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
+from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
 from macrocheck.segment.surfaces import Surfaces, find_surfaces, pass_root, through_hints
 from macrocheck.segment.toes import Toe, find_toe
@@ -127,6 +128,14 @@ def _finish_face(air: AirLine, toe_b: Toe, toe_n: Toe, scale: float) -> tuple[Fl
     return points, u
 
 
+def _deeper(groove: FloatArray | None, notch: FloatArray | None, line: Line | None) -> FloatArray | None:
+    """The deeper of two grooves found beside a toe."""
+    if groove is None or notch is None or line is None:
+        return groove if notch is None else notch
+    depths = [float(np.abs(line.distance(g[1:])).max()) for g in (groove, notch)]
+    return groove if depths[0] >= depths[1] else notch
+
+
 def fit_weld(
     photo: Photo,
     maps: RegionMaps,
@@ -191,7 +200,11 @@ def fit_weld(
     indications = find_indications(photo, maps, layout, np.vstack([fusion, face]))
     leg = float(np.hypot(*(toe_b.point - toe_n.point))) * 0.7
     grooves = [
-        find_groove(photo, maps, walk, toe.point, line, leg)
+        _deeper(
+            find_groove(photo, maps, walk, toe.point, line, leg),
+            None if line is None else find_notch(photo, maps, toe.point, line, leg),
+            line,
+        )
         for walk, toe, line in (
             (layout.beyond_butting, toe_b, line_b),
             (layout.beyond_nonbutting, toe_n, surfaces.nonbutting),
