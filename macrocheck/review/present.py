@@ -9,6 +9,7 @@ import numpy as np
 from macrocheck.arrays import FloatArray, Point
 from macrocheck.flags import Flag
 from macrocheck.outline import WeldOutline
+from macrocheck.outline_correction import ANSWERED
 from macrocheck.outline_features import GEOMETRY, MANY, PARTS, Part
 from macrocheck.quantities import BY_KEY
 from macrocheck.report.numbers import LengthUnit, written
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 QUIET = frozenset({"scale_one_mark", "scale_stated", "corrected_by_hand"})
 """Flags that nearly every photo has, or that only say what a person did: they ask for no look."""
+_ANSWERABLE = frozenset[str]().union(*ANSWERED.values()) - {"surface_missing"}
 _MOVED, _SURER = 0.05, 1.25
 """A quantity changed where it moved by this much of its U95, or where its u grew or shrank by this factor."""
 _BOX_PX, _BOX_SHARE = 40.0, 0.02
@@ -205,6 +207,7 @@ def _weld(state: State, figures: Figures, before: Figures | None, k: int) -> p.W
         "spans": _spans(figures, hand, k),
         "quantities": quantities,
         "changed": [q["key"] for q in quantities if q["before"] is not None],
+        "confirmable": bool(weld.withheld) or any(f.code in _ANSWERABLE for f in weld.flags),
     }
 
 

@@ -191,6 +191,7 @@ class WeldState(TypedDict):
     spans: list[SpanState]
     quantities: list[QuantityState]
     changed: list[str]
+    confirmable: bool
 
 
 class MarkState(TypedDict):

@@ -527,3 +527,18 @@ def test_text_stands_out_and_every_control_has_a_name_and_a_focus(start: Start, 
         _texts_stand_out(page)
         assert page.evaluate(NAMELESS) == []
         page.keyboard.press("Escape")
+
+
+def test_an_outline_that_is_right_is_taken_as_right(start: Start, watch: Watch) -> None:
+    """A doubt that a person settles by looking: nothing moves, and it is undone like anything else."""
+    page = watch().open(start(SAMPLES / "T6-16-close-crop.jpg", "--mark", "bar:2mm", "--joint", "tee"))
+    right = page.get_by_role("button", name="Outline is right as it is")
+    before = shown(page, "leg_butting")
+    asked = page.locator(".doubts ol .doubt").count()
+    assert asked > 0
+    edited(page, right.click)
+    page.wait_for_function("document.querySelectorAll('.doubts ol .doubt').length === 0")
+    assert right.count() == 0
+    assert shown(page, "leg_butting") == before
+    edited(page, page.get_by_role("button", name="Undo").click)
+    page.wait_for_function(f"document.querySelectorAll('.doubts ol .doubt').length === {asked}")

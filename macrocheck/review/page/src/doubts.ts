@@ -14,10 +14,11 @@ export class Doubts {
   constructor(
     private readonly go: (box: readonly [number, number, number, number]) => void,
     private readonly ask: () => void,
+    private readonly confirm: (weld: number) => void,
   ) {}
 
   show(state: PhotoState | null): void {
-    const key = JSON.stringify([state?.id, state?.flags, state?.notes]);
+    const key = JSON.stringify([state?.id, state?.flags, state?.notes, state?.welds.map((w) => w.confirmable)]);
     if (key === this.last) return;
     this.last = key;
     this.at = -1;
@@ -33,6 +34,17 @@ export class Doubts {
         several && button("Next doubt", this.ask, { class: "quiet" }),
       ),
       h("ol", null, ...asks.map((flag, i) => h("li", null, this.entry(flag, String(i + 1))))),
+      ...(state?.welds ?? [])
+        .filter((weld) => weld.confirmable)
+        .map(({ index }) =>
+          button(
+            (state?.welds.length ?? 0) > 1
+              ? `Outline of weld ${index + 1} is right as it is`
+              : "Outline is right as it is",
+            () => this.confirm(index),
+            { class: "quiet" },
+          ),
+        ),
     );
     const others = (state?.flags ?? []).filter((f) => !f.asks);
     const notes = state?.notes ?? [];

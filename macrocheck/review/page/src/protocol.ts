@@ -195,6 +195,7 @@ export type WeldState = {
   spans: SpanState[];
   quantities: QuantityState[];
   changed: string[];
+  confirmable: boolean;
 };
 
 export type MarkState = {
@@ -247,6 +248,7 @@ export type PhotoState = {
   held_by: Holder | null;
   saved: string[];
   attached: string[];
+  on_record: { record: string; coupon: string; section: string } | null;
   ms: Record<string, number>;
 };
 
@@ -265,6 +267,7 @@ export type Edit =
   | { kind: "add_indication"; weld: number; points: Point[] }
   | { kind: "remove"; feature: string }
   | { kind: "remove_weld"; weld: number }
+  | { kind: "confirm"; weld: number }
   | {
       kind: "draw_weld";
       joint: Joint;

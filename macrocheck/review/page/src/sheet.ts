@@ -40,7 +40,11 @@ export class Sheet {
     private readonly say: (text: string) => void,
     private readonly useTool: (id: ToolId) => void,
   ) {
-    this.doubts = new Doubts(zoomTo, () => this.nextDoubt());
+    this.doubts = new Doubts(
+      zoomTo,
+      () => this.nextDoubt(),
+      (weld) => void this.session.edit({ kind: "confirm", weld }),
+    );
     this.undo = button("Undo", () => void this.session.edit({ kind: "undo" }));
     this.redo = button("Redo", () => void this.session.edit({ kind: "redo" }));
     this.settings = new SettingsForm(
@@ -340,6 +344,9 @@ export class Sheet {
     let before: AttachAnswer | null = null;
     for (;;) {
       const records = await api.records().catch(() => []);
+      const own = state.on_record;
+      const there = records.find((r) => r.name === own?.record)?.id;
+      if (own && there) before ??= { coupon: own.coupon, section: own.section, record: there };
       const answer: AttachAnswer | null = await askAttach(records, state.name.replace(/\.[^.]*$/, ""), fault, before);
       if (!answer) return;
       const complaint = await this.session.attach(answer);
