@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 import numpy as np
-from PIL import Image, UnidentifiedImageError
+from PIL import Image, ImageFile, UnidentifiedImageError
 
 from macrocheck.arrays import AnyArray, ByteArray
 from macrocheck.colour import array_through_profile, composite, picture_to_rgb, to_eight_bits, upright
@@ -91,6 +91,8 @@ def read_photo(path: str | os.PathLike[str]) -> Photo:
     digest = hashlib.sha256(data).hexdigest()
     with _ONE_AT_A_TIME, warnings.catch_warnings():
         warnings.simplefilter("ignore")
+        # Another library in the process may have told Pillow to take half pictures for whole ones.
+        ImageFile.LOAD_TRUNCATED_IMAGES = False
         try:
             header = _open(data, name, Path(path).suffix.lower())
             pixels, notes = _decode(header, data)

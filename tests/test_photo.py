@@ -551,3 +551,17 @@ def test_several_threads_read_at_once(tmp_path: Path) -> None:
     assert len(results) == 6
     assert list(warnings.filters) == filters
     assert all(np.array_equal(r, results[0]) for r in results)
+
+
+def test_half_pictures_are_refused_whatever_other_libraries_told_pillow(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from PIL import ImageFile
+
+    whole = tmp_path / "whole.png"
+    Image.fromarray(np.random.default_rng(1).integers(0, 255, (90, 90, 3), dtype=np.uint8)).save(whole)
+    half = tmp_path / "half.png"
+    half.write_bytes(whole.read_bytes()[:9000])
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+    with pytest.raises(InputError, match="cut short"):
+        read_photo(half)
