@@ -61,7 +61,7 @@ def write_together(contents: Mapping[AnyPath, bytes]) -> None:
             if backup is not None:
                 _remove(backup)
     for folder in {target.parent for _, target, _ in staged}:
-        _flush_folder(folder)
+        flush_folder(folder)
 
 
 def _refuse(path: AnyPath, why: str) -> NoReturn:
@@ -148,8 +148,8 @@ def _remove(path: Path) -> None:
         path.unlink(missing_ok=True)
 
 
-def _flush_folder(folder: Path) -> None:
-    """Flush the renames themselves to the disk, where the system can (not on Windows)."""
+def flush_folder(folder: Path) -> None:
+    """Flush new names of files in a folder to the disk, where the system can (not on Windows)."""
     with contextlib.suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:

@@ -76,11 +76,8 @@ def command(
     from macrocheck.record.attach import attach
     from macrocheck.record.store import open_record
 
-    opened = open_record(record, make=True, photos=photos)
-    try:
+    with open_record(record, make=True, photos=photos) as opened:
         written = attach(opened, coupon, measured, settings=settings, keep=keep, reason=reason, who=by)
-    finally:
-        opened.close()
     for m in measured:
         for note in m.notes:
             click.echo(f"Note: {note}")

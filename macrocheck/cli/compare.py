@@ -127,9 +127,8 @@ def _record(
     unit: Literal["mm", "in"],
     json_to: str | None,
 ) -> int:
-    from macrocheck.cli.files import write_json
     from macrocheck.cli.study_options import fraction
-    from macrocheck.cli.study_tables import comparison_lines, print_lines
+    from macrocheck.cli.study_tables import answer, comparison_lines
     from macrocheck.record.engine import reading
     from macrocheck.record.query import parse_filter
     from macrocheck.record.store import open_record
@@ -141,14 +140,10 @@ def _record(
     most = fraction(share, "--share", SHARE)
     wanted = parse_by(by) if by else ()
     filters = [parse_filter(c) for c in conditions]
-    opened = open_record(where)
-    try:
-        with reading(opened.engine, opened.name) as conn:
-            quantities = settled_quantities(conn, keys) if keys else usual_quantities(conn)
-            names = [settled_settings(conn, [b.name])[0] for b in wanted]
-            coupons = coupons_of(conn, quantities, filters)
-    finally:
-        opened.close()
+    with open_record(where) as opened, reading(opened.engine, opened.name) as conn:
+        quantities = settled_quantities(conn, keys) if keys else usual_quantities(conn)
+        names = [settled_settings(conn, [b.name])[0] for b in wanted]
+        coupons = coupons_of(conn, quantities, filters)
     found = compare(
         coupons,
         by=[By(name, b.step) for name, b in zip(names, wanted, strict=True)],
@@ -159,8 +154,5 @@ def _record(
         share=most,
         lengths=unit,
     )
-    if json_to is not None:
-        write_json(found.to_json(), json_to)
-    if json_to != "-":
-        print_lines(comparison_lines(found))
+    answer(found.to_json(), comparison_lines(found), json_to)
     return DONE

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from macrocheck.cli.files import write_json
 from macrocheck.cli.outcome import DONE
-from macrocheck.cli.study_tables import print_lines, table
+from macrocheck.cli.study_tables import answer, table
 from macrocheck.errors import InputError, MacrocheckError
 from macrocheck.paths import shown, stems
 from macrocheck.pipeline import JointChoice, measure_read_photo
@@ -58,10 +57,8 @@ def compare_photos(
     found = compare_results(results, [shown(n) for n in stems(paths)], weld=weld, quantities=quantities)
     target = picture or PICTURE
     write_together({target: encode_png(draw_side_by_side(photos, results, found, unit=unit))})
-    if json_to is not None:
-        write_json(found.to_json(), json_to)
+    answer(found.to_json(), comparison_lines(found, unit), json_to)
     if json_to != "-":
-        print_lines(comparison_lines(found, unit))
         click.echo(f"Wrote {shown(target)}")
     return DONE
 

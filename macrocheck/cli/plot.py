@@ -67,12 +67,8 @@ def command(
         msg = "A relation needs the setting along the axis, such as --x amps."
         raise click.UsageError(msg)
     need_library()
-    opened = open_record(record)
-    try:
-        with reading(opened.engine, opened.name) as conn:
-            figure = _figure(conn, opened.name, kind, quantity, by, settings, form, conditions, unit)
-    finally:
-        opened.close()
+    with open_record(record) as opened, reading(opened.engine, opened.name) as conn:
+        figure = _figure(conn, opened.name, kind, quantity, by, settings, form, conditions, unit)
     write_whole(to_file, to_svg(figure) if to_file.lower().endswith(".svg") else to_png(figure, dpi))
     click.echo(f"Wrote {shown(to_file)}")
     return DONE

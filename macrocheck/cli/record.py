@@ -36,12 +36,10 @@ def show(record: str, coupon: str | None, history: bool) -> None:
     from macrocheck.record.engine import reading
     from macrocheck.record.store import open_record
 
-    opened = open_record(record)
-    with reading(opened.engine, opened.name) as conn:
+    with open_record(record) as opened, reading(opened.engine, opened.name) as conn:
         lines = record_lines(conn, opened.name) if coupon is None else coupon_lines(conn, opened.name, coupon)
         if history:
             lines += history_lines(conn, coupon)
-    opened.close()
     for line in lines:
         click.echo(line)
 
@@ -57,11 +55,9 @@ def list_command(record: str, conditions: tuple[str, ...]) -> None:
     from macrocheck.record.store import open_record
 
     filters = [parse_filter(c) for c in conditions]
-    opened = open_record(record)
-    with reading(opened.engine, opened.name) as conn:
+    with open_record(record) as opened, reading(opened.engine, opened.name) as conn:
         for line in list_lines(conn, filters):
             click.echo(line)
-    opened.close()
     click.echo(caution_line())
 
 
@@ -87,9 +83,8 @@ def verify_command(record: str, photos: Path | None, expect: str | None) -> int:
             msg = "--expect is SEQ:HASH, such as 12:5f3a... with all 64 characters of the hash."
             raise click.UsageError(msg)
         wanted = (int(seq), noted.lower())
-    opened = open_record(record, photos=photos)
-    found = verify(opened, expect=wanted)
-    opened.close()
+    with open_record(record, photos=photos) as opened:
+        found = verify(opened, expect=wanted)
     for fault in found.faults:
         click.echo(fault)
     unkept = f", {found.photos_not_kept} known by digest only" if found.photos_not_kept else ""
@@ -137,17 +132,16 @@ def export_command(
         msg = "A folder takes the whole record, whose revisions hang together; leave --where out."
         raise click.UsageError(msg)
     filters = [parse_filter(c) for c in conditions]
-    opened = open_record(record, photos=photos)
-    if form == "folder":
-        from macrocheck.record.crate import export_folder
+    with open_record(record, photos=photos) as opened:
+        if form == "folder":
+            from macrocheck.record.crate import export_folder
 
-        count = export_folder(opened, Path(to_file))
-    elif form == "xlsx":
-        count = export_xlsx(opened, to_file, filters)
-    else:
-        write = export_csv if form == "csv" else export_json
-        count = write(opened, sys.stdout if to_file == "-" else to_file, filters)
-    opened.close()
+            count = export_folder(opened, Path(to_file))
+        elif form == "xlsx":
+            count = export_xlsx(opened, to_file, filters)
+        else:
+            write = export_csv if form == "csv" else export_json
+            count = write(opened, sys.stdout if to_file == "-" else to_file, filters)
     if to_file != "-":
         click.echo(f"Wrote {shown(to_file)}: {counted(count, _COUNTED[form])}")
     return DONE
@@ -167,10 +161,9 @@ def import_command(folder: Path, record: str, photos: Path | None) -> int:
     from macrocheck.record.verify import verify
 
     check_folder(folder)  # before a record is begun
-    opened = open_record(record, make=True, photos=photos)
-    count = import_folder(opened, folder)
-    found = verify(opened)
-    opened.close()
+    with open_record(record, make=True, photos=photos) as opened:
+        count = import_folder(opened, folder)
+        found = verify(opened)
     for fault in found.faults:
         click.echo(fault)
     click.echo(f"Read {counted(count, 'revision')}; last revision {found.seq}, hash {found.hash}")

@@ -63,9 +63,8 @@ def command(
 
     Each coupon counts once. The bands end where the coupons end; a prediction beyond them says so.
     """
-    from macrocheck.cli.files import write_json
     from macrocheck.cli.study_options import fraction
-    from macrocheck.cli.study_tables import print_lines
+    from macrocheck.cli.study_tables import answer
     from macrocheck.cli.study_tables_relation import relation_lines
     from macrocheck.record.engine import reading
     from macrocheck.record.query import parse_filter
@@ -80,18 +79,14 @@ def command(
         msg = "--x names at least one setting, such as amps."
         raise click.UsageError(msg)
     filters = [parse_filter(c) for c in conditions]
-    opened = open_record(record)
-    try:
-        with reading(opened.engine, opened.name) as conn:
-            names = settled_settings(conn, wanted)
-            if "run" in names:
-                msg = "A run is a name, no number; use macrocheck compare --by run."
-                raise click.UsageError(msg)
-            y = settled_quantities(conn, [quantity])[0]
-            at = [[(settled_settings(conn, [k])[0], v) for k, v in _pairs(place)] for place in places]
-            coupons = coupons_of(conn, [y], filters)
-    finally:
-        opened.close()
+    with open_record(record) as opened, reading(opened.engine, opened.name) as conn:
+        names = settled_settings(conn, wanted)
+        if "run" in names:
+            msg = "A run is a name, no number; use macrocheck compare --by run."
+            raise click.UsageError(msg)
+        y = settled_quantities(conn, [quantity])[0]
+        at = [[(settled_settings(conn, [k])[0], v) for k, v in _pairs(place)] for place in places]
+        coupons = coupons_of(conn, [y], filters)
     found = relate(
         coupons,
         x=names,
@@ -103,10 +98,7 @@ def command(
         confidence=sure,
         lengths=unit,
     )
-    if json_to is not None:
-        write_json(found.to_json(), json_to)
-    if json_to != "-":
-        print_lines(relation_lines(found))
+    answer(found.to_json(), relation_lines(found), json_to)
     return DONE
 
 

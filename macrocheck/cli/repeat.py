@@ -42,9 +42,8 @@ def command(
     Every revision of a section counts as a reading that measured anew: another outline, photo or mark. Who
     corrected or drew the outline is the person; an outline as found is macrocheck's.
     """
-    from macrocheck.cli.files import write_json
     from macrocheck.cli.study_options import fraction
-    from macrocheck.cli.study_tables import print_lines
+    from macrocheck.cli.study_tables import answer
     from macrocheck.cli.study_tables_gauge import gauge_lines
     from macrocheck.record.engine import reading
     from macrocheck.record.query import parse_filter
@@ -60,16 +59,9 @@ def command(
         raise click.UsageError(msg)
     filters = [parse_filter(c) for c in conditions]
     keys = tuple(q.strip() for q in quantities.split(",") if q.strip()) if quantities else ()
-    opened = open_record(record)
-    try:
-        with reading(opened.engine, opened.name) as conn:
-            wanted = settled_quantities(conn, keys) if keys else usual_quantities(conn)
-            readings = readings_of(conn, wanted, filters, photos_after=photos_after, people_only=people_only)
-    finally:
-        opened.close()
+    with open_record(record) as opened, reading(opened.engine, opened.name) as conn:
+        wanted = settled_quantities(conn, keys) if keys else usual_quantities(conn)
+        readings = readings_of(conn, wanted, filters, photos_after=photos_after, people_only=people_only)
     found = repeatability(readings, record=opened.name, where=conditions, confidence=sure, lengths=unit)
-    if json_to is not None:
-        write_json(found.to_json(), json_to)
-    if json_to != "-":
-        print_lines(gauge_lines(found))
+    answer(found.to_json(), gauge_lines(found), json_to)
     return DONE

@@ -85,8 +85,7 @@ def command(
     need_plots()
     if kind == "pdf":
         need_library()
-    opened = open_record(record, photos=photos)
-    try:
+    with open_record(record, photos=photos) as opened:
         view = _view(
             opened,
             coupons,
@@ -99,8 +98,6 @@ def command(
             title,
             checked=_checked(opened, verify),
         )
-    finally:
-        opened.close()
     page = html_page(view)
     sections = sum(len(c.sections) for c in view.coupons)
     if kind == "pdf" and sections > _MANY_SECTIONS:

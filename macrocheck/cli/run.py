@@ -137,8 +137,7 @@ def measure(
 
         return measure_on_cluster(work, cluster, time_limit_s)
 
-    opened = open_record(record, make=True, photos=photos)
-    try:
+    with open_record(record, make=True, photos=photos) as opened:
         if keep == "beside":
             opened.photos.need_folder()  # said before anything is measured
         with Progress() as progress:
@@ -153,8 +152,6 @@ def measure(
                 who=by,
             )
         return _ended(opened, wish.run, [c.coupon for c in read.coupons], done, faults=bool(read.faults))
-    finally:
-        opened.close()
 
 
 def _read(sheet: Path, marks: Sequence[str]) -> "RunSheet":

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from macrocheck.cli.files import write_json
 from macrocheck.paths import shown
 from macrocheck.study.words import amount, counted, listed, number, percent, unit_text
 
@@ -16,6 +17,14 @@ if TYPE_CHECKING:
 
 _MOST_LEFT_OUT = 10
 _MOST_WORTH = 200
+
+
+def answer(document: object, lines: Iterable[str], json_to: str | None) -> None:
+    """Print what a study found, and write it as JSON where that is asked for; with - there is only the JSON."""
+    if json_to is not None:
+        write_json(document, json_to)
+    if json_to != "-":
+        print_lines(lines)
 
 
 def print_lines(lines: Iterable[str]) -> None:

@@ -20,7 +20,7 @@ THERMAL_EFFICIENCY: tuple[tuple[str, float], ...] = (
     ("gtaw|tig", 0.6),
     ("saw", 1.0),
 )
-"""Process words -> k: SAW 1.0; MMA, MIG/MAG 0.8; TIG 0.6 (SSAB's page on heat input, read)."""
+"""Process words -> k: SAW 1.0; MMA, MIG/MAG 0.8; TIG 0.6 (a steel maker's page on heat input, read)."""
 
 DEPOSITION_EFFICIENCY = (0.88, 0.98)
 """Gas metal arc, globular 88 % to spray 98 % (a wire maker's handbook, read); anything between is as likely."""

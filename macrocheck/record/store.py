@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from sqlalchemy import Connection, Engine, insert, select, update
 
@@ -23,7 +23,10 @@ from macrocheck.record.rows import rows_of
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """An open record: its engine, its name for messages, and where its photographs are kept."""
+    """An open record: its engine, its name for messages, and where its photographs are kept.
+
+    `with open_record(...) as record:` lets go of the database at the end, whatever happens.
+    """
 
     engine: Engine
     name: str
@@ -32,6 +35,14 @@ class Record:
     def close(self) -> None:
         """Let go of the database."""
         self.engine.dispose()
+
+    def __enter__(self) -> Self:
+        """Use the record; it is closed at the end."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Let go of the database."""
+        self.close()
 
 
 @dataclass(frozen=True, slots=True)

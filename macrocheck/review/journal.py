@@ -22,6 +22,7 @@ from macrocheck.paths import os_reason, shown
 from macrocheck.review.choices import Choices, Limits
 from macrocheck.review.hand import HandWeld, Span
 from macrocheck.review.state import Change, Hint, History, State, Step
+from macrocheck.writing import flush_folder
 
 FORMAT, VERSION = "macrocheck-review", 1
 _MOST_BYTES = 2_000_000_000
@@ -86,7 +87,7 @@ class Journal:
             self._path.unlink(missing_ok=True)
         self._written = set()
         self._add_step(Step(state), 0, [_line({"format": FORMAT, "version": VERSION, "size": list(self._size)})])
-        _flush_folder(self._path.parent)
+        flush_folder(self._path.parent)
 
     def step(self, step: Step, revision: int) -> None:
         """Add an edit with the state it led to."""
@@ -162,16 +163,6 @@ class Journal:
         except OSError as error:
             msg = f"The journal {shown(self._path)} cannot be written: {os_reason(error)}."
             raise OutputError(msg) from error
-
-
-def _flush_folder(folder: Path) -> None:
-    """Flush a new file's name to the disk, where the system can (not on Windows)."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _line(row: Mapping[str, Any]) -> str:

@@ -150,7 +150,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class ShareDifference:
-    """Second group's share accepted less the first's, with Newcombe's interval; `stands_out`: it leaves out 0."""
+    """Second group's share accepted less the first's, with its interval; `stands_out`: it leaves out 0."""
 
     first: str
     second: str

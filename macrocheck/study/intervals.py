@@ -44,7 +44,7 @@ def wilson(accepted: int, graded: int, confidence: float) -> Interval:
 
 
 def share_difference(first: tuple[int, int], second: tuple[int, int], confidence: float) -> Interval:
-    """Return the interval of second share less first, each (accepted, graded): Newcombe's, from two of Wilson's."""
+    """Return the interval of second share less first, each (accepted, graded): made of two of Wilson's."""
     (a, n), (b, m) = first, second
     p, q = a / n, b / m
     one, two = wilson(a, n, confidence), wilson(b, m, confidence)

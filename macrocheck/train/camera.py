@@ -137,7 +137,7 @@ def estranged(image: Tensor, dice: "Dice") -> Tensor:
     """Filter a fifth of the pictures (b, 3, h, w) with random kernels, and bend the tones of others at random.
 
     What a region looks like changes, where it ends does not: the network has to learn ends, not looks. After
-    Z. Xu et al., Robust and Generalizable Visual Representation Learning via Random Convolutions, ICLR 2021.
+    Robust and Generalizable Visual Representation Learning via Random Convolutions, ICLR 2021.
     """
     b, _, h, w = image.shape
     count = max(1, b // 5)

@@ -12,7 +12,6 @@ import argparse
 import sys
 from collections.abc import Sequence
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -225,19 +224,12 @@ def table(rows: Sequence[Row]) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run from the command line; 0 when done."""
-    from tests.bench.store import work
+    from tests.bench.store import chosen_seeds, picture_options, work
 
     parser = argparse.ArgumentParser(description="Whether right hints bring hard pictures within tolerance.")
-    parser.add_argument("--family", default="own")
-    parser.add_argument("--look", default="hard")
-    parser.add_argument("--first", type=int, default=10000, help="first seed")
-    parser.add_argument("--count", type=int, default=20, help="number of pictures")
-    parser.add_argument("--seeds", help="these seeds instead, separated by commas")
-    parser.add_argument("--processes", type=int, default=1)
-    parser.add_argument("--json", type=Path, help="write every row here")
+    picture_options(parser)
     asked = parser.parse_args(arguments)
-    first = asked.first
-    seeds = [int(s) for s in asked.seeds.split(",")] if asked.seeds else list(range(first, first + asked.count))
+    seeds = chosen_seeds(asked)
     rows: list[Row] = []
     for _, got in work(partial(hint_rows, family=asked.family, look=asked.look), seeds, asked.processes):
         rows += got

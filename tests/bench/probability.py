@@ -14,9 +14,9 @@ import numpy as np
 
 from macrocheck.arrays import FloatArray
 from macrocheck.photo import Photo
-from macrocheck.segment.locate import Spot, close_maps
 from macrocheck.segment.maps import WELD
 from tests.bench.cases import CaseWeld, load_case
+from tests.bench.close import seen_closely
 
 STEPS = (0.02, 0.1, 0.3, 0.5, 0.7, 0.9, 0.98)
 NEAR = 0.08
@@ -25,12 +25,7 @@ LOOKS = ("fair", "grain", "hard")
 
 def looked_at(photo: Photo, weld: CaseWeld) -> tuple[FloatArray, FloatArray]:
     """Probabilities of weld metal, and whether it is weld metal, of the pixels near one weld."""
-    low, high = weld.polygon_px.min(axis=0), weld.polygon_px.max(axis=0)
-    x, y = ((low + high) / 2).tolist()
-    box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    maps = close_maps(photo, Spot((x, y), float((high - low).max()), 1.0, box))
-    truth = np.zeros(maps.shape, np.uint8)
-    cv2.fillPoly(truth, [np.round(maps.map_points(weld.polygon_px) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+    maps, truth = seen_closely(photo, weld)
     away = cv2.distanceTransform(1 - truth, cv2.DIST_L2, 5)
     near = away < NEAR * np.sqrt(float(truth.sum()))
     return np.asarray(maps.regions[WELD][near], np.float64), np.asarray(truth[near], np.float64)

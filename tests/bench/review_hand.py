@@ -20,7 +20,6 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -326,20 +325,13 @@ def table(rows: Sequence[Row]) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run from the command line; 0 when done."""
-    from tests.bench.store import work
+    from tests.bench.store import chosen_seeds, picture_options, work
 
     parser = argparse.ArgumentParser(description="How many actions put a wrong outline right.")
-    parser.add_argument("--family", default="own")
-    parser.add_argument("--look", default="hard")
-    parser.add_argument("--first", type=int, default=10000, help="first seed")
-    parser.add_argument("--count", type=int, default=20, help="number of pictures")
-    parser.add_argument("--seeds", help="these seeds instead, separated by commas")
+    picture_options(parser)
     parser.add_argument("--jitter", choices=("screen", "photo"), default="screen", help="whose px the jitter is")
-    parser.add_argument("--processes", type=int, default=1)
-    parser.add_argument("--json", type=Path, help="write every row here")
     asked = parser.parse_args(arguments)
-    first = asked.first
-    seeds = [int(s) for s in asked.seeds.split(",")] if asked.seeds else list(range(first, first + asked.count))
+    seeds = chosen_seeds(asked)
     make: Callable[[int], list[Row]] = partial(hand_rows, family=asked.family, look=asked.look, jitter=asked.jitter)
     rows = [row for _, got in work(make, seeds, asked.processes) for row in got]
     rows.sort(key=lambda r: r["seed"])

@@ -4,6 +4,7 @@ A file holds JSON lines {"seed", "code", "rows"}. `code` is a digest of the sour
 another state of the code are measured anew, unless the caller keeps them.
 """
 
+import argparse
 import hashlib
 import json
 import multiprocessing
@@ -20,6 +21,24 @@ ENDINGS = {".py", ".onnx", ".toml", ".json"}
 
 Rows = list[dict[str, Any]]
 Job = Callable[[int], Rows]
+
+
+def picture_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say which pictures a bench looks at, on how many processes, and where its rows go."""
+    parser.add_argument("--family", default="own")
+    parser.add_argument("--look", default="hard")
+    parser.add_argument("--first", type=int, default=10000, help="first seed")
+    parser.add_argument("--count", type=int, default=20, help="number of pictures")
+    parser.add_argument("--seeds", help="these seeds instead, separated by commas")
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--json", type=Path, help="write every row here")
+
+
+def chosen_seeds(asked: argparse.Namespace) -> list[int]:
+    """Return the seeds that `picture_options` were given."""
+    if asked.seeds:
+        return [int(s) for s in asked.seeds.split(",")]
+    return list(range(asked.first, asked.first + asked.count))
 
 
 def code_digest(sources: Iterable[str]) -> str:

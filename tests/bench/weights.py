@@ -14,9 +14,10 @@ import cv2
 import numpy as np
 
 from macrocheck.segment import network
-from macrocheck.segment.locate import SHARES, Spot, close_maps
+from macrocheck.segment.locate import SHARES
 from macrocheck.segment.maps import WELD
 from tests.bench.cases import FAMILIES, load_case
+from tests.bench.close import seen_closely
 
 REACH = 40
 """Map px around the true weld that count."""
@@ -30,17 +31,9 @@ def overlaps(
     for seed in seeds:
         case = load_case(family, look, seed)
         weld, photo = case.welds[0], case.photo()
-        low, high = weld.polygon_px.min(axis=0), weld.polygon_px.max(axis=0)
-        x, y = ((low + high) / 2).tolist()
-        box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-        spot = Spot((x, y), float((high - low).max()), 1.0, box)
         for name, net in nets.items():
             with patch.object(network, "_network", lambda net=net: net):
-                maps = close_maps(photo, spot, (share,))
-            truth = np.zeros(maps.shape, np.uint8)
-            cv2.fillPoly(
-                truth, [np.round(maps.map_points(weld.polygon_px) * 16).astype(np.int32)], 1, cv2.LINE_8, 4
-            )
+                maps, truth = seen_closely(photo, weld, (share,))
             around = cv2.dilate(truth, np.ones((2 * REACH + 1,) * 2, np.uint8)) > 0
             named = (maps.regions.argmax(axis=0) == WELD) & around
             both, either = (named & (truth > 0)).sum(), (named | (truth > 0)).sum()
