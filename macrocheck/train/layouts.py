@@ -24,6 +24,8 @@ GAP, LOOSE, VOID = 4, 5, 6
 """Further values of the region map beside those of the renderer: open gap, loose metal, void in the weld."""
 
 JOINTS: tuple[SectionJoint, ...] = ("tee", "tee", "tee", "lap", "lap", "lap", "corner", "bead", "bead")
+WILD = (0.3, 1.0, 1.3, 2.2)
+"""How often a section has faults, as a share of the renderer's own chances: narrow ones need many examples."""
 
 
 def _centre_and_span(section: Section) -> tuple[FloatArray, float]:
@@ -180,18 +182,26 @@ def _loose_shape(size: int, rng: np.random.Generator) -> AnyArray:
     return np.asarray((c + r * turned).astype(np.int32))
 
 
+def _share(rng: np.random.Generator) -> float:
+    """Draw how much of the picture's side the weld takes: often as in the close look, now and then far off."""
+    kind = rng.random()
+    if kind < 0.4:
+        return float(rng.uniform(0.36, 0.82))
+    if kind < 0.88:
+        return float(np.exp(rng.uniform(np.log(0.18), np.log(0.95))))
+    return float(rng.uniform(0.07, 0.25))
+
+
 def layout(rng: np.random.Generator, size: int) -> dict[str, AnyArray]:
     """Draw one section and lay it out at `size` px square: region map at 2x, coordinates, lines, points."""
-    spec = sample_spec(rng, joints=JOINTS, wild=float(rng.choice([0.3, 1.0, 1.3])))
+    spec = sample_spec(rng, joints=JOINTS, wild=float(rng.choice(WILD)))
     if spec.joint == "bead":
         spec = _bead(spec, rng)
     if rng.random() < 0.2:
         spec = _with_rims(spec, rng)
     section = build_section(spec)
     centre, span = _centre_and_span(section)
-    share = (
-        float(np.exp(rng.uniform(np.log(0.18), np.log(0.95)))) if rng.random() < 0.85 else rng.uniform(0.07, 0.25)
-    )
+    share = _share(rng)
     turn = float(rng.choice([0, 90, 180, 270]) + rng.normal(0, 8)) if rng.random() < 0.6 else rng.uniform(0, 360)
     spread = max(0.06, 0.5 - 0.55 * share) * span / share
     view = make_view(
