@@ -64,6 +64,7 @@ class Scale:
     `method`: one sentence-like phrase ("bar 10 mm, 412.3 px long").
     `plane`: None, or a 3x3 homography from (x, y, 1) px to section-plane millimetres (x right, y down).
     `tilt`: the camera's tilt where the marks tell it. `lens`: distortion that is taken out before `plane`.
+    `mark_offset_mm`, `camera_distance_mm`: how high the marks were stated to lie over the section, and the lens.
     """
 
     mm_per_px: float
@@ -74,6 +75,8 @@ class Scale:
     plane: FloatArray | None = None
     tilt: Tilt | None = None
     lens: Lens | None = None
+    mark_offset_mm: float | None = None
+    camera_distance_mm: float | None = None
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.mm_per_px) and self.mm_per_px > 0):
@@ -120,4 +123,7 @@ class Scale:
             "u_rel": self.u_rel,
             "method": self.method,
             "flags": [f.to_json() for f in self.flags],
+            "marks": [mark.text for mark in self.marks],
+            "mark_offset_mm": self.mark_offset_mm,
+            "camera_distance_mm": self.camera_distance_mm,
         }

@@ -86,6 +86,8 @@ def scale_from(photo: Photo, marks: Sequence[Mark], height: Height | None = None
         plane=best.plane,
         tilt=tilt,
         lens=best.lens,
+        mark_offset_mm=height.offset_mm,
+        camera_distance_mm=height.distance_mm,
     )
 
 

@@ -143,6 +143,8 @@ def revise(
         body["given_mm"],
         body["guard"],
         body["fusion_threshold_mm"],
+        body.get("mark_offset_mm"),
+        body.get("camera_distance_mm"),
     )
     entry = section_entry(
         coupon,
@@ -189,7 +191,14 @@ def from_file(path: Path, section: str, *, outline: Path | None = None) -> Measu
         read_outline(outline, width=photo["width"], height=photo["height"])
         content = outline.read_bytes()
     settings = document["welds"][0]["settings"] if document["welds"] else {}
-    inputs = SectionInputs(fusion_threshold_mm=settings.get("fusion_threshold_mm"), joint=_joint(document))
+    scale = document["scale"]
+    inputs = SectionInputs(
+        tuple(scale.get("marks", ())),
+        _joint(document),
+        fusion_threshold_mm=settings.get("fusion_threshold_mm"),
+        mark_offset_mm=scale.get("mark_offset_mm"),
+        camera_distance_mm=scale.get("camera_distance_mm"),
+    )
     place, notes = _photo_of(path, photo)
     return Measured(section, document, inputs, place, content, notes=notes)
 

@@ -49,7 +49,10 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class SectionInputs:
-    """What a measurement rests on besides the photograph; lengths in mm."""
+    """What a measurement rests on besides the photograph; lengths in mm.
+
+    `mark_offset_mm`, `camera_distance_mm`: how high the marks lie over the section, where that was stated.
+    """
 
     marks: tuple[str, ...] = ()
     joint: str = "auto"
@@ -57,6 +60,8 @@ class SectionInputs:
     given: Mapping[str, float] = field(default_factory=dict)
     guard: float | None = None
     fusion_threshold_mm: float | None = None
+    mark_offset_mm: float | None = None
+    camera_distance_mm: float | None = None
 
 
 def run_entry(
@@ -147,6 +152,10 @@ def section_entry(
         "failure": failure,
         "balance": [] if result is None else balances(result, settings),
     }
+    # only where it was stated: what was recorded before heights could be is the same body still
+    for name in ("mark_offset_mm", "camera_distance_mm"):
+        if getattr(inputs, name) is not None:
+            body[name] = getattr(inputs, name)
     if revised:
         body["revised"] = True
     return Entry("section", (coupon, section), body, tuple(documents), reason)

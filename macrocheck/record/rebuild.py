@@ -88,6 +88,8 @@ def rebuilt_scale(row: Mapping[str, Any], detail: Mapping[str, Any] | None) -> "
         _flags(row["flags"]),
         marks,
         None if plane is None else np.asarray(plane, np.float64).reshape(3, 3),
+        mark_offset_mm=row.get("mark_offset_mm"),
+        camera_distance_mm=row.get("camera_distance_mm"),
     )
 
 
