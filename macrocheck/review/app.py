@@ -22,6 +22,7 @@ from macrocheck.review.folder import TooLargeError, plain_name
 from macrocheck.review.keeping import KINDS, Records, attach_to, file_of, save
 from macrocheck.review.options import MOST_BYTES, limit_choice, options
 from macrocheck.review.refusal import STATUS, Code, RefusedError, checked_text, checked_window, refuse
+from macrocheck.review.wording import page_words
 from macrocheck.units import LengthUnit
 
 _MOST_JSON = 2_000_000
@@ -198,6 +199,10 @@ class Server:
         headers = {"Content-Disposition": f'attachment; filename="{plain}.{kind}"'}
         return Response(await run_in_threadpool(made), media_type=_KIND_TYPES[kind], headers=headers)
 
+    async def unusable(self, _: Request, error: Exception) -> Response:
+        """Answer that something cannot be used, in the page's words."""
+        return _problem("cannot", page_words(str(error), str(self.desk.keep.path)))
+
     async def _with(self, request: Request, ask: Callable[[str], Any]) -> Response:
         return JSONResponse(await run_in_threadpool(ask, request.path_params["id"]))
 
@@ -241,7 +246,7 @@ def build(server: Server) -> Starlette:
         exception_handlers={
             RefusedError: _refused,
             TooLargeError: _too_large,
-            MacrocheckError: _unusable,
+            MacrocheckError: server.unusable,
             UnicodeDecodeError: _not_text,
             ClientDisconnect: _gone,
             HTTPException: _no_such,
@@ -262,10 +267,6 @@ async def _refused(_: Request, error: Exception) -> Response:
 
 async def _too_large(_: Request, error: Exception) -> Response:
     return _problem("too_large", str(error))
-
-
-async def _unusable(_: Request, error: Exception) -> Response:
-    return _problem("cannot", str(error))
 
 
 async def _not_text(_: Request, __: Exception) -> Response:

@@ -14,8 +14,6 @@ from datetime import UTC, datetime
 from typing import Any, Literal
 
 from macrocheck.errors import InputError, MacrocheckError
-from macrocheck.outline import Outline
-from macrocheck.outline_features import PARTS
 from macrocheck.photo import Photo
 from macrocheck.reading import read_photo
 from macrocheck.results import Result
@@ -27,15 +25,15 @@ from macrocheck.review.edit_reading import click_u, read_edit
 from macrocheck.review.edits import Choose, Plain
 from macrocheck.review.figures import Figures, Workbench, result_of
 from macrocheck.review.folder import KeepFolder
-from macrocheck.review.hand import HandWeld
 from macrocheck.review.holding import Hold
 from macrocheck.review.journal import Decision, Journal
 from macrocheck.review.present import About, decision_json, doubts_of, photo_state
 from macrocheck.review.reduce import reduced
 from macrocheck.review.refusal import checked_text, checked_window, refuse
 from macrocheck.review.sources import Source
-from macrocheck.review.state import History, State, Step, first_state
+from macrocheck.review.state import History, Step, begun
 from macrocheck.review.tiles import TILE_PX, Tiles
+from macrocheck.review.wording import speaker, worded
 
 _MOST_TEXT = 1000
 
@@ -74,6 +72,7 @@ class Case:
     def __init__(self, id_: str, source: Source, around: Surroundings) -> None:
         """Begin with nothing read."""
         self.id, self.source, self._around = id_, source, around
+        self.say = speaker(around.keep.path, source.path, source.name)
         self.lock, self._reading = threading.RLock(), threading.RLock()
         self.problem: str | None = None
         self.sha256: str | None = None
@@ -144,7 +143,7 @@ class Case:
         try:
             photo = read_photo(self.source.path)
         except MacrocheckError as error:
-            self.problem = str(error)
+            self.problem = self.say(str(error))
             refuse("cannot", self.problem)
         if self.sha256 not in {None, photo.sha256}:
             self.problem = f"{self.source.name} was changed since it was opened; open it anew."
@@ -178,7 +177,7 @@ class Case:
                 self._edited = by_hand(self._history)
                 self._measure()
             except MacrocheckError as error:
-                self.problem = str(error)
+                self.problem = self.say(str(error))
                 refuse("cannot", self.problem)
             finally:
                 self._working = False
@@ -202,7 +201,7 @@ class Case:
             return history
         choices = chosen(around.defaults(), self.source.wish, shelf)
         choices = chosen(choices, around.explicit, shelf)
-        state = _first(photo, choices, self.source.outline, bench)
+        state = begun(photo.width, photo.height, choices, self.source.outline, bench)
         journal.begin(state)
         return History((Step(state),))
 
@@ -255,7 +254,7 @@ class Case:
                 on_record=None if self.source.place is None else self.source.place.to_json(),
                 ms={**(ms or {}), **figures.ms},
             )
-            return photo_state(about, history, figures, self._before)
+            return worded(photo_state(about, history, figures, self._before), self.say)
 
     def _measure(self) -> Figures:
         history = self.open() if self._history is None else self._history
@@ -294,7 +293,7 @@ class Case:
                 u = click_u(body.get("resolution"))
                 self._history = self._step(history, edit, u, who, bench)
             except MacrocheckError as error:
-                refuse("cannot", str(error))
+                refuse("cannot", self.say(str(error)))
             self._before = before
             self.decision = None
             self._edited = by_hand(self._history)
@@ -360,7 +359,7 @@ class Case:
             result = result_of(photo, figures)
             if result is None:
                 text = figures.problem or history.now.problem or "There is nothing measured yet."
-                refuse("cannot", text)
+                refuse("cannot", self.say(text))
             return photo, replace(result, correction=correction_of(history)), history.now.choices
 
     def hints(self) -> tuple[str, ...]:
@@ -374,26 +373,6 @@ class Case:
                 self._journal.kept(saved=saved, attached=attached)
             self.saved = (*self.saved, *(s for s in saved if s not in self.saved))
             self.attached = (*self.attached, *(s for s in attached if s not in self.attached))
-
-
-def _first(photo: Photo, choices: Choices, outline: Outline | None, bench: Workbench) -> State:
-    """Return the state a photo begins with: of an outline that was measured before, or as the machine finds it."""
-    if outline is None:
-        return first_state(photo.width, photo.height, choices, bench)
-    if (outline.width, outline.height) != (photo.width, photo.height):
-        msg = f"The outline is for a photo of {outline.width} x {outline.height} px; open the photo it was made on."
-        raise InputError(msg)
-    by_hand = outline.made_by in {"corrected by hand", "drawn by hand"}
-    touched = frozenset(PARTS) if by_hand else frozenset[Any]()
-    return State(
-        photo.width,
-        photo.height,
-        choices,
-        welds=tuple(HandWeld(w, w, touched=touched) for w in outline.welds),
-        found=outline.welds,
-        made_by=outline.made_by,
-        flags=outline.flags,
-    )
 
 
 _WORDS: dict[str | None, p.Word] = {"accept": "accept", "undecided": "undecided", "reject": "reject"}

@@ -140,7 +140,7 @@ class Incoming:
         try:
             self._file.write(data)
         except OSError as error:
-            msg = f"The picture cannot be kept in {shown(self._folder)}: {os_reason(error)}."
+            msg = f"The picture cannot be kept: {os_reason(error)}."
             raise OutputError(msg) from error
 
     def kept(self) -> Picture:
@@ -153,7 +153,7 @@ class Incoming:
             place.parent.mkdir(mode=0o700, exist_ok=True)
             self._part.replace(place)
         except OSError as error:
-            msg = f"The picture cannot be kept in {shown(self._folder)}: {os_reason(error)}."
+            msg = f"The picture cannot be kept: {os_reason(error)}."
             raise OutputError(msg) from error
         return Picture(place, self._name, sha)
 

@@ -18,7 +18,7 @@ from macrocheck.errors import InputError, OutputError
 from macrocheck.flags import KINDS, Flag
 from macrocheck.outline import Outline, WeldOutline
 from macrocheck.outline_file import outline_from_geojson, outline_to_geojson
-from macrocheck.paths import os_reason, shown
+from macrocheck.paths import os_reason
 from macrocheck.review.choices import Choices, Limits
 from macrocheck.review.hand import HandWeld, Span
 from macrocheck.review.state import Change, Hint, History, State, Step
@@ -68,7 +68,7 @@ class Journal:
         except FileNotFoundError:
             return Kept()
         except OSError as error:
-            msg = f"The journal {shown(self._path)} cannot be read: {os_reason(error)}."
+            msg = f"What was done to this photo before cannot be read: {os_reason(error)}."
             raise InputError(msg) from error
         reader = _Reader(self._size)
         good = 0
@@ -147,7 +147,7 @@ class Journal:
             finally:
                 os.close(handle)
         except OSError as error:
-            msg = f"The change could not be kept in {shown(self._path)}: {os_reason(error)}; it was not made."
+            msg = f"The change could not be kept: {os_reason(error)}; it was not made."
             raise OutputError(msg) from error
         self._written |= set(names)
 
@@ -161,7 +161,7 @@ class Journal:
                 file.truncate(good)
                 os.fsync(file.fileno())
         except OSError as error:
-            msg = f"The journal {shown(self._path)} cannot be written: {os_reason(error)}."
+            msg = f"What was done to this photo cannot be written: {os_reason(error)}."
             raise OutputError(msg) from error
 
 

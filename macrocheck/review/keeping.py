@@ -61,7 +61,7 @@ def save(case: Case, keep: KeepFolder, unit: LengthUnit, body: Mapping[str, Any]
     try:
         write_together(contents)
     except MacrocheckError as error:
-        refuse("cannot", str(error))
+        refuse("cannot", case.say(str(error)))
     names = [path.name for path in contents]
     case.kept(saved=tuple(names))
     return shown(keep.results), names
@@ -133,7 +133,7 @@ def attach_to(case: Case, records: Records, body: Mapping[str, Any], who: str) -
             where, make, (coupon, section), (photo, result, choices), case.hints(), body, (reason, by)
         )
     except MacrocheckError as error:
-        refuse("cannot", str(error).replace(" (--reason TEXT)", ""))
+        refuse("cannot", case.say(str(error).replace(where, shown_record(where))))
     case.kept(attached=(f"{attached.record}: {coupon} {section}",))
     return attached
 
@@ -162,6 +162,8 @@ def _attach(
         choices.given_mm,
         choices.guard,
         choices.fusion_threshold_mm,
+        result.scale.mark_offset_mm,
+        result.scale.camera_distance_mm,
     )
     limits = None if choices.limits is None else choices.limits.text
     settings = _settings(body.get("settings"))

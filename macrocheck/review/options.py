@@ -56,6 +56,7 @@ def _mark(kind: MarkKind) -> pc.MarkChoice:
         "meaning": kind.meaning,
         "needs": _NEEDS.get(kind.name, "length"),
         "coins": coins,
+        "laid": kind.laid,
     }
 
 

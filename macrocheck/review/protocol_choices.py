@@ -11,7 +11,8 @@ class MarkChoice(TypedDict):
     """A kind of reference mark. The text of a mark is `name` alone or `name:LENGTH` ("bar:10mm", "ruler:1mm").
 
     `needs`: "length", "length or coin" (disc: a diameter or one of `coins`), "maybe length" (card: the check lines
-    as measured), "nothing" (density), "two points" (set with the `set_scale` edit).
+    as measured), "nothing" (density), "two points" (set with the `set_scale` edit). `laid`: whether it is laid
+    beside the section, so that `Settings.mark_offset` can be said of it.
     """
 
     name: str
@@ -19,6 +20,7 @@ class MarkChoice(TypedDict):
     meaning: str
     needs: MarkNeeds
     coins: list[str]
+    laid: bool
 
 
 class LimitRow(TypedDict):

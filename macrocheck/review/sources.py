@@ -113,7 +113,8 @@ def _from_result(path: Path) -> Source:
     beside = path.with_name(path.name.removesuffix(".result.json") + ".outline.geojson")
     if measured.outline is not None:
         outline = read_outline(beside, width=document["photo"]["width"], height=document["photo"]["height"])
-    wish: dict[str, Any] = {"joint": _joint(document)}
+    wish: dict[str, Any] = {"joint": _joint(document), "marks": list(measured.inputs.marks)}
+    wish |= _height(measured.inputs.mark_offset_mm, measured.inputs.camera_distance_mm)
     if measured.inputs.fusion_threshold_mm is not None:
         wish["fusion_threshold"] = f"{measured.inputs.fusion_threshold_mm!r}mm"
     limits = _shipped(document["limits"]["name"])
@@ -132,6 +133,14 @@ def _from_result(path: Path) -> Source:
 def _joint(document: Mapping[str, Any]) -> str:
     joints = {weld["joint"] for weld in document["welds"]}
     return joints.pop() if len(joints) == 1 else "auto"
+
+
+def _height(offset_mm: float | None, distance_mm: float | None) -> dict[str, str | None]:
+    """Return how high the marks lie, as a person would write it."""
+    return {
+        "mark_offset": None if offset_mm is None else f"{offset_mm!r}mm",
+        "camera_distance": None if distance_mm is None else f"{distance_mm!r}mm",
+    }
 
 
 def _shipped(name: str | None) -> Limits | None:
@@ -217,6 +226,7 @@ def _section(
         "joint": body["joint"] if body["joint"] in {"tee", "lap", "bead"} else "auto",
         "given": {k: f"{v!r}mm" for k, v in body["given_mm"].items()},
         "guard": body["guard"],
+        **_height(body.get("mark_offset_mm"), body.get("camera_distance_mm")),
     }
     if body["fusion_threshold_mm"] is not None:
         wish["fusion_threshold"] = f"{body['fusion_threshold_mm']!r}mm"

@@ -5,12 +5,13 @@ other hints) it asks of a `Solver`. `History` keeps every state, so that undo an
 """
 
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Any, Protocol
 
 from macrocheck.arrays import FloatArray, Point
-from macrocheck.errors import NotFoundError
+from macrocheck.errors import InputError, NotFoundError
 from macrocheck.flags import Flag
 from macrocheck.outline import Outline, WeldOutline
+from macrocheck.outline_features import PARTS
 from macrocheck.pipeline import JointChoice
 from macrocheck.review.choices import Choices
 from macrocheck.review.edits import HintKind
@@ -119,6 +120,29 @@ class History:
         if not 0 <= place < len(self.steps):
             return self
         return replace(self, place=place, revision=self.revision + 1)
+
+
+def begun(width: int, height: int, choices: Choices, outline: Outline | None, solver: Solver) -> State:
+    """Return the state a photo begins with: of an outline that was measured before, or as the machine finds it.
+
+    Raises InputError where the outline is of a photo of another size.
+    """
+    if outline is None:
+        return first_state(width, height, choices, solver)
+    if (outline.width, outline.height) != (width, height):
+        msg = f"The outline is for a photo of {outline.width} x {outline.height} px; open the photo it was made on."
+        raise InputError(msg)
+    by_hand = outline.made_by in {"corrected by hand", "drawn by hand"}
+    touched = frozenset(PARTS) if by_hand else frozenset[Any]()
+    return State(
+        width,
+        height,
+        choices,
+        welds=tuple(HandWeld(w, w, touched=touched) for w in outline.welds),
+        found=outline.welds,
+        made_by=outline.made_by,
+        flags=outline.flags,
+    )
 
 
 def first_state(width: int, height: int, choices: Choices, solver: Solver) -> State:

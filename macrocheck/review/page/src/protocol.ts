@@ -21,6 +21,7 @@ export type MarkChoice = {
   meaning: string;
   needs: "length" | "length or coin" | "maybe length" | "nothing" | "two points";
   coins: string[];
+  laid: boolean;
 };
 
 export type LimitRow = {
@@ -51,6 +52,8 @@ export type Settings = {
   given: Record<string, string>;
   guard: number | null;
   fusion_threshold: string;
+  mark_offset: string | null;
+  camera_distance: string | null;
 };
 
 export type Options = {

@@ -26,6 +26,11 @@ export class SettingsForm {
   private settings: Settings;
   private readonly id = `form${++forms}`;
   private readonly marks = h("div", { class: "marks" });
+  private readonly height: HTMLDetailsElement;
+  private readonly offset: HTMLInputElement;
+  private readonly distance: HTMLInputElement;
+  private readonly offsetField: HTMLElement;
+  private readonly distanceNote = h("span", { class: "note" });
   private readonly given = h("div", { class: "given" });
   private readonly limitsNote = h("p", { class: "note" });
   private readonly joint: HTMLSelectElement;
@@ -55,12 +60,27 @@ export class SettingsForm {
     );
     this.threshold = h("input", { attrs: { type: "text", id: `${this.id}-threshold`, size: 8, autocomplete: "off" } });
     this.threshold.addEventListener("change", () => this.send({ fusion_threshold: this.threshold.value.trim() }));
+    this.offset = this.length("offset", "5mm", () => this.sendHeight());
+    this.distance = this.length("distance", "300mm", () => this.sendHeight());
+    this.offsetField = this.field(
+      "Nearer to the camera by",
+      this.offset,
+      h("span", { class: "note" }, "than the section; −3mm: further away"),
+    );
+    this.height = h(
+      "details",
+      null,
+      h("summary", null, "Mark not level with the section"),
+      this.offsetField,
+      this.field("Lens to section", this.distance, this.distanceNote),
+    );
     const file = h("input", { attrs: { type: "file", accept: ".toml", id: `${this.id}-file`, class: "unseen" } });
     file.addEventListener("change", () => void this.readLimits(file));
     this.element = h(
       "form",
       { class: "settings", on: { submit: (event) => event.preventDefault() } },
       this.marks,
+      this.height,
       this.field("Joint", this.joint),
       this.field(
         "Limits",
@@ -98,6 +118,7 @@ export class SettingsForm {
     this.limits.value = settings.limits ?? "";
     this.guard.value = settings.guard === null ? "" : String(settings.guard);
     this.threshold.value = settings.fusion_threshold;
+    this.showHeight();
     this.showMarks(Math.max(1, settings.marks.length));
     this.showGiven();
     if (focused?.startsWith(this.id)) document.getElementById(focused)?.focus();
@@ -147,6 +168,45 @@ export class SettingsForm {
       h("label", { attrs: { for: control.id } }, name),
       h("span", { class: "with" }, control, ...more),
     );
+  }
+
+  private length(name: string, placeholder: string, changed: () => void): HTMLInputElement {
+    const input = h("input", {
+      attrs: { type: "text", size: 8, id: `${this.id}-${name}`, placeholder, autocomplete: "off" },
+    });
+    input.addEventListener("change", changed);
+    return input;
+  }
+
+  // Height of the marks over the section
+
+  /** Whether a height can be said of any of the marks: of what is laid beside the section. */
+  private laid(marks: readonly string[]): boolean {
+    const kinds = marks.map((text) => text.split(":")[0]);
+    return this.options.marks.some((m) => m.laid && kinds.includes(m.name));
+  }
+
+  private showHeight(): void {
+    const { mark_offset: offset, camera_distance: distance, marks } = this.settings;
+    this.offset.value = offset ?? "";
+    this.distance.value = distance ?? "";
+    this.distanceNote.textContent = "";
+    this.distanceNote.className = "note";
+    this.offsetField.hidden = !this.laid(marks) && !offset;
+    this.height.hidden = marks.length === 0 && !offset && !distance;
+    if (offset || distance) this.height.open = true;
+  }
+
+  /** A height says nothing without the distance: both go together, and what is missing is asked for. */
+  private sendHeight(): void {
+    const [offset, distance] = [this.offset.value.trim(), this.distance.value.trim()];
+    if (offset && !distance) {
+      this.distanceNote.textContent = "needed with the height";
+      this.distanceNote.className = "note wanted";
+      this.distance.focus();
+      return;
+    }
+    this.send({ mark_offset: offset || null, camera_distance: distance || null });
   }
 
   // Marks
@@ -199,7 +259,10 @@ export class SettingsForm {
       const mark = choice ? (value && choice.needs !== "nothing" ? `${choice.name}:${value}` : choice.name) : "";
       const marks = [...this.settings.marks];
       marks[index] = mark;
-      this.send({ marks: marks.filter(Boolean) });
+      const chosen = marks.filter(Boolean);
+      // what is no longer laid beside the section has no height either
+      const level = this.settings.mark_offset && !this.laid(chosen) ? { mark_offset: null } : {};
+      this.send({ marks: chosen, ...level });
     };
     select.addEventListener("change", changed);
     length.addEventListener("change", changed);
