@@ -9,11 +9,10 @@ import click
 
 from macrocheck.cli.files import write_json
 from macrocheck.paths import shown
-from macrocheck.study.words import amount, counted, listed, number, percent, unit_text
+from macrocheck.study.words import amount, counted, listed, number, percent, span, unit_text
 
 if TYPE_CHECKING:
     from macrocheck.study.comparison import Comparison, Group, Summary, ToleranceBound
-    from macrocheck.study.values import Interval
 
 _MOST_LEFT_OUT = 10
 _MOST_WORTH = 200
@@ -145,7 +144,7 @@ def _summary_row(group: "Group", s: "Summary") -> tuple[str, ...]:
         shown(group.label),
         str(s.n_coupons),
         number(s.mean, u),
-        "-" if s.interval is None else _span(s.interval, u),
+        span(s.interval, u),
         "-" if worst is None else f"{number(worst.section.value, u)} {shown(worst.coupon)}",
         *(_bound(s, bound) for bound in (s.tolerance, s.tolerance_section, s.tolerance_ranks)),
         "-" if s.share is None else f"{s.share.accepted} of {s.share.graded}",
@@ -169,10 +168,6 @@ def _spread_row(group: "Group", s: "Summary") -> tuple[str, ...]:
 def _limit_text(s: "Summary") -> str:
     bounds = (("at least", s.at_least), ("at most", s.at_most))
     return ", ".join(f"{word} {amount(v, s.unit)}" for word, v in bounds if v is not None)
-
-
-def _span(interval: "Interval", unit: str, *, signed: bool = False) -> str:
-    return f"{number(interval.low, unit, signed=signed)} to {number(interval.high, unit, signed=signed)}"
 
 
 def _bound_lines(pairs: "Sequence[tuple[Group, Summary]]", found: "Comparison") -> list[str]:
@@ -230,7 +225,7 @@ def _difference_lines(found: "Comparison", quantity: str) -> list[str]:
         need = "-" if d.stands_out or d.need is None else _coupons(d.need.need)
         rows.append((
             f"{shown(d.second)} less {shown(d.first)}", number(d.difference, u, signed=True),
-            _span(d.interval, u, signed=True), p, "yes" if d.stands_out else "no", need,
+            span(d.interval, u, signed=True), p, "yes" if d.stands_out else "no", need,
         ))  # fmt: skip
     if not rows:
         return []

@@ -14,7 +14,11 @@ POOL_P = 0.25
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Lines of the table and the variances of parts, people, people by part (0 where pooled) and repeats."""
+    """Lines of the table and the variances of parts, people, people by part (0 where pooled) and repeats.
+
+    `alone`: the repeats' mean square before anything was pooled with it, with `df_alone`; the same where nothing was.
+    Whether to pool is decided on the readings, so an interval from the pooled line would hold too rarely.
+    """
 
     rows: tuple[AnovaRow, ...]
     parts: float
@@ -23,6 +27,8 @@ class Table:
     repeats: float
     df_repeats: int
     pooled: bool
+    alone: float
+    df_alone: int
 
 
 def crossed(readings: FloatArray) -> Table:
@@ -64,6 +70,8 @@ def crossed(readings: FloatArray) -> Table:
         repeats=error,
         df_repeats=df_error,
         pooled=pooled and r > 1,
+        alone=ss_repeats / df_repeats if r > 1 else error,
+        df_alone=df_repeats if r > 1 else df_error,
     )
 
 
@@ -79,7 +87,9 @@ def one_way(readings: FloatArray) -> Table:
         _row("parts", df_parts, ss_parts, error, df_repeats),
         AnovaRow("repeats", df_repeats, ss_repeats, error, None, None),
     )
-    return Table(rows, max(0.0, (ss_parts / df_parts - error) / r), 0.0, 0.0, error, df_repeats, pooled=False)
+    return Table(
+        rows, max(0.0, (ss_parts / df_parts - error) / r), 0.0, 0.0, error, df_repeats, False, error, df_repeats
+    )
 
 
 def _row(name: str, df: int, ss: float, against: float, df_against: int) -> AnovaRow:

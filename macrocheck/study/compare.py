@@ -13,7 +13,7 @@ from macrocheck.study.comparison import Comparison, Difference, Group, ShareDiff
 from macrocheck.study.data import Coupon, coupon_value, grade_of, in_lengths
 from macrocheck.study.summary import share_of, summary_of
 from macrocheck.study.values import CONFIDENCE, CouponValue, Interval, Lengths, Need
-from macrocheck.study.words import amount, counted, listed, number, percent, unit_text
+from macrocheck.study.words import amount, counted, listed, percent, span, unit_text
 
 SHARE = 0.9
 MOST_GROUPS = 12
@@ -231,10 +231,10 @@ def _difference(first: str, second: str, a: Summary, b: Summary, confidence: flo
         )
     found = intervals.welch((a.mean or 0.0, a.sd, a.n_coupons), (b.mean or 0.0, b.sd, b.n_coupons), confidence)
     interval = Interval(float(found.low), float(found.high), confidence)
-    low, high = number(interval.low, a.unit, signed=True), amount(interval.high, a.unit, signed=True)
+    between = f"{span(interval, a.unit, signed=True)} {unit_text(a.unit)}".rstrip()
     return Difference(
         a.quantity, a.name, a.unit, first, second, difference, interval, float(found.df), float(found.p),
-        None, None, _difference_need(difference, a, b, confidence), f"{start} ({low} to {high})",
+        None, None, _difference_need(difference, a, b, confidence), f"{start} ({between})",
     )  # fmt: skip
 
 
@@ -252,26 +252,29 @@ def _difference_need(difference: float, a: Summary, b: Summary, confidence: floa
 
 def _judged(difference: Difference, p: float, confidence: float) -> Difference:
     stands_out = p < 1 - confidence
-    said = "more than chance" if stands_out else "not told from chance"
-    return replace(difference, p_adjusted=p, stands_out=stands_out, text=f"{difference.text}: {said}.")
+    text = f"{difference.text}: {_chance(stands_out)}."
+    return replace(difference, p_adjusted=p, stands_out=stands_out, text=text)
 
 
 def _share_differences(groups: Sequence[Group], confidence: float) -> tuple[ShareDifference, ...]:
+    pairs = [(a.share, b.share) for a, b in combinations(groups, 2) if a.share.graded and b.share.graded]
+    names = [(a.label, b.label) for a, b in combinations(groups, 2) if a.share.graded and b.share.graded]
+    ps = [intervals.share_chance((a.accepted, a.graded), (b.accepted, b.graded)) for a, b in pairs]
     made = []
-    for a, b in combinations(groups, 2):
-        if not (a.share.graded and b.share.graded):
-            continue
-        one, two = (a.share.accepted, a.share.graded), (b.share.accepted, b.share.graded)
-        interval = intervals.share_difference(one, two, confidence)
-        out = not interval.holds(0.0)
-        difference = two[0] / two[1] - one[0] / one[1]
+    for (first, second), (a, b), p, adjusted in zip(names, pairs, ps, intervals.holm(ps), strict=True):
+        interval = intervals.share_difference((a.accepted, a.graded), (b.accepted, b.graded), confidence)
+        out = adjusted < 1 - confidence and not interval.holds(0.0)
+        difference = b.accepted / b.graded - a.accepted / a.graded
         text = (
-            f"Share accepted: {b.label} less {a.label} {amount(difference, '1', signed=True)} "
-            f"({number(interval.low, '1', signed=True)} to {amount(interval.high, '1', signed=True)}): "
-            f"{'more than chance' if out else 'not told from chance'}."
+            f"Share accepted: {second} less {first} {amount(difference, '1', signed=True)} "
+            f"({span(interval, '1', signed=True)} %): {_chance(out)}."
         )
-        made.append(ShareDifference(a.label, b.label, difference, interval, out, text))
+        made.append(ShareDifference(first, second, difference, interval, out, text, p, adjusted))
     return tuple(made)
+
+
+def _chance(stands_out: bool) -> str:
+    return "more than chance" if stands_out else "not told from chance"
 
 
 def _notes(

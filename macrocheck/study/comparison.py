@@ -150,7 +150,11 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class ShareDifference:
-    """Second group's share accepted less the first's, with its interval; `stands_out`: it leaves out 0."""
+    """Second group's share accepted less the first's, with its interval.
+
+    `p`: of equal shares (Boschloo's exact test); `p_adjusted`: after Holm over all pairs of groups. `stands_out`:
+    p_adjusted under 1 - confidence, and the interval leaves out 0.
+    """
 
     first: str
     second: str
@@ -158,6 +162,8 @@ class ShareDifference:
     interval: Interval
     stands_out: bool
     text: str
+    p: float = 1.0
+    p_adjusted: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

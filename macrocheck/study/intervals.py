@@ -4,6 +4,7 @@ Functions on summary numbers take arrays too, so that their coverage can be trie
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,13 +13,11 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from macrocheck.arrays import FloatArray
+from macrocheck.study import section_bound, unequal
 from macrocheck.study.values import Interval, Side
 
 MOST_COUPONS = 100_000
 """Where more than this would be needed, none are said to be enough."""
-
-DRAWS = 10_000
-"""Draws behind a bound for single sections: its last digit is worth a hundredth of the scatter."""
 
 POWER = 0.8
 """Chance of showing a difference that is there, behind the number of coupons for it. Common practice, no source."""
@@ -43,14 +42,31 @@ def wilson(accepted: int, graded: int, confidence: float) -> Interval:
     return Interval(float(found.low), float(found.high), confidence)
 
 
-def share_difference(first: tuple[int, int], second: tuple[int, int], confidence: float) -> Interval:
-    """Return the interval of second share less first, each (accepted, graded): made of two of Wilson's."""
+def share_difference(
+    first: tuple[int, int],
+    second: tuple[int, int],
+    confidence: float,
+    of_each: Callable[[int, int, float], Interval] = share_interval,
+) -> Interval:
+    """Return the interval of second share less first, each (accepted, graded), made of the two shares' intervals.
+
+    By Clopper and Pearson's it holds its confidence nearly always at the least; `of_each` = `wilson` gives Newcombe's
+    (1998), which is narrower and holds 95 % in 86 to 99 % of trials.
+    """
     (a, n), (b, m) = first, second
     p, q = a / n, b / m
-    one, two = wilson(a, n, confidence), wilson(b, m, confidence)
+    one, two = of_each(a, n, confidence), of_each(b, m, confidence)
     low = math.hypot(q - (two.low or 0.0), (one.high or 0.0) - p)
     high = math.hypot((two.high or 0.0) - q, p - (one.low or 0.0))
-    return Interval(q - p - low, q - p + high, confidence)
+    return Interval(round(q - p - low, 12), round(q - p + high, 12), confidence)
+
+
+def share_chance(first: tuple[int, int], second: tuple[int, int]) -> float:
+    """Return the p of equal shares, two-sided, each (accepted, graded): Boschloo's exact test (Boschloo 1970)."""
+    (a, n), (b, m) = first, second
+    if a + b in {0, n + m}:
+        return 1.0
+    return min(1.0, float(stats.boschloo_exact([[a, b], [n - a, m - b]]).pvalue))
 
 
 def mean_interval(mean: ArrayLike, sd: ArrayLike, n: int, confidence: float) -> tuple[FloatArray, FloatArray]:
@@ -80,16 +96,18 @@ class Welch:
 def welch(
     first: tuple[ArrayLike, ArrayLike, int], second: tuple[ArrayLike, ArrayLike, int], confidence: float
 ) -> Welch:
-    """Compare two means, each (mean, standard deviation, number), without taking their spreads for equal."""
+    """Compare two means, each (mean, standard deviation, number), without taking their spreads for equal.
+
+    The factor of the interval is `unequal`'s: Satterthwaite's but for few coupons.
+    """
     (m1, s1, n1), (m2, s2, n2) = first, second
     a, b = np.asarray(s1) ** 2 / n1, np.asarray(s2) ** 2 / n2
     square = np.maximum(a + b, 1e-300)
-    df = square**2 / np.maximum(a**2 / (n1 - 1) + b**2 / (n2 - 1), 1e-300)
-    df = np.clip(df, min(n1, n2) - 1, n1 + n2 - 2)
+    factor = unequal.factor_for(n1 - 1, n2 - 1, confidence)(a / square)
+    df = unequal.effective_df(factor, n1 - 1, n2 - 1, confidence)
     difference, error = np.asarray(m2) - np.asarray(m1), np.sqrt(square)
-    half = stats.t.ppf(0.5 + confidence / 2, df) * error
-    p = 2 * np.asarray(stats.t.sf(np.abs(difference) / error, df))
-    return Welch(difference, difference - half, difference + half, df, p)
+    p = unequal.chance(difference / error, a / square, n1 - 1, n2 - 1, confidence)
+    return Welch(difference, difference - factor * error, difference + factor * error, df, p)
 
 
 def holm(ps: list[float]) -> list[float]:
@@ -118,24 +136,13 @@ def nested_bound(
     """Return a tolerance bound for single sections from the means (a,) of coupons with several sections each.
 
     `within`: mean square between the sections of a coupon, with `df_within` degrees of freedom;
-    `harmonic`: harmonic mean of their numbers. By a generalized pivotal quantity, drawn `DRAWS` times from a fixed
-    seed; it holds its confidence at the least (94 to 99 % where 95 % are said).
+    `harmonic`: harmonic mean of their numbers. The factor is `section_bound`'s.
     """
-    count = len(means)
-    normal, of_means, of_sections = _draws(count - 1, df_within)
-    between = float(means.var(ddof=1)) * (count - 1) / of_means
-    inner = (1 - 1 / harmonic) * within * df_within / of_sections
+    of_means, of_sections = float(means.var(ddof=1)), within / harmonic
+    part = of_sections / (of_means + of_sections)
+    factor = section_bound.factor_for(len(means), df_within, harmonic, share, confidence)(part)
     sign = -1.0 if side == "at least" else 1.0
-    centre = float(means.mean()) + normal * np.sqrt(between / count)
-    pivot = centre + sign * known_factor(share) * np.sqrt(between + inner)
-    return float(np.quantile(pivot, 1 - confidence if side == "at least" else confidence))
-
-
-@lru_cache(maxsize=64)
-def _draws(df_means: int, df_sections: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return draws of a normal and two chi-squares, always the same."""
-    rng = np.random.default_rng(0)
-    return rng.standard_normal(DRAWS), rng.chisquare(df_means, DRAWS), rng.chisquare(df_sections, DRAWS)
+    return float(means.mean()) + sign * factor * math.sqrt(of_means + (harmonic - 1) * of_sections)
 
 
 def known_factor(share: float) -> float:

@@ -204,8 +204,8 @@ def _by_table(table: FloatArray, readings: Sequence[Reading], confidence: float)
         else:
             variances["person by section"] = found.both
     variances["repeat"] = found.repeats
-    df: dict[Source, float] = {"repeat": float(found.df_repeats)}
-    return _Found(_components(variances, levels, df, also, confidence), found.rows, found.pooled)
+    scatter = (found.alone, float(found.df_alone))
+    return _Found(_components(variances, levels, scatter, also, confidence), found.rows, found.pooled)
 
 
 def _by_likelihood(readings: Sequence[Reading], confidence: float) -> _Found:
@@ -241,10 +241,10 @@ def _by_likelihood(readings: Sequence[Reading], confidence: float) -> _Found:
     if people is not None:
         variances["person"] = found.crossed
     variances["repeat"] = found.repeats
-    df: dict[Source, float] = {"repeat": found.df_repeats}
+    scatter = (found.repeats, found.df_repeats)
     levels: dict[Source, int] = {s: int(numbers[s].max()) + 1 for s in used} | {"repeat": len(readings)}
     note = "Readings are unbalanced: components by restricted maximum likelihood, which weighs them as they are."
-    return _Found(_components(variances, levels, df, also, confidence), notes=(note,))
+    return _Found(_components(variances, levels, scatter, also, confidence), notes=(note,))
 
 
 def _numbered(labels: Sequence[tuple[str, ...]]) -> NDArray[np.intp]:
@@ -260,10 +260,11 @@ def _same(a: NDArray[np.intp], b: NDArray[np.intp]) -> bool:
 def _components(
     raw: dict[Source, float],
     levels: dict[Source, int],
-    df: dict[Source, float],
+    scatter: tuple[float, float],
     also: dict[Source, tuple[Source, ...]],
     confidence: float,
 ) -> tuple[Component, ...]:
+    """Return the components; `scatter`: variance and degrees of freedom behind the interval of the repeats."""
     # Readings that agree to the last digit leave rounding behind, which is no scatter.
     nothing = ROUNDING * sum(raw.values())
     variances = {s: v if v > nothing else 0.0 for s, v in raw.items()}
@@ -272,8 +273,8 @@ def _components(
     for source in (s for s in _ORDER if s in variances):
         v = variances[source]
         interval = None
-        if df.get(source, 0.0) >= 1 and v > 0:
-            low, high = sd_interval(math.sqrt(v), df[source], confidence)
+        if source == "repeat" and scatter[1] >= 1 and v > 0 and scatter[0] > 0:
+            low, high = sd_interval(math.sqrt(scatter[0]), scatter[1], confidence)
             interval = Interval(float(low), float(high), confidence)
         made.append(
             Component(

@@ -3,9 +3,12 @@
 import math
 from collections.abc import Sequence
 
+from macrocheck.study.values import Interval
+
 _UNITS = {"mm2": "mm²", "in2": "in²", "deg": "°", "1": "%", "g/cm3": "g/cm³"}
 
 
+_MOST_FINE = 4
 _PLACES = {"mm": 2, "mm2": 1, "in": 3, "in2": 4, "deg": 1, "1": 1}
 
 
@@ -14,10 +17,10 @@ def unit_text(unit: str) -> str:
     return _UNITS.get(unit, unit)
 
 
-def number(value: float | None, unit: str = "", *, signed: bool = False, fine: bool = False) -> str:
+def number(value: float | None, unit: str = "", *, signed: bool = False, fine: int = 0) -> str:
     """Return a number without its unit: hundredths of a mm, tenths of a degree or per cent; else four digits.
 
-    `fine`: one decimal more, for standard deviations.
+    `fine`: so many decimals more; one for standard deviations.
     """
     if value is None:
         return "-"
@@ -29,13 +32,31 @@ def number(value: float | None, unit: str = "", *, signed: bool = False, fine: b
     if places is None:
         size = math.floor(math.log10(abs(value))) if value else 0
         places = min(max(3 - size, 0), 6)
-    elif fine:
-        places += 1
+    else:
+        places += fine
     text = f"{value:{'+' if signed else ''}.{places}f}"
     return text.lstrip("+-") if not text.strip("+-0.") else text
 
 
-def amount(value: float | None, unit: str, *, signed: bool = False, fine: bool = False) -> str:
+def span(interval: Interval | None, unit: str, *, signed: bool = False) -> str:
+    """Return "0.41 to 0.63" without the unit, "-" where there is none.
+
+    With as many decimals as keep an end beyond 0 from being printed as 0: what leaves out 0 is to be seen to.
+    """
+    if interval is None or interval.low is None or interval.high is None:
+        return "-"
+    ends = (interval.low, interval.high)
+    fine = 0
+    while not interval.holds(0.0) and fine < _MOST_FINE and any(_none(number(v, unit, fine=fine)) for v in ends):
+        fine += 1
+    return " to ".join(number(v, unit, signed=signed, fine=fine) for v in ends)
+
+
+def _none(text: str) -> bool:
+    return not text.strip("+-0.")
+
+
+def amount(value: float | None, unit: str, *, signed: bool = False, fine: int = 0) -> str:
     """Return a number with its unit."""
     shown = unit_text(unit)
     return f"{number(value, unit, signed=signed, fine=fine)}{'' if shown in {'', '°'} else ' '}{shown}"

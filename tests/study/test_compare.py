@@ -11,6 +11,8 @@ from macrocheck.results import VerdictWord
 from macrocheck.study.compare import By, compare, parse_by
 from macrocheck.study.comparison import Comparison, Summary
 from macrocheck.study.data import Coupon, Measure, NotedSetting, Section, coupon_value
+from macrocheck.study.values import Interval
+from macrocheck.study.words import span
 from tests.study.make import coupon
 
 
@@ -235,6 +237,50 @@ def test_differences_are_judged_together() -> None:
         assert d.p_adjusted is not None
         assert d.p_adjusted >= d.p
     assert "3 differences are looked at" in " ".join(found.notes)
+
+
+def _words(word: VerdictWord, count: int) -> list[VerdictWord]:
+    return [word] * count
+
+
+def test_an_interval_that_reaches_0_is_not_called_more_than_chance() -> None:
+    coupons = [
+        *graded("a", ["accept", "reject"], [1.2, 0.8], 1.0),
+        *graded("b", ["accept", "accept"], [1.2, 1.3], 1.0),
+    ]
+    (share,) = compare(coupons, by=[By("gas")], quantities=["size"]).share_differences
+    assert share.difference == 0.5
+    assert share.p > 0.05
+    assert not share.stands_out
+    assert "not told from chance" in share.text
+    coupons = [
+        *graded("a", _words("reject", 6), [0.8] * 6, 1.0),
+        *graded("b", _words("accept", 6), [1.2] * 6, 1.0),
+    ]
+    (share,) = compare(coupons, by=[By("gas")], quantities=["size"]).share_differences
+    assert share.stands_out
+    assert (share.interval.low or 0.0) > 0
+
+
+def test_shares_are_judged_together() -> None:
+    # of five groups one differs by a p that alone would do, and among ten pairs does not
+    bad, words = _words("reject", 4), _words("accept", 4)
+    coupons = [
+        c
+        for name, said in (("a", bad), ("b", words), ("c", words), ("d", words), ("e", words))
+        for c in graded(name, said, [1.0] * 4, 1.0)
+    ]
+    shares = compare(coupons, by=[By("gas")], quantities=["size"]).share_differences
+    first = next(s for s in shares if (s.first, s.second) == ("a", "b"))
+    assert first.p < 0.05 < first.p_adjusted
+    assert not first.stands_out
+
+
+def test_an_interval_that_leaves_out_0_is_not_printed_as_if_it_reached_it() -> None:
+    assert span(Interval(0.0004, 0.41), "mm", signed=True) == "+0.0004 to +0.4100"
+    assert span(Interval(-0.2, -0.004), "mm", signed=True) == "-0.200 to -0.004"
+    assert span(Interval(0.0, 0.41), "mm") == "0.00 to 0.41"
+    assert span(Interval(-0.001, 0.41), "mm", signed=True) == "0.00 to +0.41"
 
 
 def test_one_coupon_against_a_group_has_no_interval() -> None:

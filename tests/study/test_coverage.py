@@ -10,16 +10,17 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 
 from macrocheck.arrays import FloatArray
+from macrocheck.study import section_bound, unequal
 from macrocheck.study.compare import By, compare
 from macrocheck.study.data import Coupon
 from macrocheck.study.intervals import mean_interval, nested_bound, share_interval, tolerance_factor, welch
 from macrocheck.study.relate import relate
 from tests.study.make import coupon
 
-MANY, RUNS = 20_000, 1_000
+MANY, FEWER, RUNS = 20_000, 4_000, 1_000
 BAND = (0.935, 0.965)
 
 
@@ -44,7 +45,7 @@ def nested(
 def welch_rate(seed: int, counts: tuple[int, int], sds: tuple[float, float], sections: Sequence[int]) -> float:
     rng = np.random.default_rng(seed)
     (n, m), (s, t) = counts, sds
-    a, b = nested(rng, MANY, n, sections, 1.0, (s, 0.3)), nested(rng, MANY, m, sections, 1.7, (t, 0.3))
+    a, b = nested(rng, FEWER, n, sections, 1.0, (s, 0.3)), nested(rng, FEWER, m, sections, 1.7, (t, 0.3))
     found = welch((a.mean(axis=1), a.std(axis=1, ddof=1), n), (b.mean(axis=1), b.std(axis=1, ddof=1), m), 0.95)
     return held(found.low, found.high, 0.7)
 
@@ -58,16 +59,61 @@ def test_means_of_nested_sections(sections: tuple[int, ...]) -> None:
 
 
 @pytest.mark.parametrize("sections", [(1,), (2,), (1, 3)])
-@pytest.mark.parametrize(("counts", "sds"), [((6, 12), (0.2, 0.8)), ((8, 8), (0.3, 0.6)), ((5, 15), (1.0, 0.2))])
+@pytest.mark.parametrize(
+    ("counts", "sds"),
+    [
+        ((6, 12), (0.2, 0.8)), ((8, 8), (0.3, 0.6)), ((5, 15), (1.0, 0.2)), ((3, 10), (3.0, 0.3)),
+        ((3, 10), (1.0, 0.3)), ((4, 4), (0.5, 0.5)), ((4, 20), (1.0, 0.1)), ((3, 4), (0.2, 0.6)),
+    ],
+)  # fmt: skip
 def test_differences_of_nested_sections(
     counts: tuple[int, int], sds: tuple[float, float], sections: tuple[int, ...]
 ) -> None:
     assert BAND[0] <= welch_rate(12, counts, sds, sections) <= BAND[1]
 
 
-def test_differences_of_very_few_coupons_are_cautious() -> None:
-    assert welch_rate(20, (2, 2), (0.3, 0.3), (2,)) >= BAND[0]
-    assert welch_rate(21, (3, 3), (0.3, 0.3), (1,)) >= BAND[0]
+PARTS = special.expit(np.linspace(-12, 12, 200))
+"""The first group's part of the variance of a difference, from none to all."""
+
+
+@pytest.mark.parametrize("first", [3, 4, 5, 6, 9])
+@pytest.mark.parametrize("second", [3, 5, 8, 15, 60])
+def test_differences_whatever_the_scatters(first: int, second: int) -> None:
+    """For every ratio of scatters at once, worked out by integration; that itself is checked below."""
+    exact = unequal.Exact(first - 1, second - 1, PARTS)
+    rate = exact.held(unequal.factor_for(first - 1, second - 1, 0.95)(exact.part))
+    assert BAND[0] <= rate.min()
+    assert rate.max() <= BAND[1]
+
+
+@pytest.mark.parametrize("second", [2, 3, 5, 10, 60])
+def test_differences_from_a_group_of_two_coupons_are_at_most_cautious(second: int) -> None:
+    exact = unequal.Exact(1, second - 1, PARTS)
+    rate = exact.held(unequal.factor_for(1, second - 1, 0.95)(exact.part))
+    assert BAND[0] <= rate.min()
+    assert rate.max() <= 0.98
+
+
+@pytest.mark.parametrize(("counts", "sds"), [((2, 2), (1.0, 1.0)), ((2, 10), (1.0, 0.5)), ((3, 10), (5.0, 0.5))])
+def test_rates_by_integration_are_those_of_simulated_runs(
+    counts: tuple[int, int], sds: tuple[float, float]
+) -> None:
+    rng = np.random.default_rng(30)
+    a, b = (rng.normal(0.0, s, (MANY, n)) for n, s in zip(counts, sds, strict=True))
+    found = welch(
+        (a.mean(axis=1), a.std(axis=1, ddof=1), counts[0]), (b.mean(axis=1), b.std(axis=1, ddof=1), counts[1]), 0.95
+    )
+    squares = [s**2 / n for s, n in zip(sds, counts, strict=True)]
+    exact = unequal.Exact(counts[0] - 1, counts[1] - 1, np.array([squares[0] / sum(squares)]))
+    rate = exact.held(unequal.factor_for(counts[0] - 1, counts[1] - 1, 0.95)(exact.part))[0]
+    assert held(found.low, found.high, 0.0) == pytest.approx(rate, abs=0.005)
+
+
+def test_satterthwaite_alone_would_fall_out_of_the_band() -> None:
+    for first, second in ((3, 10), (2, 10)):
+        exact = unequal.Exact(first - 1, second - 1, PARTS)
+        df = unequal.satterthwaite(first - 1, second - 1, exact.part)
+        assert exact.held(special.stdtrit(df, 0.975)).min() < BAND[0]
 
 
 @pytest.mark.parametrize("sections", [(1,), (3,)])
@@ -79,18 +125,37 @@ def test_tolerance_bounds_of_nested_sections(sections: tuple[int, ...]) -> None:
     assert BAND[0] <= float((above >= 0.9).mean()) <= BAND[1]
 
 
-@pytest.mark.parametrize(("sections", "sds"), [(2, (0.3, 0.3)), (3, (0.1, 0.4)), (2, (0.4, 0.1))])
-def test_bounds_for_single_sections_hold_their_confidence_at_the_least(
-    sections: int, sds: tuple[float, float]
-) -> None:
+@pytest.mark.parametrize(
+    "counts", [(2, 2, 2), (2, 2, 2, 2, 2, 2, 2, 2), (3, 3, 3, 3, 3), (1, 4, 2, 1, 4, 2), (1, 3) * 6]
+)
+@pytest.mark.parametrize("sds", [(0.3, 0.3), (0.1, 0.4), (0.0, 0.4), (0.4, 0.1)])
+def test_bounds_for_single_sections(counts: tuple[int, ...], sds: tuple[float, float]) -> None:
     rng = np.random.default_rng(23)
-    covered = 0
-    for _ in range(RUNS):
-        values = 2.0 + sds[0] * rng.standard_normal((8, 1)) + sds[1] * rng.standard_normal((8, sections))
-        within = float(values.var(axis=1, ddof=1).mean())
-        bound = nested_bound(values.mean(axis=1), within, 8 * (sections - 1), sections, "at least", 0.9, 0.95)
-        covered += bool(stats.norm.sf(bound, 2.0, float(np.hypot(*sds))) >= 0.9)
-    assert BAND[0] <= covered / RUNS <= 0.995
+    coupons = len(counts)
+    values = 2.0 + sds[0] * rng.standard_normal((FEWER, coupons, 1))
+    values = values + sds[1] * rng.standard_normal((FEWER, coupons, max(counts)))
+    there = np.arange(max(counts)) < np.array(counts)[:, None]
+    means = np.where(there, values, 0.0).sum(axis=2) / np.array(counts)
+    squares = np.where(there, (values - means[:, :, None]) ** 2, 0.0).sum(axis=(1, 2))
+    df, harmonic = sum(counts) - coupons, coupons / sum(1 / n for n in counts)
+    bounds = [
+        nested_bound(m, s / df, df, harmonic, "at least", 0.9, 0.95) for m, s in zip(means, squares, strict=True)
+    ]
+    rate = float((stats.norm.sf(bounds, 2.0, float(np.hypot(*sds))) >= 0.9).mean())
+    assert BAND[0] <= rate <= BAND[1]
+
+
+@pytest.mark.parametrize("coupons", [2, 3, 5, 8, 20])
+@pytest.mark.parametrize("sections", [2, 3, 8])
+def test_bounds_for_single_sections_whatever_scatters(coupons: int, sections: int) -> None:
+    """For every part of the sections in the scatter at once, worked out by integration."""
+    parts = np.append(special.expit(np.linspace(-10, 6, 80)), 1.0)
+    df = coupons * (sections - 1)
+    factor = section_bound.factor_for(coupons, df, sections, 0.9, 0.95)
+    exact = section_bound.Exact(coupons, df, sections, 0.9, parts)
+    rate = exact.held(np.vectorize(factor)(exact.part))
+    assert BAND[0] <= rate.min()
+    assert rate.max() <= BAND[1]
 
 
 def test_bounds_by_ranks_hold_whatever_the_distribution() -> None:

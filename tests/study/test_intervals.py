@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from macrocheck.study import intervals
+from macrocheck.study import intervals, unequal
 from tests.study.published import SLEEP
 
 
@@ -40,7 +40,7 @@ def test_one_sided_share_bound() -> None:
 
 def test_difference_of_shares_as_newcombe_printed_it() -> None:
     # Newcombe (1998), Statistics in Medicine 17, 873-890: 56 of 70 less 48 of 80: .0524 to .3339 (memory)
-    found = intervals.share_difference((48, 80), (56, 70), 0.95)
+    found = intervals.share_difference((48, 80), (56, 70), 0.95, of_each=intervals.wilson)
     assert found.low == pytest.approx(0.0524, abs=5e-5)
     assert found.high == pytest.approx(0.3339, abs=5e-5)
 
@@ -90,7 +90,7 @@ def test_welch_against_scipy_on_unequal_groups() -> None:
 
 def test_welch_where_one_group_does_not_scatter() -> None:
     found = intervals.welch((1.0, 0.0, 4), (2.0, 0.5, 6), 0.95)
-    assert float(found.df) == 5
+    assert float(found.df) == pytest.approx(5)
     assert math.isfinite(float(found.low))
 
 
@@ -119,3 +119,35 @@ def test_how_many_coupons() -> None:
     assert n is not None
     assert intervals.tolerance_factor(n, 0.9, 0.95) <= 1.9 < intervals.tolerance_factor(n - 1, 0.9, 0.95)
     assert intervals.coupons_for_factor(1.28, 0.9, 0.95) is None
+
+
+def test_shares_that_an_exact_test_does_not_tell_apart_have_an_interval_that_holds_0() -> None:
+    # p by Boschloo's exact test in SciPy; 1 of 2 against 2 of 2 once ended at "0.0 %" and was called more than chance
+    for n, m in ((2, 2), (3, 3), (4, 2), (4, 4), (5, 5), (6, 3)):
+        for a in range(n + 1):
+            for b in range(m + 1):
+                p = intervals.share_chance((a, n), (b, m))
+                found = intervals.share_difference((a, n), (b, m), 0.95)
+                assert p < 0.05 or found.holds(0.0), (a, n, b, m)
+    # another exact test, Barnard's, as SciPy's documentation works it for 7 of 15 against 12 of 15: one-sided 0.0341 (memory)
+    assert intervals.share_chance((7, 15), (12, 15)) == pytest.approx(2 * 0.0341, abs=1e-3)
+    assert intervals.share_chance((0, 4), (0, 7)) == 1.0
+
+
+@pytest.mark.parametrize("counts", [(2, 2), (2, 11), (3, 3), (4, 9), (8, 30)])
+def test_factors_of_a_difference_end_at_students(counts: tuple[int, int]) -> None:
+    # where one group has all the scatter, the other is a constant and Student's factor of the first is exact
+    one, two = counts[0] - 1, counts[1] - 1
+    factor = unequal.factor_for(one, two, 0.95)
+    assert factor(np.array([1.0]))[0] == pytest.approx(stats.t.ppf(0.975, one), rel=1e-3)
+    assert factor(np.array([0.0]))[0] == pytest.approx(stats.t.ppf(0.975, two), rel=1e-3)
+    within = factor(np.linspace(0.0, 1.0, 200))
+    assert within.min() >= stats.t.ppf(0.975, one + two) - 1e-9
+    assert within.max() <= stats.t.ppf(0.975, min(one, two)) + 1e-9
+
+
+def test_p_and_interval_of_a_difference_say_the_same() -> None:
+    for offset in np.linspace(0.0, 4.0, 41):
+        for first, second in (((0.0, 1.0, 2), (offset, 0.3, 4)), ((0.0, 1.0, 3), (offset, 1.0, 3))):
+            found = intervals.welch(first, second, 0.95)
+            assert (float(found.p) < 0.05) == (float(found.low) > 0.0)
