@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from macrocheck.arrays import FloatArray, Point
+from macrocheck.flags import Flag
 from macrocheck.outline import SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along
@@ -25,6 +26,10 @@ _ROOT = 1.2
 """Standard error of where weld metal ends along the faying surface, in those of its boundary there."""
 _FLATTEST = 0.15
 """Sine of the angle between boundary and faying surface under which the end of weld metal is no less sure."""
+
+
+_SHARED = ("regions_unsure", "second_boundary", "surface_missing", "surface_short", "member_unsure")
+"""Flags of the weld on the other side that put the end of the unfused land in doubt."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,6 +191,16 @@ def _far_end(
     return (float(x), float(y)), u
 
 
+def _from_behind(weld: WeldOutline, other: WeldOutline) -> tuple[Flag, ...]:
+    """Doubts about the other weld that the unfused land shares: it ends at that weld's root."""
+    told = {f.code for f in weld.flags}
+    return tuple(
+        replace(f, text=f"On the weld of the other side, where the unfused land ends: {f.text}")
+        for f in other.flags
+        if f.code in _SHARED and f.code not in told
+    )
+
+
 def with_land(photo: Photo, coarse: RegionMaps, welds: tuple[WeldOutline, ...]) -> tuple[WeldOutline, ...]:
     """Return the welds with `seam_end` and its uncertainty, where the far end of the faying surface is seen.
 
@@ -217,5 +232,9 @@ def with_land(photo: Photo, coarse: RegionMaps, welds: tuple[WeldOutline, ...]) 
             continue
         station = (np.asarray(found[0]) - frame.origin) @ frame.back
         ahead = station > weld_root(weld, line)[0] - 3.0 * found[1]
-        out.append(replace(weld, seam_end=found[0], u_seam_end=found[1]) if ahead else weld)
+        if not ahead:
+            out.append(weld)
+            continue
+        flags = weld.flags if len(welds) < 2 else (*weld.flags, *_from_behind(weld, welds[1 - k]))
+        out.append(replace(weld, seam_end=found[0], u_seam_end=found[1], flags=flags))
     return tuple(out)

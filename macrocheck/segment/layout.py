@@ -23,7 +23,7 @@ from macrocheck.segment.maps import (
     RegionMaps,
     sample,
 )
-from macrocheck.segment.members import continues_behind, leaning, seen_behind
+from macrocheck.segment.members import beside, continues_behind, leaning, seen_behind
 
 _SMALLEST_WELD = 60
 """Map px of weld metal below which there is no weld to speak of."""
@@ -283,7 +283,10 @@ def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int], phot
         inward = (np.array([xs.mean(), ys.mean()]) if len(xs) else centre) - face.mean(axis=0)
         turn = chord[0] * inward[1] - chord[1] * inward[0] < 0
     else:
-        lean_start, lean_end = leaning(maps, before, face[0]), leaning(maps, after, face[-1])
+        lean_start, lean_end = (
+            leaning(maps, walk, toe, beside(weld, face, toe))
+            for walk, toe in ((before, face[0]), (after, face[-1]))
+        )
         seam_start = continues_behind(maps, weld, face, before, opening=joint == "tee")
         seam_end = continues_behind(maps, weld, face, after, opening=joint == "tee")
         # Positive: the outline's start is on the butting member.

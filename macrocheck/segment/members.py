@@ -9,13 +9,43 @@ from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, TOE_BUTTING, TOE_NONBUTTING, RegionMaps, sample
 
+_RIM = 48
+"""Map px along the maps' own border where which member is which is said without seeing what lies beyond it."""
+_RING, _NEAR_TOE = (3.0, 26.0), 0.5
+"""Map px from the weld, and part of the toe-to-toe distance from a toe: there the metal beside it is asked."""
 
-def leaning(maps: RegionMaps, walk: FloatArray, toe: FloatArray) -> float:
-    """Butting (+1) or nonbutting (-1), from the regions along the outline beyond a toe and the toe's heat map."""
+
+def _inner(maps: RegionMaps, at: FloatArray) -> FloatArray:
+    """Those of the points (k, 2) that lie clear of the maps' rim; all where too few do."""
+    h, w = maps.shape
+    clear = (at > _RIM).all(axis=1) & (at[:, 0] < w - 1 - _RIM) & (at[:, 1] < h - 1 - _RIM)
+    return at[clear] if clear.sum() >= 8 else at
+
+
+def beside(weld: ByteArray, face: FloatArray, toe: FloatArray) -> FloatArray:
+    """Points (k, 2) around the weld and nearer to this toe than to the other: most lie in the toe's own member."""
+    away = cv2.distanceTransform(1 - weld, cv2.DIST_L2, 3)[::2, ::2]
+    ys, xs = np.nonzero((away > _RING[0]) & (away < _RING[1]))
+    at = 2.0 * np.column_stack([xs, ys])
+    from_toe = np.hypot(*(at - toe).T)
+    other = face[0] if np.hypot(*(face[0] - toe)) > np.hypot(*(face[-1] - toe)) else face[-1]
+    near = (from_toe < _NEAR_TOE * np.hypot(*(face[0] - face[-1]))) & (from_toe < np.hypot(*(at - other).T))
+    return np.asarray(at[near], np.float64)
+
+
+def leaning(maps: RegionMaps, walk: FloatArray, toe: FloatArray, ring: FloatArray) -> float:
+    """Butting (+1) or nonbutting (-1), from the regions beyond a toe and beside the weld, and the toe's heat map.
+
+    `walk`: map px of the outline from the toe on. `ring`: points as `beside` gives them.
+    """
     p_b = cv2.GaussianBlur(maps.regions[BUTTING], (0, 0), 2.5)
     p_n = cv2.GaussianBlur(maps.regions[NONBUTTING], (0, 0), 2.5)
-    at = walk[4:60] if len(walk) > 8 else np.vstack([walk, toe[None]])
+    at = _inner(maps, walk[4:60]) if len(walk) > 8 else np.vstack([walk, toe[None]])
     b, n = float(sample(p_b, at).sum()), float(sample(p_n, at).sum())
+    if len(ring) > 20:
+        share = 60.0 / len(ring)
+        b += share * float(sample(p_b, _inner(maps, ring)).sum())
+        n += share * float(sample(p_n, _inner(maps, ring)).sum())
     heat = [
         float(sample(cv2.GaussianBlur(maps.points[k], (0, 0), 3), toe[None])[0])
         for k in (TOE_BUTTING, TOE_NONBUTTING)
@@ -33,12 +63,16 @@ def _stem_ends(maps: RegionMaps, behind: FloatArray, normal: FloatArray, face: F
     air = [sample(maps.regions[BACKGROUND], behind + k * 8.0 * side * normal) for k in (1.0, -1.0)]
     if len(air[0]) < 30:
         return 0.0
-    # A cavity at the root is short; the space beyond a plate is not.
+    # A cavity at the root ends in metal again; the space beyond a plate does not.
     out = np.flatnonzero(np.convolve(air[0] > 0.6, np.ones(26), "valid") > 25)
-    if not len(out):
+    if not len(out) or (air[0][int(out[0]) :] > 0.5).mean() < 0.9:
         return 0.0
     other = air[1][int(out[0]) : int(out[0]) + 8]
     return float(np.clip(1 - 2 * other.mean(), 0, 1)) * 0.8
+
+
+_CLEAR = 13
+"""Map px: twice the distance that a seam behind the weld keeps from it, and one."""
 
 
 def _behind(
@@ -51,6 +85,8 @@ def _behind(
     if len(walk) < 14:
         return
     h, w = maps.shape
+    # An unfused stretch under the weld lies along the butting member too: what counts is clear of the weld.
+    around = cv2.dilate(weld, np.ones((_CLEAR, _CLEAR), np.uint8))
     toe = face[-1] if np.hypot(*(face[-1] - walk[0])) < np.hypot(*(face[0] - walk[0])) else face[0]
     # Without knowing where an undercut ends, the surface is taken from several stretches of the outline.
     for first in (2, 12, 24, 40):
@@ -68,7 +104,7 @@ def _behind(
         at = at[(at > 3).all(axis=1) & (at[:, 0] < w - 4) & (at[:, 1] < h - 4)]
         if len(at) < 12:
             continue
-        inside = sample(weld, at) > 0.5
+        inside = sample(np.asarray(around, np.uint8), at) > 0.5
         last = int(np.flatnonzero(inside)[-1]) if inside.any() else 0
         if len(at[last + 3 :]) >= 8:
             yield at[last + 3 :], normal
@@ -109,6 +145,10 @@ def seen_behind(photo: Photo, maps: RegionMaps, weld: ByteArray, face: FloatArra
     return best
 
 
+_LONG = 84
+"""Map px behind the weld over which a seam must go on: large cavities at the root take up half as much."""
+
+
 def _soft(profile: FloatArray) -> FloatArray:
     return np.convolve(np.pad(profile, 2, mode="edge"), [0.1, 0.2, 0.4, 0.2, 0.1], "valid")
 
@@ -123,7 +163,7 @@ def continues_behind(
     """
     best = 0.0
     for beyond, normal in _behind(maps, weld, face, walk):
-        behind = beyond[:48]
+        behind = beyond[:_LONG]
         probes = behind[:, None, :] + np.arange(-3.0, 3.1)[None, :, None] * normal
         seen = sample(maps.seam, probes.reshape(-1, 2)).reshape(probes.shape[:2]).max(axis=1)
         if opening:

@@ -29,6 +29,8 @@ _SEAM_PIXELS = 270
 """The seam's pixels nearest the weld: a stretch of about 90 map px of a ridge 3 px wide."""
 _CUT_FACE = 0.2
 """Px by which a short end face's ends may be off each other: cuts are wavy, corners rounded (as measured)."""
+_LITTLE = 0.25
+"""Part of the toe-to-toe distance under which a surface seen beyond the toe is little to go by."""
 _ONWARD = 3.0
 """A surface is followed past the crop for at most this many times its stretch in the crop."""
 
@@ -338,7 +340,15 @@ def find_surfaces(
         nonbutting = _outward(seam, maps.photo_points(layout.face[-1:])[0] - seam.point)
     if joint == "lap":
         return _lap(photo, maps, layout, fusion, nonbutting, hints)
-    return Surfaces(one(layout.beyond_butting, layout.face[0]), nonbutting)
+    butting = one(layout.beyond_butting, layout.face[0])
+    if nonbutting is not None and (butting is None or butting.length < _LITTLE * reach * maps.scale):
+        # Under the weld an unfused stretch may show more of the surface than is left beyond the toe.
+        under = seam_stretch(maps, fusion, nonbutting)
+        if under is not None and (butting is None or under.length > 1.5 * butting.length):
+            toe = maps.photo_points(layout.face[:1])[0]
+            away = (1.0 if nonbutting.distance(toe[None])[0] > 0 else -1.0) * nonbutting.normal
+            return Surfaces(_outward(under, away), nonbutting, from_seam=True)
+    return Surfaces(butting, nonbutting)
 
 
 def _through_both(left: Line | None, right: Line | None) -> Line | None:
