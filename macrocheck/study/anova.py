@@ -16,8 +16,8 @@ POOL_P = 0.25
 class Table:
     """Lines of the table and the variances of parts, people, people by part (0 where pooled) and repeats.
 
-    `alone`: the repeats' mean square before anything was pooled with it, with `df_alone`; the same where nothing was.
-    Whether to pool is decided on the readings, so an interval from the pooled line would hold too rarely.
+    `alone`: the repeats' mean square before anything was pooled with it, with `df_alone`; the same where nothing
+    was. Whether to pool is decided on the readings, so an interval from the pooled line would hold too rarely.
     """
 
     rows: tuple[AnovaRow, ...]

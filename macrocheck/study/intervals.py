@@ -50,8 +50,8 @@ def share_difference(
 ) -> Interval:
     """Return the interval of second share less first, each (accepted, graded), made of the two shares' intervals.
 
-    By Clopper and Pearson's it holds its confidence nearly always at the least; `of_each` = `wilson` gives Newcombe's
-    (1998), which is narrower and holds 95 % in 86 to 99 % of trials.
+    By Clopper and Pearson's it holds its confidence nearly always at the least; `of_each` = `wilson` gives
+    Newcombe's (1998), which is narrower and holds 95 % in 86 to 99 % of trials.
     """
     (a, n), (b, m) = first, second
     p, q = a / n, b / m

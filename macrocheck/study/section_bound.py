@@ -1,8 +1,8 @@
 """A one-sided tolerance bound for single sections of coupons, from coupons with several sections each. Pure.
 
-Coupons normal about the group's mean, sections normal about their coupon's. The bound is x̄ ∓ k(ĉ) s, s² the variance
-of a single section as estimated, ĉ how much of what coupon means scatter comes from their sections; k is fitted so
-that the bound holds its confidence for whatever is behind ĉ. Rule and sources in docs/study.md.
+Coupons normal about the group's mean, sections normal about their coupon's. The bound is x̄ ∓ k(ĉ) s, s² the
+variance of a single section as estimated, ĉ how much of what coupon means scatter comes from their sections; k is
+fitted so that the bound holds its confidence for whatever is behind ĉ. Rule and sources in docs/study.md.
 """
 
 import math
@@ -30,8 +30,8 @@ Factor = Callable[[float], float]
 class Exact:
     """How often x̄ − k s lies under what a share of single sections reach, for each true part of the sections.
 
-    In units of the standard deviation of a coupon's mean of `sections` sections: s₁² = χ²/(coupons − 1) is that of the
-    means, s₂² = c χ²/df the sections' part of it, c (p,) its true value; s² = s₁² + (sections − 1) s₂².
+    In units of the standard deviation of a coupon's mean of `sections` sections: s₁² = χ²/(coupons − 1) is that of
+    the means, s₂² = c χ²/df the sections' part of it, c (p,) its true value; s² = s₁² + (sections − 1) s₂².
     """
 
     def __init__(self, coupons: int, df: int, sections: float, share: float, parts: FloatArray) -> None:
@@ -83,8 +83,8 @@ def _chi_square(df: int) -> tuple[FloatArray, FloatArray]:
 def factor_for(coupons: int, df: int, sections: float, share: float, confidence: float) -> Factor:
     """Return k: `coupons` with `sections` sections each, of which `df` degrees of freedom within coupons.
 
-    k starts at the tolerance factor of the coupons' means alone, falls as the sections' part grows, as they are many,
-    and is else as near the confidence for every part of the sections as a smooth curve can be.
+    k starts at the tolerance factor of the coupons' means alone, falls as the sections' part grows, as they are
+    many, and is else as near the confidence for every part of the sections as a smooth curve can be.
     """
     parts = np.concatenate([special.expit(np.linspace(-7, 3, _PARTS - 4)), [0.97, 0.985, 0.995, 1.0]])
     exact = Exact(coupons, df, sections, share, parts)

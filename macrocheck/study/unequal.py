@@ -71,9 +71,9 @@ def satterthwaite(df1: int, df2: int, part: FloatArray) -> FloatArray:
 def factor_for(df1: int, df2: int, confidence: float) -> Factor:
     """Return the factor of an interval with this confidence.
 
-    Satterthwaite's where it is within `NEAR` of the confidence for every ratio of scatters; else a smooth curve whose
-    rate is as near the confidence as one can be that stays between Student's factors for df1 + df2 and for the fewer
-    degrees of freedom.
+    Satterthwaite's where it is within `NEAR` of the confidence for every ratio of scatters; else a smooth curve
+    whose rate is as near the confidence as one can be that stays between Student's factors for df1 + df2 and for
+    the fewer degrees of freedom.
     """
     quantile = 0.5 + confidence / 2
 
@@ -131,10 +131,10 @@ def _odds(part: FloatArray) -> FloatArray:
 
 
 def chance(t: FloatArray, part: FloatArray, df1: int, df2: int, confidence: float) -> FloatArray:
-    """Return the p of no difference, two-sided, for `t` standard errors; under 1 - confidence just where the interval
-    of that confidence leaves out 0.
+    """Return the p of no difference, two-sided, for `t` standard errors.
 
-    It is the level at which the interval would end at 0, between the levels of `_STEPS` by interpolation.
+    It is the level at which the interval would end at 0, between the levels of `_STEPS` by interpolation; so it is
+    under 1 - confidence just where the interval of that confidence leaves out 0.
     """
     levels = np.array([(1 - confidence) * step for step in _STEPS])
     beyond = []

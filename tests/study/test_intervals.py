@@ -122,14 +122,15 @@ def test_how_many_coupons() -> None:
 
 
 def test_shares_that_an_exact_test_does_not_tell_apart_have_an_interval_that_holds_0() -> None:
-    # p by Boschloo's exact test in SciPy; 1 of 2 against 2 of 2 once ended at "0.0 %" and was called more than chance
+    # p by Boschloo's exact test in SciPy; 1 of 2 against 2 of 2 once ended at 0 and was called more than chance
     for n, m in ((2, 2), (3, 3), (4, 2), (4, 4), (5, 5), (6, 3)):
         for a in range(n + 1):
             for b in range(m + 1):
                 p = intervals.share_chance((a, n), (b, m))
                 found = intervals.share_difference((a, n), (b, m), 0.95)
                 assert p < 0.05 or found.holds(0.0), (a, n, b, m)
-    # another exact test, Barnard's, as SciPy's documentation works it for 7 of 15 against 12 of 15: one-sided 0.0341 (memory)
+    # another exact test, Barnard's, as SciPy's documentation works it for 7 of 15 against 12 of 15: one-sided
+    # 0.0341 (memory)
     assert intervals.share_chance((7, 15), (12, 15)) == pytest.approx(2 * 0.0341, abs=1e-3)
     assert intervals.share_chance((0, 4), (0, 7)) == 1.0
 
