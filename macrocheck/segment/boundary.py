@@ -13,6 +13,7 @@ from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.steer import bend_to_hints, hint_cost
 from macrocheck.segment.surfaces import Surfaces
 
 _WIDE, _NARROW = 16.0, 6.0
@@ -70,66 +71,16 @@ def _statement(maps: RegionMaps, layout: Layout, band: Band) -> FloatArray:
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
-def _hint_cost(band: Band, hints: Hints | None, scale: float) -> tuple[FloatArray, BoolArray]:
-    """Extra cost (n, k) of hints, and the stations they fix."""
-    n, k = len(band.base), len(band.offsets)
-    cost = np.zeros((n, k))
-    pinned = np.zeros(n, np.bool_)
-    if hints is None:
-        return cost, pinned
-    points = band.points()
-    for x, y in hints.through:
-        near = np.hypot(band.base[:, 0] - x, band.base[:, 1] - y)
-        i = int(np.argmin(near))
-        if near[i] > 3.0 * abs(band.offsets[0]) + 4 * scale:
-            continue
-        offset = float((np.array([x, y]) - band.base[i]) @ band.normal[i])
-        for j in range(max(i - 2, 0), min(i + 3, n)):
-            cost[j] += 6.0 * ((band.offsets - offset) / (0.7 * scale)) ** 2
-            pinned[j] = True
-    for x, y in hints.avoid:
-        distance = np.hypot(points[..., 0] - x, points[..., 1] - y)
-        cost += 25.0 * np.clip(1.0 - distance / (8.0 * scale), 0, None)
-    return cost, pinned
-
-
-def _bend_to_hints(base: FloatArray, hints: Hints | None, scale: float) -> FloatArray:
-    """Move a path so that it passes through the hints, falling back to itself beyond them."""
-    if hints is None or not hints.through:
-        return base
-    places: list[tuple[int, FloatArray]] = []
-    for x, y in hints.through:
-        target = np.array([x, y])
-        i = int(np.argmin(np.hypot(*(base - target).T)))
-        places.append((i, target - base[i]))
-    places.sort(key=lambda p: p[0])
-    n = len(base)
-    spacing = max(float(np.hypot(*np.diff(base, axis=0).T).mean()), 1e-6)
-    knots: list[int] = []
-    shifts: list[FloatArray] = []
-    for i, shift in places:
-        if knots and i <= knots[-1]:
-            continue
-        knots.append(i)
-        shifts.append(shift)
-    fade = [max(2.5 * float(np.hypot(*s)) / spacing, 6.0 * scale / spacing) for s in shifts]
-    knots = [max(-1, round(knots[0] - fade[0])), *knots, min(n, round(knots[-1] + fade[-1]))]
-    table = np.vstack([np.zeros(2), *shifts, np.zeros(2)])
-    index = np.arange(n)
-    moved = np.column_stack([np.interp(index, knots, table[:, 0]), np.interp(index, knots, table[:, 1])])
-    return np.asarray(base + smooth_open(moved, 2.0))
-
-
 def first_path(maps: RegionMaps, layout: Layout, hints: Hints | None) -> FloatArray:
     """A first path from the maps alone (and hints), photo px, about a map px a step."""
     scale = maps.scale
     base = maps.photo_points(resample(smooth_open(layout.fusion, 2.5), 1.0))
-    base = _bend_to_hints(base, hints, scale)
+    base = bend_to_hints(base, hints, scale)
     band = _band(base, _outward(base, maps, layout), _WIDE * scale, 0.5 * scale, 5.0)
     cost = -np.log(_statement(maps, layout, band))
     # Far from the region's own border another border is another thing's.
     cost += 0.5 * np.clip(np.abs(band.offsets) / scale - 6, 0, None) ** 2 * 0.2
-    extra, _ = _hint_cost(band, hints, scale)
+    extra, _ = hint_cost(band, hints, scale)
     path = best_path(cost + extra, stiffness=0.6)
     return resample(smooth_open(band.at(band.offsets[path]), 1.0), scale)
 
@@ -163,7 +114,7 @@ def place_boundary(
     statement = _statement(maps, layout, band)
     edges = _photo_edges(photo, band, scale)
     score = np.log(statement + 1e-6) + _edge_gain(edges, 1.5 * scale / step)
-    extra, pinned = _hint_cost(band, hints, scale)
+    extra, pinned = hint_cost(band, hints, scale)
     cost = -score + extra
     # One map px of path carries much the same evidence as its neighbours: change of offset costs accordingly.
     path = best_path(cost, stiffness=0.8 * (step / (0.5 * scale)) ** 2)

@@ -8,7 +8,9 @@ from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along, best_path, normals_of
 from macrocheck.segment.chains import resample, smooth_open
+from macrocheck.segment.hints import Hints
 from macrocheck.segment.maps import BACKGROUND, RegionMaps
+from macrocheck.segment.steer import bend_to_hints, hint_cost
 
 _HALF = 4.0
 """Half width of the band around the maps' border, map px."""
@@ -25,12 +27,12 @@ class AirLine:
     seen: FloatArray
 
 
-def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray) -> AirLine:
-    """Refine an outline of metal against air; `outline`: (n, 2) map px from `layout`."""
+def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray, hints: Hints | None = None) -> AirLine:
+    """Refine an outline of metal against air; `outline`: (n, 2) map px from `layout`; `hints`: it passes there."""
     scale = maps.scale
     base = maps.photo_points(resample(smooth_open(outline, 2.0), 1.0))
     spacing = max(1.0, 0.5 * scale)
-    base = smooth_open(resample(base, spacing), 2.0)
+    base = smooth_open(resample(bend_to_hints(base, hints, scale), spacing), 2.0)
     normal = normals_of(base, 4.0)
     air = maps.regions[BACKGROUND]
     reach = 3.0 * scale
@@ -54,7 +56,8 @@ def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray) -> AirLine:
     typical = float(np.percentile(strength.max(axis=1), 60)) + 1e-6
     shows = min(1.0, typical / 3.0)
     gain = 5.0 * shows * np.clip(strength / typical, 0, 1)
-    path = best_path(-(stated + gain), stiffness=0.25)
+    extra, pinned = hint_cost(band, hints, scale)
+    path = best_path(extra - (stated + gain), stiffness=0.25)
     offset = band.offsets[path]
     near = np.abs(band.offsets[None] - offset[:, None]) < 1.6
     weight = strength**2 * near
@@ -66,7 +69,7 @@ def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray) -> AirLine:
     peak = strength[np.arange(len(base)), path]
     seen = np.clip((peak - 0.2 * typical) / (0.3 * typical), 0, 1) * shows
     seen = along(seen[:, None], 1.5)[:, 0]
-    placed = seen * by_photo + (1 - seen) * by_maps
+    placed = np.where(pinned, offset, seen * by_photo + (1 - seen) * by_maps)
     smooth = along(placed[:, None], 1.2)[:, 0]
     noise = _noise(grey, inner)
     localised = 1.9 * noise / np.maximum(np.abs(fall), 4.0)

@@ -19,6 +19,7 @@ from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
+from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces, pass_root, through_hints
 from macrocheck.segment.toes import Toe, find_toe
 
@@ -83,6 +84,10 @@ def _as_surface(line: Line | None, scale: float) -> SurfaceLine | None:
         line.u_angle,
         line.length,
     )
+
+
+_FRAMED = 0.99
+"""Most that the picture's doubt counts where the joint root and both toes were given."""
 
 
 def _pins(hints: Hints | None, rough: tuple[FloatArray, FloatArray]) -> list[FloatArray | None]:
@@ -152,14 +157,15 @@ def fit_weld(
         NotFoundError: where the maps show no weld metal, or none with a face.
     """
     size = (photo.width, photo.height)
-    layout: Layout = lay_out(maps, joint=joint, photo_size=size, photo=photo)
+    layout: Layout = lay_out(maps, joint=joint, photo_size=size, photo=photo, hints=hints)
     scale = maps.scale
+    hints, of_face = split_hints(hints, maps.photo_points(layout.face), maps.photo_points(layout.fusion))
     first = first_path(maps, layout, hints)
     surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints)
     if hints is not None and hints.root:
         surfaces = pass_root(surfaces, hints.root[0], scale)
     boundary = place_boundary(photo, maps, layout, first, hints)
-    air = trace_air(photo, maps, layout.face)
+    air = trace_air(photo, maps, layout.face, of_face)
     rough = (air.points[0], air.points[-1])
     pins = _pins(hints, rough)
     if hints is not None and hints.root and joint != "bead":
@@ -186,6 +192,9 @@ def fit_weld(
         boundary, (toe_b.point, toe_n.point), scale, (float(u_face[0]), float(u_face[-1]))
     )
     doubt = unclear(maps, layout, size)
+    if hints is not None and hints.frames:
+        # Where a person has said where the joint lies, what is seen is given, however unsure.
+        doubt = min(doubt, _FRAMED)
     size_px = float(np.hypot(*np.ptp(np.vstack([face, fusion]), axis=0)))
     u_face, u_fusion = (np.hypot(u, widening(doubt, size_px)) for u in (u_face, u_fusion))
     if root is not None and surfaces.nonbutting is not None:

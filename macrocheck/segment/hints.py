@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from macrocheck.arrays import Point
 from macrocheck.errors import InputError
 
-KINDS = ("root", "toe", "through", "avoid", "edge")
+KINDS = ("root", "toe", "through", "avoid", "edge", "butting")
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,7 +14,8 @@ class Hints:
     """Points (x, y) px of the upright photo.
 
     `root`: the joint root. `toes`: toes, in any order. `through`: the fusion boundary passes here.
-    `avoid`: it does not pass here. `edge`: lap only, a point on the upper plate's original end face.
+    `avoid`: it does not pass here. `edge`: lap only, a point on the upper plate's original end face. `butting`: a
+    point in the butting member (a lap's upper plate).
     """
 
     root: tuple[Point, ...] = ()
@@ -22,9 +23,15 @@ class Hints:
     through: tuple[Point, ...] = ()
     avoid: tuple[Point, ...] = ()
     edge: tuple[Point, ...] = ()
+    butting: tuple[Point, ...] = ()
 
     def __bool__(self) -> bool:
-        return bool(self.root or self.toes or self.through or self.avoid or self.edge)
+        return bool(self.root or self.toes or self.through or self.avoid or self.edge or self.butting)
+
+    @property
+    def frames(self) -> bool:
+        """Whether the joint root and both toes were given, so that a person has settled where the joint is."""
+        return bool(self.root) and len(self.toes) >= 2
 
 
 def parse_hint(text: str) -> tuple[str, Point]:
@@ -61,4 +68,5 @@ def parse_hints(texts: Iterable[str]) -> Hints:
         through=tuple(found["through"]),
         avoid=tuple(found["avoid"]),
         edge=tuple(found["edge"]),
+        butting=tuple(found["butting"]),
     )

@@ -12,6 +12,7 @@ from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray
 from macrocheck.errors import NotFoundError
 from macrocheck.outline import Joint
 from macrocheck.photo import Photo
+from macrocheck.segment.hints import Hints
 from macrocheck.segment.maps import (
     BACKGROUND,
     BUTTING,
@@ -262,10 +263,24 @@ def _fusion_arc(weld: ByteArray, face: FloatArray) -> FloatArray:
     return forth if far(forth) >= far(back) else back
 
 
-def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int], photo: Photo | None = None) -> Layout:
+def _told(hints: Hints, maps: RegionMaps, ends: tuple[FloatArray, FloatArray]) -> float:
+    """Return +2 where a person's point in the butting member lies nearer to the outline's first end, else -2."""
+    at = maps.map_points(np.asarray(hints.butting[:1]))[0]
+    away = [float(np.hypot(*(end - at).T).min()) for end in ends]
+    return 2.0 if away[0] <= away[1] else -2.0
+
+
+def lay_out(
+    maps: RegionMaps,
+    *,
+    joint: Joint,
+    photo_size: tuple[int, int],
+    photo: Photo | None = None,
+    hints: Hints | None = None,
+) -> Layout:
     """Find the weld, its face, toes and surroundings in the maps; `photo_size` is (width, height) px.
 
-    `photo`: looked at where the maps alone do not tell the members apart.
+    `photo`: looked at where the maps alone do not tell the members apart. `hints`: may tell them apart.
 
     Raises:
         NotFoundError: where the maps show no weld metal, or none with a face.
@@ -294,6 +309,8 @@ def lay_out(maps: RegionMaps, *, joint: Joint, photo_size: tuple[int, int], phot
         if photo is not None and abs(vote) < _CLEAR_VOTE:
             seen = [seen_behind(photo, maps, weld, face, walk) for walk in (before, after)]
             vote += 0.8 * (seen[1] - seen[0])
+        if hints is not None and hints.butting:
+            vote = _told(hints, maps, (np.vstack([face[:1], before]), np.vstack([face[-1:], after])))
         margin = min(abs(vote), 1.0)
         turn = vote < 0
     if turn:

@@ -4,7 +4,7 @@
 
 A person who looks at an outline sees what is flagged and what is plainly off, and clicks the right place there. A
 script does the same from the truth: on a flagged stretch, a point of the true boundary in its middle; on a stretch
-that is off by more than `SEEN`, the point where it is most so; a toe or the joint root where that one is flagged or
+of boundary or face that is off by more than `SEEN`, the point where it is most so; a toe or the joint root where that one is flagged or
 off. What is still off is clicked in the next of `ROUNDS` rounds. Tolerance is that of `aims.out_of_tolerance`.
 """
 
@@ -22,7 +22,7 @@ from tests.bench.accuracy import case_rows, measure_case
 from tests.bench.aims import out_of_tolerance
 from tests.bench.cases import Case, CaseWeld, load_case
 from tests.bench.compare import Row, match
-from tests.bench.distance import dense, true_fusion
+from tests.bench.distance import dense, true_face, true_fusion
 
 if TYPE_CHECKING:
     from macrocheck.outline import WeldOutline
@@ -47,9 +47,17 @@ def _toes(weld: CaseWeld) -> list[Point]:
 
 
 def frame_hints(weld: CaseWeld) -> list[str]:
-    """Return hints at the joint root, where there is one, and at both toes."""
+    """Return hints at the joint root, where there is one, at both toes, and in the butting member."""
     root = [] if weld.joint_root_px is None else [_text("root", weld.joint_root_px)]
-    return root + [_text("toe", t) for t in _toes(weld)]
+    return root + [_text("toe", t) for t in _toes(weld)] + member_hint(weld)
+
+
+def member_hint(weld: CaseWeld) -> list[str]:
+    """Return a hint on the butting member's surface, a little past its toe."""
+    if weld.toe_butting_px is None or weld.joint_root_px is None:
+        return []
+    toe, root = np.asarray(weld.toe_butting_px), np.asarray(weld.joint_root_px)
+    return [_text("butting", toe + 0.3 * (toe - root))]
 
 
 def whole_hints(weld: CaseWeld) -> list[str]:
@@ -114,6 +122,8 @@ def right_hints(case: Case, result: "Result | None") -> list[str]:
         line = dense(true_fusion(weld), closed=False)
         found = result.outline.welds[j]
         wanted += _of_flags(weld, found, line) + _of_errors(weld, found, line, case.mm_per_px)
+        away = off_stretches(dense(true_face(weld), closed=False), found.polygon, case.mm_per_px)
+        wanted += [_text("through", p) for p in away]
     return list(dict.fromkeys(wanted))
 
 
