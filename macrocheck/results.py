@@ -107,13 +107,19 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Verdicts:
-    """All verdicts of a photograph: per weld a tuple, the grade of the whole, and what the grade rests on."""
+    """All verdicts of a photograph: per weld a tuple, the grade of the whole, and what the grade rests on.
+
+    `given` (symbol -> mm) and `guard` (multiple of U95; None: the limits' own) as the user stated them beside the
+    limits.
+    """
 
     per_weld: tuple[tuple[Verdict, ...], ...]
     grade: VerdictWord | None
     limits_name: str | None = None
     rule: str | None = None
     notes: tuple[str, ...] = ()
+    given: Mapping[str, float] = field(default_factory=dict)
+    guard: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +190,8 @@ class Result:
                 "name": self.verdicts.limits_name,
                 "rule": self.verdicts.rule,
                 "notes": list(self.verdicts.notes),
+                "given_mm": dict(self.verdicts.given),
+                "guard": self.verdicts.guard,
             },
             "cautions": list(CAUTIONS),
             "version": self.version,

@@ -62,6 +62,8 @@ def grade(
         limits_name=settled.name,
         rule=rule_text(settled),
         notes=tuple(notes),
+        given=dict(given or {}),
+        guard=guard,
     )
 
 

@@ -195,6 +195,8 @@ def from_file(path: Path, section: str, *, outline: Path | None = None) -> Measu
     inputs = SectionInputs(
         tuple(scale.get("marks", ())),
         _joint(document),
+        given=dict(document["limits"].get("given_mm", {})),
+        guard=document["limits"].get("guard"),
         fusion_threshold_mm=settings.get("fusion_threshold_mm"),
         mark_offset_mm=scale.get("mark_offset_mm"),
         camera_distance_mm=scale.get("camera_distance_mm"),

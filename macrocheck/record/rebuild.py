@@ -53,6 +53,8 @@ def rebuilt(
             limits_name=limits["name"],
             rule=limits["rule"],
             notes=tuple(limits["notes"]),
+            given=dict(limits.get("given_mm", {})),
+            guard=limits.get("guard"),
         ),
         version=document["version"],
     )
