@@ -17,6 +17,7 @@ from macrocheck.segment.land import with_land
 from macrocheck.segment.locate import BACK, SHARES, WIDER, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.pair import share_surface
 
 _LEAST_SCORE = 1.2
 """Score (square root of coarse px, times doubts) under which a patch is not taken for a weld."""
@@ -123,7 +124,7 @@ def find_outline(
     if kind == "tee":
         second = job.second(found, (first, weld), rest)
         if second is not None:
-            welds.append(second)
+            welds = list(share_surface((weld, second)))
     return Outline(
         width=photo.width,
         height=photo.height,

@@ -4,8 +4,9 @@
 
 A person who looks at an outline sees what is flagged and what is plainly off, and clicks the right place there. A
 script does the same from the truth: on a flagged stretch, a point of the true boundary in its middle; on a stretch
-of boundary or face that is off by more than `SEEN`, the point where it is most so; a toe or the joint root where that one is flagged or
-off. What is still off is clicked in the next of `ROUNDS` rounds. Tolerance is that of `aims.out_of_tolerance`.
+of boundary or face that is off by more than `SEEN`, the point where it is most so; a toe or the joint root where
+that one is flagged or off. What is still off is clicked in the next of `ROUNDS` rounds. Tolerance is that of
+`aims.out_of_tolerance`.
 """
 
 import argparse
