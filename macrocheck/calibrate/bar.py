@@ -103,8 +103,8 @@ def _in_a_row(bar: Bar, seeds: Sequence[Stroke]) -> bool:
         shift = seed.middle - bar.middle
         along = abs(float(shift @ bar.direction))
         across = float(bar.direction[0] * shift[1] - bar.direction[1] * shift[0])
-        alike = abs(float(seed.direction @ bar.direction)) > 0.99 and 0.6 < seed.length / bar.length < 1.6
-        if alike and along < 0.5 * bar.length and 1.4 * bar.thickness < abs(across) < 3 * bar.length:
+        alike = abs(float(seed.direction @ bar.direction)) > 0.996 and 0.6 < seed.length / bar.length < 1.6
+        if alike and along < 0.5 * bar.length and 1.4 * bar.thickness < abs(across) < 1.5 * bar.length:
             places.append(across)
     places.sort()
     return sum(b - a > 1.4 * bar.thickness for a, b in zip([-math.inf, *places], places, strict=False)) >= 3

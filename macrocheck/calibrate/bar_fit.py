@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray
-from macrocheck.calibrate.profile import crossing, fit_edge, fit_line, sample, strip
+from macrocheck.calibrate.bar_ends import End, Patch, plain_end, tick_shows, ticked_end
+from macrocheck.calibrate.profile import crossing, fit_edge, sample, strip
 from macrocheck.calibrate.strokes import THICKEST, Stroke
 
 TEXTURE = 1.0
@@ -15,16 +16,41 @@ GROUND_CHANGE = 0.5
 """A bar that seems to end where its ground changes by more than this part of its contrast may well go on unseen."""
 LEAST_U = 0.02
 """Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
+TICK_U = 0.045
+"""The same for the middle of a tick."""
+COLOUR_U = 0.25
+"""Standard uncertainty of an end that is told by colour alone, px: JPEG files keep a colour for every second pixel
+at best; from rendered bars."""
 LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
-LEAST_CONTRAST = 20.0
+LEAST_CONTRAST = 14.0
 """Least contrast along a bar, grey levels."""
-STANDS_OUT, TICKED = 42.0, 30.0
-"""Least contrast of the whole, and of a bar between two ticks: drawn bars outshine scratches."""
+STANDS_OUT, TICKED = 42.0, 15.0
+"""Least contrast of the whole but for its blur, and as seen of a bar between two ticks: drawn bars outshine scratches,
+and no scratch has ticks."""
+THINNEST = 2.0
+"""Thinnest line that is drawn as a bar, px."""
 MOST_U = 0.006
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
+LUMA = np.array([0.299, 0.587, 0.114])
+"""Brightness of red, green, blue (ITU-R BT.601)."""
+LEAST_BRIGHT = 25.0
+"""Step of brightness from which an end is measured by brightness alone, grey levels."""
+LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
+"""How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
+20 ends without one 0.3 at most."""
 SOFT_END = 0.55, 0.8
 """An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tip:
+    """One end as measured: how far past where it was looked for, its standard uncertainty, the blur, all px."""
+
+    at: float
+    u: float
+    blur: float
+    tick: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,19 +87,24 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
             origin, length = _extent(pixels, origin, axis, length, thick, on, ground)
     rows = np.array([-0.25, 0.0, 0.25]) * thick if thick < 4 else np.linspace(-0.35, 0.35, 15) * thick
     tips = ((origin, -axis), (origin + axis * length, axis))
-    ends = [_end(pixels, tip, out, thick, on, ground, rows, length) for tip, out in tips]
-    if ends[0] is not None and ends[1] is not None and ends[0][2] != ends[1][2]:
-        # a scratch across one end passes for a tick, but a tick has its like at the other end
-        ends = [_end(pixels, tip, out, thick, on, ground, rows, length, ticks=False) for tip, out in tips]
+    ends: list[Tip | None] = _ticks(pixels, tips, thick, on, ground, rows, length)
+    if not ends:
+        ends = [_end(pixels, tip, out, thick, on, ground, rows, length) for tip, out in tips]
     if ends[0] is None or ends[1] is None:
         return None
-    (a, u_a, tick_a), (b, u_b, _) = ends[0], ends[1]
-    start, stop = origin - axis * a, origin + axis * (length + b)
+    a, b = ends[0], ends[1]
+    start, stop = origin - axis * a.at, origin + axis * (length + b.at)
     contrast = math.sqrt(float((on - ground) @ (on - ground)) / 3)
-    bar = Bar(start, stop, thick, math.hypot(u_a, u_b), contrast, tick_a)
-    least = TICKED if tick_a else STANDS_OUT
-    fits = bar.thickness <= THICKEST * bar.length and contrast >= least and bar.u_length < MOST_U * bar.length
+    bar = Bar(start, stop, thick, math.hypot(a.u, b.u), contrast, a.tick)
+    stands = contrast >= TICKED if a.tick else _sharp_contrast(contrast, thick, min(a.blur, b.blur)) >= STANDS_OUT
+    fits = bar.thickness <= THICKEST * bar.length and stands and bar.u_length < MOST_U * bar.length
     return bar if fits else None
+
+
+def _sharp_contrast(contrast: float, seen: float, blur: float) -> float:
+    """Contrast of a line `seen` px wide at half height had it not been blurred; blur keeps its area."""
+    width = math.sqrt(max(seen**2 - (2.355 * blur) ** 2, THINNEST**2))
+    return contrast * max(seen / width, 1.0)
 
 
 def _sides(
@@ -143,12 +174,19 @@ def _likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray
     return np.asarray(1.0 - np.sqrt(np.sum((rgb - on) ** 2, axis=-1)) / far)
 
 
-def _lean(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(lean, ground) so that (RGB - ground) . lean is 1 on the bar, 0 off it; the usual ground where plainer."""
+def _lean(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """(lean, ground) so that (RGB - ground) . lean is 1 on the bar, 0 off it; the usual ground where plainer.
+
+    Last the standard uncertainty of a place that is told by colour rather than brightness, px.
+    """
     step = on - ground
     if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
         ground, step = usual, on - usual
-    return np.asarray(step / float(step @ step)), ground
+    # compression keeps colour at half the sharpness and less, and shifts it: brightness where it tells enough
+    bright = float(step @ LUMA)
+    if abs(bright) > LEAST_BRIGHT:
+        return LUMA / bright, ground, 0.0
+    return np.asarray(step / float(step @ step)), ground, COLOUR_U
 
 
 def _side_edges(
@@ -205,6 +243,49 @@ def _extent(
     return origin + axis * low, max(high - low, 1.0)
 
 
+def _window(thick: float, length: float) -> float:
+    return min(max(12.0, 2.0 * thick), 0.2 * length)
+
+
+def _beyond(
+    pixels: ByteArray, tip: FloatArray, outward: FloatArray, window: float, rows: FloatArray
+) -> FloatArray:
+    """Colour of the ground past an end, (3,)."""
+    ahead = np.arange(0.35 * window, 0.7 * window, 1.0)
+    return np.asarray(np.median(strip(pixels, tip, outward, ahead, rows), axis=(0, 1)))
+
+
+def _ticks(
+    pixels: ByteArray,
+    tips: tuple[tuple[FloatArray, FloatArray], ...],
+    thick: float,
+    on: FloatArray,
+    ground: FloatArray,
+    rows: FloatArray,
+    length: float,
+) -> list[Tip | None]:
+    """Both end ticks as by `_end`; empty where the bar has none, a None where the two ends contradict."""
+    pairs: list[tuple[Patch, End, End]] = []
+    u_least = 0.0
+    for tip, out in tips:
+        lean, near, u_colour = _lean(on, _beyond(pixels, tip, out, _window(thick, length), rows), ground)
+        patch = Patch.cut(pixels, tip, out, thick, lean, near, 0.4 * length)
+        pairs.append((patch, plain_end(patch, 0.0), ticked_end(patch, 0.0)))
+        u_least = max(u_least, math.hypot(TICK_U, u_colour))
+    shows = [tick_shows(*pair) if _is_tick(pair[2]) else 0.0 for pair in pairs]
+    if max(shows) < LEAST_SHOWN:
+        return []
+    ticked = [pair[2] for pair in pairs]
+    tall = sorted(end.tick for end in ticked)
+    if min(shows) < LEAST_SHOWN or tall[1] > 1.5 * tall[0] + 2.0:
+        return [] if max(shows) < SURELY_SHOWN else [None, None]
+    return [Tip(end.at, math.hypot(end.u, u_least), end.blur, tick=True) for end in ticked]
+
+
+def _is_tick(end: End) -> bool:
+    return end.tick > 1.4 * end.thickness + 1.0 and 0.3 < end.height < 8.0
+
+
 def _end(
     pixels: ByteArray,
     tip: FloatArray,
@@ -214,18 +295,12 @@ def _end(
     ground: FloatArray,
     rows: FloatArray,
     length: float,
-    *,
-    ticks: bool = True,
-) -> tuple[float, float, bool] | None:
-    """One end of the bar: (how far past `tip`, its standard uncertainty, whether it carries a tick), px."""
-    window = min(max(12.0, 2.0 * thick), 0.2 * length)
+) -> Tip | None:
+    """One end of a bar without ticks: (how far past `tip`, its standard uncertainty, whether it carries a tick), px."""
+    window = _window(thick, length)
     u = np.arange(-window, window + 0.01, 1.0)
-    ahead = (u > 0.35 * window) & (u < 0.7 * window)
-    beyond = np.median(strip(pixels, tip, outward, u[ahead], rows), axis=(0, 1))
-    lean, near_ground = _lean(on, beyond, ground)
-    tick = _tick(pixels, tip, outward, thick, lean, near_ground, u) if ticks else None
-    if tick is not None:
-        return (*tick, True)
+    beyond = _beyond(pixels, tip, outward, window, rows)
+    lean, near_ground, u_colour = _lean(on, beyond, ground)
     flanks = np.array([-0.5 * thick - 3.0, 0.5 * thick + 3.0])
     behind = (u < -0.3 * window) & (u > -0.7 * window)
     change = beyond - np.median(strip(pixels, tip, outward, u[behind], flanks), axis=1)
@@ -242,79 +317,18 @@ def _end(
     softest = min(0.2 * window + 3.0, SOFT_END[0] * thick + SOFT_END[1])
     if not 0.3 < fit[3] < 2.5 or fit[2] > softest or abs(fit[0]) > 0.8 * window:
         return None
-    beside = (strip(pixels, tip, outward, fit[0] + np.array([-2.0, -1.0, 0.0]), flanks) - near_ground) @ lean
-    unseen_tick = not ticks and float(beside.mean(axis=1).max()) > 0.4
     # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
     turn = np.deg2rad(np.arange(-60, 61, 4.0))
     radius = 0.9 * thick + 1.5 * fit[2] + 2.0
     across = np.array([-outward[1], outward[0]])
     ring = tip + outward * fit[0] + radius * (np.cos(turn)[:, None] * outward + np.sin(turn)[:, None] * across)
     around = (sample(pixels, ring[:, 0], ring[:, 1]) - near_ground) @ lean
+    beside = (strip(pixels, tip, outward, fit[0] + np.array([-2.0, -1.0, 0.0]), flanks) - near_ground) @ lean
+    unseen_tick = float(beside.mean(axis=1).max()) > 0.4
     if unseen_tick or float(np.percentile(around, 90)) > values.max() - 0.4 * fit[3]:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
     texture = float(np.std(around)) / fit[3]
-    return fit[0], math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U), False
-
-
-def _tick(
-    pixels: ByteArray,
-    tip: FloatArray,
-    outward: FloatArray,
-    thick: float,
-    lean: FloatArray,
-    ground: FloatArray,
-    u: FloatArray,
-) -> tuple[float, float] | None:
-    """Middle of an end tick past `tip` and its standard uncertainty, px; None where there is no tick."""
-    far = 6.0 * thick + 12.0
-    step = 0.5
-    v = np.arange(-far, far + 0.01, step)
-    signal = (strip(pixels, tip, outward, u, v) - ground) @ lean
-    rows = []
-    for side in (-1.0, 1.0):
-        beside = np.flatnonzero(side * v > 0.5 * thick + 1.0)
-        beside = beside[np.argsort(np.abs(v[beside]))]
-        peak = signal[beside].max(axis=1) - np.median(signal[beside], axis=1)
-        stop = np.flatnonzero(peak < 0.4)
-        run = int(stop[0]) if stop.size else len(beside)
-        rows.append(beside[: max(run - 1, 0)])
-    picked = np.concatenate(rows)
-    if len(picked) * step < 1.0 + 0.25 * thick:
-        return _short_tick(signal, u, v, thick)
-    # a tick is straight across the bar; a band that turns a corner is not
-    tops = u[np.argmax(signal[picked], axis=1)]
-    if float(np.mean(np.abs(tops - np.median(tops)) > 2.0)) > 0.3:
-        return None
-    profile = np.asarray(signal[picked].mean(axis=0))
-    at = float(u[int(np.argmax(profile))])
-    wide = float(np.sum(profile > 0.5 * profile.max()))
-    if wide > 0.5 * len(u) or wide > 4.0 * thick + 4.0:
-        return None
-    fits = []
-    for part, step_too in ((1.6, False), (1.6, True), (1.0, False)):
-        near = np.abs(u - at) <= max(4.0, part * wide)
-        fit = fit_line(u[near], profile[near], at, wide / 2.35, step=step_too)
-        if fit is not None and 0.3 < fit[3] < 2.5 and abs(fit[0] - at) < 0.5 * wide + 1.0:
-            fits.append(fit)
-    if not fits:
-        return None
-    # the plain line unless the ground plainly differs on its two sides
-    fit = fits[0] if fits[0][1] < 2.0 * min(f[1] for f in fits) else min(fits, key=lambda f: f[1])
-    return fit[0], math.hypot(2.6 * fit[1], LEAST_U)
-
-
-def _short_tick(signal: FloatArray, u: FloatArray, v: FloatArray, thick: float) -> tuple[float, float] | None:
-    """Middle of a tick that blur has all but merged with the line, from the line's own sides; None without one."""
-    flank = (np.abs(v) > 0.4 * thick) & (np.abs(v) < 0.85 * thick + 0.5)
-    profile = np.asarray(signal[flank].mean(axis=0))
-    at = float(u[int(np.argmax(profile))])
-    inner = float(np.median(profile[: max(len(u) // 4, 1)]))
-    near = np.abs(u - at) <= 0.75 * float(u[-1])
-    if float(profile.max()) < 1.25 * inner or np.count_nonzero(near) < 9:
-        return None
-    fit = fit_line(u[near], profile[near], at, 2.0, step=True)
-    if fit is None or not 0.1 < fit[3] < 2.5 or abs(fit[0] - at) > 3.0:
-        return None
-    return fit[0], math.hypot(2.6 * fit[1], LEAST_U)
+    u = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, u_colour)
+    return Tip(fit[0], u, fit[2], tick=False)

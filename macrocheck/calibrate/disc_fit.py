@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from macrocheck.arrays import AnyArray, BoolArray, FloatArray
-from macrocheck.calibrate.profile import _erf, sample
+from macrocheck.calibrate.profile import erf, sample
 
 LEAST_SEEN = 0.5
 """Part of the outline that must be seen."""
@@ -200,8 +200,8 @@ def _rim_shift(
     outer = np.arange(-0.4, 0.95, 0.09) * max(sigma, 1.0)
     apart = np.concatenate([[0.0], np.arange(1.6, 3.4, 0.4) * max(sigma, 1.0)])
     blur, at, gap = (v.ravel() for v in np.meshgrid(blurs, outer, apart, indexing="ij"))
-    first = 0.5 + 0.5 * _erf((t - at[:, None]) / (blur[:, None] * math.sqrt(2)))
-    second = 0.5 + 0.5 * _erf((t - (at - gap)[:, None]) / (blur[:, None] * math.sqrt(2)))
+    first = 0.5 + 0.5 * erf((t - at[:, None]) / (blur[:, None] * math.sqrt(2)))
+    second = 0.5 + 0.5 * erf((t - (at - gap)[:, None]) / (blur[:, None] * math.sqrt(2)))
     base = np.stack([np.ones_like(first), first, second], axis=2)
     normals = np.einsum("kti,ktj->kij", base, base) + 1e-6 * np.eye(3)
     parts = np.linalg.solve(normals, np.einsum("kti,t->ki", base, mean)[..., None])[..., 0]
@@ -313,7 +313,7 @@ def fit_steps(
     for _ in range(7):
         z = (t[None, :] - at[:, None]) / spread[:, None]
         bell = np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
-        step = 0.5 + 0.5 * _erf(z / math.sqrt(2))
+        step = 0.5 + 0.5 * erf(z / math.sqrt(2))
         one = np.ones_like(step)
         # ground and height first, then all four together
         mean_s, mean_v = step.mean(axis=1), values.mean(axis=1)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, ByteArray, FloatArray
+from macrocheck.arrays import AnyArray, BoolArray, ByteArray, FloatArray
 from macrocheck.photo import Photo
 
 SEARCH_SIDE = 1500
@@ -18,6 +18,8 @@ LEAST_LENGTH = 0.055
 """Shortest bar, part of the picture's longest side: shorter ones are letters and scratches."""
 THICKEST = 0.22
 """Largest thickness over length."""
+TINTED = 30
+"""Difference of two colours, from the picture's usual one, that a coloured bar shows at least, grey levels."""
 MOST_BLOBS = 100
 """Components looked at per mask at most: bounds the time on a busy picture."""
 
@@ -53,10 +55,7 @@ def hats(photo: Photo) -> tuple[list[ByteArray], FloatArray]:
     small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA) if factor > 1 else photo.pixels
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     layers = [grey, np.asarray(255 - grey, dtype=np.uint8)]
-    red, green, blue = cv2.split(small)
-    chroma = cv2.subtract(cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue))
-    if np.count_nonzero(chroma > int(np.median(chroma[::4, ::4])) + 50) > LEAST_LENGTH * max(size):
-        layers.append(np.asarray(chroma, dtype=np.uint8))
+    layers.extend(_colours(small, LEAST_LENGTH * max(size)))
     boxes = [np.ones((kernel, kernel), dtype=np.uint8) for kernel in KERNELS]
     hats = [
         np.asarray(cv2.morphologyEx(layer, cv2.MORPH_TOPHAT, box), dtype=np.uint8)
@@ -64,6 +63,17 @@ def hats(photo: Photo) -> tuple[list[ByteArray], FloatArray]:
         for box in boxes
     ]
     return hats, np.array([photo.width / size[0], photo.height / size[1]])
+
+
+def _colours(small: AnyArray, least: float) -> list[ByteArray]:
+    """Red against green and blue against both, each way, where some pixels are far from the picture's usual tint."""
+    red, green, blue = (cv2.split(small)[i].astype(np.int16) for i in range(3))
+    layers = []
+    for tint in (red - green, blue - (red + green) // 2):
+        tint = tint - int(np.median(tint[::4, ::4]))
+        if np.count_nonzero(np.abs(tint) > TINTED) > least:
+            layers.extend(np.clip(128 + sign * tint // 2, 0, 255).astype(np.uint8) for sign in (1, -1))
+    return layers
 
 
 def unlike(seeds: list[Stroke]) -> list[Stroke]:
@@ -145,14 +155,14 @@ def clear_of_hatching(strokes: Sequence[Stroke], most: int) -> BoolArray:
     axis = np.array([s.direction for s in strokes])
     length = np.array([s.length for s in strokes])
     thick = np.array([s.thickness for s in strokes])
-    parallel = np.abs(axis @ axis.T) > 0.99
+    parallel = np.abs(axis @ axis.T) > 0.996
     ratio = length[:, None] / length[None, :]
     shift = middle[None, :, :] - middle[:, None, :]
     along = np.abs(np.einsum("ijk,ik->ij", shift, axis))
     across = np.abs(axis[:, None, 0] * shift[..., 1] - axis[:, None, 1] * shift[..., 0])
     longest = np.maximum(length[:, None], length[None, :])
     apart = across > 0.7 * (thick[:, None] + thick[None, :])
-    beside = parallel & (ratio > 0.4) & (ratio < 2.5) & (along < 0.6 * longest) & apart & (across < 3 * longest)
+    beside = parallel & (ratio > 0.4) & (ratio < 2.5) & (along < 0.6 * longest) & apart & (across < 1.5 * longest)
     hatched = beside.sum(axis=1) > most
     hatched |= (beside & (across < longest)) @ hatched
     return np.asarray(~hatched)

@@ -1,0 +1,224 @@
+"""Where a bar ends: a drawn end, with a tick across it or without, fitted to the picture around the end.
+
+The model is what a camera makes of a drawn bar: a rectangle, and where there is a tick a second one across its
+end, both blurred by one Gaussian, on a ground that may lean. A plain end and an end with a tick are fitted to
+the same pixels; that the tick is there is told by how much better the second fits.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.calibrate.profile import erf, strip
+
+STEPS = 12
+"""Most Gauss-Newton steps of one fit."""
+ODD = 0.15
+"""Residual, in parts of the bar's tone, past which a pixel is likely neither bar nor ground."""
+BLOCK = 5
+"""Side of the blocks of residuals that show how neighbours go together, px."""
+SHARPEST, SOFTEST = 0.3, 4.5
+"""Blur (standard deviation) that a fit may take, px."""
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """One end as fitted, px: how far past the stated tip it lies, its standard uncertainty, blur, thickness.
+
+    `at` is the middle of the tick where there is one, else the outer end. `tick`: the tick's full length across,
+    0 without one. `height`: of the bar over its ground, in parts of its tone beside it. `odd`: what
+    each pixel of the patch speaks against the fit, (len(v), len(u)).
+    """
+
+    at: float
+    u: float
+    blur: float
+    thickness: float
+    tick: float
+    height: float
+    odd: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """The picture around one end: `signal` (len(v), len(u)), 1 on the bar and 0 beside it; u points outward."""
+
+    signal: FloatArray
+    u: FloatArray
+    v: FloatArray
+    thickness: float
+
+    @classmethod
+    def cut(
+        cls,
+        pixels: ByteArray,
+        tip: FloatArray,
+        outward: FloatArray,
+        thickness: float,
+        lean: FloatArray,
+        ground: FloatArray,
+        inward: float,
+    ) -> "Patch":
+        """Read the patch; `inward`: how far back along the bar it may reach, px."""
+        step = max(1.0, thickness / 6.0)
+        out = 7.0 + 1.5 * thickness
+        wide = 8.0 + 3.5 * thickness
+        u = np.arange(-min(out, inward), out + 0.01, step)
+        v = np.arange(-(wide // step), wide // step + 0.01) * step
+        signal = (strip(pixels, tip, outward, u, v) - ground) @ lean
+        return cls(np.asarray(signal), u, v, thickness)
+
+
+def _slab(x: FloatArray, low: float, high: float, blur: float) -> FloatArray:
+    """Part of a blurred slab between `low` and `high`."""
+    k = 1.0 / (math.sqrt(2.0) * blur)
+    return np.asarray(0.5 * (erf((x - low) * k) - erf((x - high) * k)))
+
+
+def _shape(patch: Patch, p: FloatArray, *, tick: bool) -> FloatArray:
+    """The bar of height 1 for (at, middle, thickness, blur[, tick's length, tick's thickness])."""
+    at, middle, thick, blur = (float(k) for k in p[:4])
+    across = _slab(patch.v, middle - thick / 2, middle + thick / 2, blur)
+    if not tick:
+        return np.outer(across, _slab(patch.u, -1e4, at, blur))
+    tall, wide = float(p[4]), float(p[5])
+    bar = np.outer(across, _slab(patch.u, -1e4, at + wide / 2, blur))
+    whole = _slab(patch.v, middle - tall / 2, middle + tall / 2, blur)
+    return bar + np.outer(whole - across, _slab(patch.u, at - wide / 2, at + wide / 2, blur))
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Where one fit stands: parameters, their normal equations with the linear ones behind, height, residuals."""
+
+    cost: float
+    p: FloatArray
+    normal: FloatArray
+    rhs: FloatArray
+    height: float
+    residual: FloatArray
+
+
+def _bounds(patch: Patch, *, tick: bool) -> tuple[FloatArray, FloatArray]:
+    t = patch.thickness
+    low = [patch.u[0] + 2, -0.5 * t - 2, 0.6, SHARPEST]
+    high = [patch.u[-1] - 2, 0.5 * t + 2, 1.3 * t + 1.0, SOFTEST]
+    if tick:
+        low += [0.8 * t, 0.6]
+        high += [2 * float(patch.v[-1]), 2.0 * t + 3.0]
+    return np.array(low), np.array(high)
+
+
+def _weights(residual: FloatArray) -> FloatArray:
+    """Little weight for what is neither bar nor ground: letters, the edge of a strip, a scratch."""
+    return np.asarray(1.0 / (1.0 + (residual / ODD) ** 2) ** 2)
+
+
+def _fit(patch: Patch, start: FloatArray, *, tick: bool) -> _Fit:
+    low, high = _bounds(patch, tick=tick)
+    p = np.clip(start, low, high)
+    values = patch.signal.ravel()
+    uu, vv = np.meshgrid(patch.u / patch.u[-1], patch.v / patch.v[-1])
+    ground = np.column_stack([np.ones(values.size), uu.ravel(), vv.ravel()])
+    # a blurred hairline tells thickness times height only: a weak pull to what the sides said keeps both apart,
+    # and a tick is about as thick as its bar
+    pull = np.zeros(len(p))
+    pull[2] = 0.15 if patch.thickness < 6 else 0.0
+    if tick:
+        pull[5] = 0.1
+    shape = _shape(patch, p, tick=tick)
+    weight = _weights(values - shape.ravel() / max(float(shape.max()), 0.2))
+    best: _Fit | None = None
+    damp = 1e-3
+    for _ in range(STEPS):
+        base = np.column_stack([shape.ravel(), ground])
+        heavy = base * weight[:, None]
+        height = np.linalg.solve(heavy.T @ base + 1e-9 * np.eye(4), heavy.T @ values)
+        residual = values - base @ height
+        weight = _weights(residual)
+        target = np.array([0, 0, patch.thickness, 0, 0, p[2]])[: len(p)]
+        cost = float(np.sum(residual**2 * np.sqrt(weight)) + np.sum((pull * (p - target)) ** 2))
+        if best is not None and cost >= best.cost:
+            damp *= 10
+            if damp > 10:
+                break
+            p = best.p
+        else:
+            moved = [
+                (_shape(patch, p + step, tick=tick) - shape).ravel() / 1e-3 for step in 1e-3 * np.eye(len(p))
+            ]
+            jacobian = np.column_stack([float(height[0]) * np.array(moved).T, base])
+            heavy = jacobian * weight[:, None]
+            normal = heavy.T @ jacobian
+            normal[: len(p), : len(p)] += np.diag(pull**2)
+            rhs = heavy.T @ residual
+            rhs[: len(p)] += pull**2 * (target - p)
+            settled = best is not None and best.cost - cost < 1e-3 * best.cost
+            best = _Fit(cost, p, normal, rhs, float(height[0]), residual.reshape(patch.signal.shape))
+            if settled:
+                break
+            damp /= 5
+        n = len(best.p)
+        stiff = best.normal + damp * np.diag(np.diag(best.normal)) + 1e-9 * np.eye(len(best.rhs))
+        p = np.clip(best.p + np.clip(np.linalg.solve(stiff, best.rhs)[:n], -2.0, 2.0), low, high)
+        shape = _shape(patch, p, tick=tick)
+    if best is None:
+        msg = "a fit takes a step at least"
+        raise ValueError(msg)
+    return best
+
+
+def _together(residual: FloatArray) -> float:
+    """How many pixels go together in the residuals: 1 where each is on its own (variance of means of blocks)."""
+    rows, columns = (k // BLOCK * BLOCK for k in residual.shape)
+    cut = residual[:rows, :columns]
+    means = cut.reshape(rows // BLOCK, BLOCK, columns // BLOCK, BLOCK).mean(axis=(1, 3))
+    each = float(np.var(cut))
+    return float(np.clip(BLOCK**2 * np.var(means) / each, 1.0, BLOCK**2)) if each > 0 else 1.0
+
+
+def plain_end(patch: Patch, at: float) -> End:
+    """Fit an end without a tick, starting from `at`."""
+    return _best(patch, [np.array([at, 0.0, patch.thickness, 1.3])], tick=False)
+
+
+def ticked_end(patch: Patch, at: float) -> End:
+    """Fit an end with a tick across it, starting from `at`."""
+    t = patch.thickness
+    flank = (np.abs(patch.v) > 0.5 * t + 0.5) & (np.abs(patch.v) < 0.5 * t + 4.0)
+    beside = np.convolve(patch.signal[flank].mean(axis=0), (0.25, 0.5, 0.25), "same")
+    near = np.abs(patch.u - at) < 5.0 + 0.5 * t
+    top = float(patch.u[near][int(np.argmax(beside[near]))])
+    starts = [np.array([top, 0.0, t, 1.0, times * t + 2.0, t]) for times in (2.0, 4.5)]
+    return _best(patch, starts, tick=True)
+
+
+def _best(patch: Patch, starts: list[FloatArray], *, tick: bool) -> End:
+    best = min((_fit(patch, start, tick=tick) for start in starts), key=lambda f: f.cost)
+    weight = _weights(best.residual)
+    left = float(np.sum(weight * best.residual**2) / np.sum(weight))
+    cov = np.linalg.inv(best.normal + 1e-9 * np.eye(len(best.normal)))
+    u = math.sqrt(max(left * float(cov[0, 0]) * _together(best.residual * weight), 0.0))
+    p = best.p
+    return End(
+        float(p[0]), u, float(p[3]), float(p[2]), float(p[4]) if tick else 0.0, best.height, _odd(best.residual)
+    )
+
+
+def _odd(residual: FloatArray) -> FloatArray:
+    """Square of a residual, with a ceiling, in parts of `ODD`."""
+    part = (residual / ODD) ** 2
+    return np.asarray(part / (1.0 + part))
+
+
+def tick_shows(patch: Patch, plain: End, ticked: End) -> float:
+    """How much of what speaks against a plain end, where the tick would be, the tick makes good: 1 all of it."""
+    across = np.abs(patch.v) < ticked.tick / 2 + 1.0
+    across &= np.abs(patch.v) > 0.35 * patch.thickness
+    along = np.abs(patch.u - ticked.at) < 0.5 * ticked.thickness + 2.0 * ticked.blur + 1.0
+    if np.count_nonzero(across) < 2 or np.count_nonzero(along) < 2:
+        return 0.0
+    before, after = (float(end.odd[np.ix_(across, along)].mean()) for end in (plain, ticked))
+    return (before - after) / max(before, 0.02)
