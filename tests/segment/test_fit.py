@@ -273,6 +273,34 @@ def test_members_that_cannot_be_told_apart_withhold_what_hangs_on_it() -> None:
     assert "size" not in w.withheld
 
 
+def test_a_point_in_the_butting_member_tells_the_members_apart() -> None:
+    c = case("tee", 0)
+    regions = c.maps.regions.copy()
+    regions[[BUTTING, NONBUTTING]] = regions[[NONBUTTING, BUTTING]]
+    swapped = replace(c.maps, regions=regions, seam=np.zeros_like(c.maps.seam), points=np.zeros_like(c.maps.points))
+    grey = c.photo.pixels.copy()
+    grey[(c.photo.pixels.mean(axis=2) > 60)] = 140
+    photo = replace(c.photo, pixels=grey)
+    toe = c.truth.face[0]
+    wrong = fit(c, maps=swapped, photo=photo)
+    assert np.hypot(*(np.asarray(wrong.toe_butting) - toe)) > 100
+    on = toe + 0.3 * (toe - c.truth.root)
+    right = fit(c, maps=swapped, photo=photo, hints=Hints(butting=((float(on[0]), float(on[1])),)))
+    assert np.hypot(*(np.asarray(right.toe_butting) - toe)) < 30
+    assert "member_unsure" not in {f.code for f in right.flags}
+
+
+def test_a_hint_on_the_face_is_the_face_s() -> None:
+    c = case("tee", 0)
+    w = fitted("tee", 0)
+    k = len(w.face) // 2
+    out = w.face[k] - w.polygon.mean(axis=0)
+    point = w.face[k] + 3.0 * c.maps.scale * out / np.hypot(*out)
+    pulled = fit(c, hints=Hints(through=((float(point[0]), float(point[1])),)))
+    assert distance(point[None], pulled.face)[0] < 1.0 * c.maps.scale
+    assert distance(w.fusion[len(w.fusion) // 4][None], pulled.fusion)[0] < 0.3 * c.maps.scale
+
+
 def test_the_photo_tells_members_apart_where_the_maps_do_not() -> None:
     c = case("tee", 0)
     regions = c.maps.regions.copy()

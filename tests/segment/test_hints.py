@@ -11,8 +11,10 @@ from macrocheck.segment.surfaces import Surfaces, through_hints
 
 def test_hints_are_read() -> None:
     assert parse_hint("root=12,34.5") == ("root", (12.0, 34.5))
-    hints = parse_hints(["toe=1,2", "toe= 3 , 4", "Through=5,6", "avoid=7,8", "edge=9,10"])
-    assert hints == Hints(toes=((1, 2), (3, 4)), through=((5, 6),), avoid=((7, 8),), edge=((9, 10),))
+    hints = parse_hints(["toe=1,2", "toe= 3 , 4", "Through=5,6", "avoid=7,8", "edge=9,10", "butting=1,1"])
+    assert hints == Hints(
+        toes=((1, 2), (3, 4)), through=((5, 6),), avoid=((7, 8),), edge=((9, 10),), butting=((1, 1),)
+    )
     assert hints
     assert not Hints()
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from macrocheck.arrays import FloatArray, Point
+from macrocheck.flags import Flag
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.segment.land import weld_root, with_land
 from tests.segment.two_plates import HEIGHT, WIDTH, maps_of_parts, painted, tee_parts
@@ -74,6 +75,18 @@ def test_each_weld_of_a_tee_ends_the_land_of_the_other() -> None:
     assert one.seam_end == pytest.approx((120.6 + 30.0, SURFACE), abs=1.5)
     assert other.seam_end == pytest.approx((700.0 - 12.0, SURFACE), abs=1.5)
     assert one.u_seam_end > 0
+
+
+def test_the_land_shares_the_doubts_about_the_weld_that_ends_it() -> None:
+    parts = tee_parts(gap=0.0)
+    unsure = replace(weld(550.0, sign=-1.0), flags=(Flag("second_boundary", "Another line.", ((520.0, 400.0),)),))
+    sure = replace(weld(700.0), flags=())
+    own, other = with_land(painted(*parts, noise=4.0), maps_of_parts(*parts, step=4), (sure, unsure))
+    (flag,) = own.flags
+    assert flag.code == "second_boundary"
+    assert flag.text.startswith("On the weld of the other side")
+    assert flag.where_px == ((520.0, 400.0),)
+    assert other.flags == unsure.flags
 
 
 def test_a_lap_ends_where_the_first_of_its_plates_does() -> None:

@@ -1,0 +1,45 @@
+"""Two welds of one tee and the plate that both stand on."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from macrocheck.outline import SurfaceLine, WeldOutline
+from macrocheck.segment.pair import share_surface
+from tests.segment.test_land import SURFACE, weld
+
+
+def _pair(own: SurfaceLine) -> tuple[WeldOutline, WeldOutline]:
+    """A weld whose plate is seen as in `own`, and the one across the butting member with its plate in full view."""
+    there = SurfaceLine((300.0, SURFACE), (-1.0, 0.0), 0.1, 0.001, 300.0)
+    return replace(weld(700.0), surface_nonbutting=own), replace(weld(550.0, sign=-1.0), surface_nonbutting=there)
+
+
+def test_a_surface_hardly_seen_is_drawn_from_the_other_weld_s() -> None:
+    turn = np.deg2rad(3.0)
+    askew = SurfaceLine((790.0, SURFACE), (float(np.cos(turn)), float(np.sin(turn))), 0.5, np.deg2rad(4.0), 12.0)
+    before = _pair(askew)
+    after, other = share_surface(before)
+    assert other is before[1]
+    line = after.surface_nonbutting
+    assert line is not None
+    # Two lines' means with weights 1/u^2 (JCGM 100): 3 degrees, +- 4 from one and 0, +- 1 from the other.
+    assert abs(np.rad2deg(np.arctan2(line.direction[1], line.direction[0]))) < 3.0 / 17 + 0.05
+    assert line.u_angle < np.deg2rad(1.0)
+    assert line.direction[0] > 0
+
+
+def test_surfaces_at_odds_and_surfaces_well_seen_stay_as_they_are() -> None:
+    turn = np.deg2rad(30.0)
+    askew = SurfaceLine((790.0, SURFACE), (float(np.cos(turn)), float(np.sin(turn))), 0.5, np.deg2rad(4.0), 12.0)
+    assert share_surface(_pair(askew))[0].surface_nonbutting == askew
+    sure = SurfaceLine((850.0, SURFACE + 3.0), (1.0, 0.0), 0.1, 0.001, 200.0)
+    assert share_surface(_pair(sure))[0].surface_nonbutting == sure
+
+
+@pytest.mark.parametrize("missing", [0, 1])
+def test_nothing_is_made_up_where_a_surface_is_missing(missing: int) -> None:
+    pair = list(_pair(SurfaceLine((790.0, SURFACE), (1.0, 0.0), 0.5, np.deg2rad(4.0), 12.0)))
+    pair[missing] = replace(pair[missing], surface_nonbutting=None)
+    assert share_surface((pair[0], pair[1])) == (pair[0], pair[1])
