@@ -1,10 +1,11 @@
 """A report as one HTML file that needs nothing else: no network, no script, pictures inside."""
 
+from collections.abc import Sequence
 from importlib import resources
 
 from macrocheck import __version__
 from macrocheck.errors import InputError
-from macrocheck.report.pages.view import ReportView
+from macrocheck.report.pages.view import CouponView, ReportView
 from macrocheck.report.pages.wording import GRADE_WORDS
 
 PAGE_SIZES = {"a4": "A4", "letter": "letter"}
@@ -21,6 +22,23 @@ def need_templates() -> None:
 
 def html_page(view: ReportView) -> str:
     """Fill the templates; every text is escaped, and what the templates leave out is a fault."""
+    return _filled(view, view.coupons, front=True, back=True)
+
+
+def html_chapters(view: ReportView, coupons: int) -> list[str]:
+    """Return the page in chapters that each stand alone: the front, so many coupons at a time, the sources.
+
+    Their pages have no number. A link to what is in another chapter points nowhere in its own.
+    """
+    footer = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x} " for c in view.title)
+    parts = [view.coupons[i : i + coupons] for i in range(0, len(view.coupons), coupons)]
+    made = [_filled(view, part, footer=footer) for part in parts]
+    return [_filled(view, (), footer=footer, front=True), *made, _filled(view, (), footer=footer, back=True)]
+
+
+def _filled(
+    view: ReportView, coupons: Sequence[CouponView], *, footer: str = "", front: bool = False, back: bool = False
+) -> str:
     need_templates()
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
@@ -35,6 +53,10 @@ def html_page(view: ReportView) -> str:
     )
     return environment.get_template("report.html").render(
         view=view,
+        coupons=coupons,
+        footer=Markup(footer),  # noqa: S704  letters and digits, and all else as hexadecimal numbers
+        front=front,
+        back=back,
         style=Markup(style),  # noqa: S704  our own file, which holds no text of anybody else's
         grades=GRADE_WORDS,
         version=__version__,

@@ -18,14 +18,21 @@ def pdf_bytes(html: str) -> bytes:
 
     Raises InputError where the library or the system's libraries are missing.
     """
+    return _printed(html, "pdf/ua-1")
+
+
+def plain_pdf_bytes(html: str) -> bytes:
+    """Return a page as PDF without tags, for what is laid over the pages of another."""
+    return _printed(html, None)
+
+
+def _printed(html: str, variant: str | None) -> bytes:
     weasyprint = need_library()
     for name in ("weasyprint", "fontTools"):
         logging.getLogger(name).setLevel(logging.ERROR)
     fetcher = weasyprint.URLFetcher(allowed_protocols=("data",), allow_redirects=False)
     with uncollected():
-        made = weasyprint.HTML(string=html, url_fetcher=fetcher, media_type="print").write_pdf(
-            pdf_variant="pdf/ua-1"
-        )
+        made = weasyprint.HTML(string=html, url_fetcher=fetcher, media_type="print").write_pdf(pdf_variant=variant)
     if not made:
         msg = "The PDF came out empty; write an .html instead and print that."
         raise OutputError(msg)

@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -176,3 +177,52 @@ def test_missing_system_libraries_are_one_sentence(
     assert ended.status == 2
     assert "Pango" in ended.err
     assert ended.err.count("\n") == 1
+
+
+@pytest.fixture(scope="module")
+def by_chapters(bench: Path, tmp_path_factory: pytest.TempPathFactory, printed: Path) -> Any:
+    """The same report, laid out in chapters and joined."""
+    assert printed.exists()
+    target = tmp_path_factory.mktemp("chapters") / "report.pdf"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("macrocheck.cli.report._MANY_SECTIONS", 1)
+        patch.setattr("macrocheck.report.pages.chapters.COUPONS", 1)
+        report(bench, target, "B01", HOSTILE[:99], "Failed", "--by", "gas", "--of", "root_penetration")
+    return target
+
+
+def test_joined_chapters_say_what_the_whole_says(pages: Any, by_chapters: Path) -> None:
+    made = pypdf.PdfReader(by_chapters)
+    assert len(made.pages) == len(pages.pages)
+    for one, other in zip(pages.pages, made.pages, strict=True):
+        words = [sorted(re.sub(r"\d\d:\d\d UTC", "", p.extract_text()).split()) for p in (one, other)]
+        assert words[0] == words[1]
+    assert made.metadata.title == pages.metadata.title
+    kinds = [Counter(e["/S"] for e in elements(r.trailer["/Root"]["/StructTreeRoot"])) for r in (pages, made)]
+    assert kinds[0] == kinds[1]
+    assert set(made.named_destinations) == set(pages.named_destinations)
+    assert titles(made.outline) == titles(pages.outline)
+
+
+def titles(outline: Any) -> list[Any]:
+    return [titles(item) if isinstance(item, list) else item.title for item in outline]
+
+
+def test_joined_chapters_are_tagged_and_linked_throughout(by_chapters: Path) -> None:
+    """ISO 32000-1, 14.7.4.4: a page's marked content and a link find their element by number, in rising order."""
+    made = pypdf.PdfReader(by_chapters)
+    numbers = made.trailer["/Root"]["/StructTreeRoot"]["/ParentTree"]["/Nums"]
+    parents = dict(zip((int(n) for n in numbers[::2]), numbers[1::2], strict=True))
+    assert list(parents) == sorted(parents)
+    assert len(parents) == len(numbers) // 2
+    links = 0
+    for number, page in enumerate(made.pages, start=1):
+        for element in parents[int(page["/StructParents"])].get_object():
+            assert element.get_object()["/Pg"].get_object()["/StructParents"] == page["/StructParents"]
+        for note in (n.get_object() for n in page.get("/Annots", [])):
+            links += 1
+            assert note["/Dest"] in made.named_destinations
+            assert parents[int(note["/StructParent"])].get_object()["/S"] == "/Link"
+        assert f"{number} of {len(made.pages)}" in page.extract_text()
+    assert links > 3
+    test_a_general_validator_passes_it(by_chapters)

@@ -1,0 +1,47 @@
+"""A long report as PDF: laid out chapter by chapter, so that memory holds a few pages at a time, and joined.
+
+Links, bookmarks, names and tags of the chapters become those of the whole; page numbers are set when all pages are
+counted.
+"""
+
+import os
+import re
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+from macrocheck.report.pages.html import html_chapters
+from macrocheck.report.pages.joining import ELSEWHERE, Joined, need_library
+from macrocheck.report.pages.pdf import pdf_bytes
+from macrocheck.report.pages.view import ReportView
+
+COUPONS = 8
+"""Coupons a chapter: some twenty pages, 0.3 GB while they are laid out."""
+PROCESSES = 4
+"""Chapters laid out at the same time, at most; each takes a core and the memory of a chapter."""
+
+
+def long_pdf_bytes(view: ReportView) -> bytes:
+    """Return the report as PDF/UA-1, as `pdf_bytes` of the whole page would make it."""
+    need_library()
+    chapters = [_linked(page) for page in html_chapters(view, COUPONS)]
+    processes = max(1, min(PROCESSES, len(chapters), _cores()))
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        made = pool.map(pdf_bytes, chapters)
+        whole = Joined(next(made))
+        for chapter in made:
+            whole.add(chapter)
+    return whole.numbered(view.paper)
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _linked(page: str) -> str:
+    """Mark links to what is in another chapter. Only the templates write href; text has its quotes escaped."""
+    here = set(re.findall(r' id="([\w-]+)"', page))
+
+    def link(match: re.Match[str]) -> str:
+        return match[0] if match[1] in here else f'href="{ELSEWHERE}{match[1]}"'
+
+    return re.sub(r'href="#([\w-]+)"', link, page)
