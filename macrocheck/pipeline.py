@@ -156,7 +156,7 @@ def _scale_and_outline(
         found = _read_outline(photo, outline, joint) if isinstance(outline, str | os.PathLike) else outline
         return scaled(photo, parsed), found
 
-    steer = _hints(hints)
+    steer = _hints(hints, photo)
     from macrocheck.segment import find_outline
 
     with ThreadPoolExecutor(max_workers=1) as beside:
@@ -169,11 +169,19 @@ def _scale_and_outline(
         return scale.result(), found
 
 
-def _hints(texts: Sequence[str]) -> "Hints | None":
+def _hints(texts: Sequence[str], photo: "Photo") -> "Hints | None":
     if not texts:
         return None
-    from macrocheck.segment.hints import parse_hints
+    from macrocheck.segment.hints import parse_hint, parse_hints
 
+    for text in texts:
+        _, (x, y) = parse_hint(text)
+        if not (-1 <= x <= photo.width and -1 <= y <= photo.height):
+            msg = (
+                f"hint {text!r} lies outside the picture ({photo.width} x {photo.height} px); write x,y in px of "
+                "the upright photo, x from the left, y from the top."
+            )
+            raise InputError(msg)
     return parse_hints(texts)
 
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import click
 
 from macrocheck import __version__
+from macrocheck.__main__ import STOPPED
 from macrocheck.cli.outcome import BAD_INPUT, DONE, details_wanted, sentence
 
 _COMMANDS: dict[str, tuple[str, str]] = {
@@ -65,9 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _status(arguments: Sequence[str] | None) -> int:
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a screen that lacks a character gets an escape, not a fault
-            stream.reconfigure(errors="backslashreplace")
+    _ready_streams()
     try:
         status = program.main(
             args=None if arguments is None else list(arguments), prog_name="macrocheck", standalone_mode=False
@@ -77,10 +76,11 @@ def _status(arguments: Sequence[str] | None) -> int:
         error.show()
         return BAD_INPUT
     except (click.Abort, KeyboardInterrupt):
-        click.echo("macrocheck: stopped; nothing half-written was left behind.", err=True)
+        click.echo(STOPPED, err=True)
         return 130
-    except BrokenPipeError:
-        # The reader of our output went away; keep Python from complaining about it once more at exit.
+    except (BrokenPipeError, SystemExit):
+        # The reader of our output went away (click ends with 1 then, which means "rejected" here); keep Python from
+        # complaining about it once more at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return BAD_INPUT
     except Exception as error:
@@ -89,3 +89,13 @@ def _status(arguments: Sequence[str] | None) -> int:
         click.echo(f"macrocheck: {sentence(error)}", err=True)
         return BAD_INPUT
     return status if isinstance(status, int) else DONE
+
+
+def _ready_streams() -> None:
+    """See that there is something to print to, and that it takes every character."""
+    # Where one was closed by whoever started us, a file that is opened later must not take its number.
+    sys.stdout = sys.stdout or os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
+    sys.stderr = sys.stderr or os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a screen that lacks a character gets an escape, not a fault
+            stream.reconfigure(errors="backslashreplace")

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from macrocheck.cli.outcome import worst
+from macrocheck.cli.outcome import status_of, worst
 from macrocheck.paths import stems
 from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
 
@@ -90,7 +90,7 @@ def command(
     from macrocheck.results import CAUTIONS
 
     click.echo(f"Caution: {CAUTIONS[0]}")
-    return worst(_status(m) for m in measured)
+    return worst(status_of(m.result) for m in measured)
 
 
 class _Wish:
@@ -157,9 +157,3 @@ def _setting(pair: str) -> "Setting":
         msg = f"'{pair}' is not a setting; write NAME=VALUE, such as amps=180."
         raise click.UsageError(msg)
     return read_setting(kind_named(name), value)
-
-
-def _status(measured: "Measured") -> int:
-    from macrocheck.cli.outcome import DONE, REJECTED, UNDECIDED
-
-    return {"reject": REJECTED, "undecided": UNDECIDED}.get(str(measured.result["grade"]), DONE)

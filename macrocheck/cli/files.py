@@ -36,6 +36,25 @@ def output_folder(out: Path | None) -> Path | None:
     return out
 
 
+def output_file(target: str | None) -> None:
+    """Refuse a file that cannot be written for its name or its folder, before anything is measured."""
+    if target is None or target == "-":
+        return
+    from macrocheck.paths import shown
+
+    file = Path(target)
+    why = None
+    if not target.strip() or "\0" in target:
+        why = "this is not a file name"
+    elif file.is_dir():
+        why = "a folder of that name is in the way"
+    elif not file.parent.is_dir():
+        why = "its folder does not exist"
+    if why is not None:
+        msg = f"{shown(target) or 'The result'} cannot be written: {why}; name another file with --json."
+        raise InputError(msg)
+
+
 def write_files(
     photo: "Photo", result: "Result", folder: Path, stem: str, *, unit: "LengthUnit", keep: Path | None
 ) -> list[str]:

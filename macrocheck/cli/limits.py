@@ -1,5 +1,6 @@
 """`macrocheck limits`: list the shipped sets, show one, begin a file of one's own."""
 
+import json
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -88,12 +89,23 @@ def new(file: Path, origin: str | None) -> None:
     from macrocheck.paths import shown
     from macrocheck.writing import write_text_whole
 
-    text = shipped_text(origin) if origin else template_text()
+    if not str(file).strip(". /\\"):
+        msg = f"{shown(file)} is no name for a file; write one such as bench.toml."
+        raise InputError(msg)
+    text = _copy(shipped_text(origin), origin, file.stem) if origin else template_text()
     if file.exists() or file.is_symlink():
         msg = f"{shown(file)} is there already; choose another name, or remove it first."
         raise InputError(msg)
     write_text_whole(file, text)
     click.echo(f"Wrote {shown(file)}; edit it, then check it with: macrocheck limits show {shown(file)}")
+
+
+def _copy(text: str, origin: str, name: str) -> str:
+    """Return a shipped set under a name of its own: what is edited is the shipped set no more."""
+    own = json.dumps(name, ensure_ascii=False)
+    return f"# Begun as a copy of the shipped set {origin}.\n" + text.replace(
+        f'name = "{origin}"', f"name = {own}", 1
+    )
 
 
 def _say(text: str, indent: str = "") -> None:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from macrocheck.cli.files import output_folder, write_files, write_json
+from macrocheck.cli.files import output_file, output_folder, write_files, write_json
 from macrocheck.cli.outcome import BAD_INPUT, details_wanted, sentence, status_of, worst
+from macrocheck.errors import InputError
 from macrocheck.paths import stems
 from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
 
@@ -25,13 +26,14 @@ FAILURE_FORMAT = "macrocheck-failure"
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What the command line asks for, every option read."""
+    """What the command line asks for, every option read; `sources`: the limits as they were named."""
 
     marks: tuple[str, ...]
     mark_offset: str | None
     camera_distance: str | None
     joint: JointChoice
     limits: "LimitSet | None"
+    sources: str | None
     given: dict[str, float]
     guard: float | None
     outline: Path | None
@@ -46,9 +48,8 @@ class Wish:
     "--mark",
     "marks",
     multiple=True,
-    required=True,
     metavar="MARK",
-    help="Reference mark in the picture: bar:10mm, ruler:1mm, disc:20mm, points:x1,y1,x2,y2=10mm ... Repeatable.",
+    help="What gives the scale, required: bar:10mm, ruler:1mm, disc:20mm, points:x1,y1,x2,y2=10mm ... Repeatable.",
 )
 @click.option(
     "--mark-offset",
@@ -103,18 +104,25 @@ def command(
     Exit status: 0 measured (and accepted where graded), 1 a limit rejected, 3 undecided, 2 bad input; the worst of
     several photos counts (2, 1, 3, 0), and one bad photo does not stop the others.
     """
+    if not marks:
+        from macrocheck.calibrate import forms
+
+        msg = f"Say what in the picture gives the scale: --mark bar:10mm for a bar of 10 mm, or one of {forms()}."
+        raise click.UsageError(msg)
     if len(photos) > 1 and (outline is not None or hints):
         msg = "--outline and --hint hold for one photo; measure the photos one at a time."
         raise click.UsageError(msg)
     if limits is None and (pairs or guard is not None):
         msg = "--given and --guard are only of use with --limits."
         raise click.UsageError(msg)
+    output_file(json_to)
     wish = Wish(
         marks=_checked_marks(marks, mark_offset, camera_distance),
         mark_offset=mark_offset,
         camera_distance=camera_distance,
         joint=joint,
         limits=_limits(limits),
+        sources=limits,
         given=_given(pairs),
         guard=guard,
         outline=outline,
@@ -143,16 +151,14 @@ def _one(
     try:
         photo, result = _measure(path, wish)
         document = result.to_json()
-        if not quiet:
-            _print(result, unit)
-    except BrokenPipeError:
-        raise
     except Exception as error:
         if details_wanted(error):
             raise
         text = sentence(error)
         click.echo(f"macrocheck: {_named(path, text)}", err=True)
         return _failure(path, text), BAD_INPUT
+    if not quiet:
+        _print(result, unit, wish.sources)
     try:
         written = write_files(photo, result, wish.out, stem, unit=unit, keep=wish.outline) if wish.out else []
     except Exception as error:
@@ -162,7 +168,7 @@ def _one(
         return document, BAD_INPUT
     if written and not quiet:
         click.echo(f"Wrote {', '.join(written)}")
-    return document, status_of(result.verdicts)
+    return document, status_of(document)
 
 
 def _measure(path: str, wish: Wish) -> "tuple[Photo, Result]":
@@ -206,11 +212,11 @@ def _failure(path: str, text: str) -> dict[str, object]:
     }
 
 
-def _print(result: "Result", unit: Literal["mm", "in"]) -> None:
+def _print(result: "Result", unit: Literal["mm", "in"], sources: str | None) -> None:
     from macrocheck.cli.show import print_result
 
     width = max(80, shutil.get_terminal_size((100, 24)).columns)
-    print_result(result, unit, terminal=on_terminal(), width=width)
+    print_result(result, unit, terminal=on_terminal(), width=width, sources=sources)
 
 
 def on_terminal() -> bool:
@@ -256,4 +262,8 @@ def _threshold(text: str | None) -> float:
         return FUSION_THRESHOLD_MM
     from macrocheck.units import parse_length
 
-    return parse_length(text)
+    try:
+        return parse_length(text)
+    except InputError as error:
+        msg = f"--fusion-threshold: {error}"
+        raise InputError(msg) from None

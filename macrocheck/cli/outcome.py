@@ -1,13 +1,11 @@
 """How a command ends: exit statuses, which of several wins, and the sentence for what went wrong."""
 
 import os
-from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from macrocheck.errors import MacrocheckError
-
-if TYPE_CHECKING:
-    from macrocheck.results import Verdicts
+from macrocheck.paths import os_reason, shown
 
 DONE, REJECTED, BAD_INPUT, UNDECIDED = 0, 1, 2, 3
 _FROM_BEST = (DONE, UNDECIDED, REJECTED, BAD_INPUT)
@@ -16,9 +14,11 @@ DEBUG = "MACROCHECK_DEBUG"
 """Environment variable: set, an unexpected fault shows its details."""
 
 
-def status_of(verdicts: "Verdicts") -> int:
-    """Return the exit status of one photograph's verdicts."""
-    return {"reject": REJECTED, "undecided": UNDECIDED, "accept": DONE, None: DONE}[verdicts.grade]
+def status_of(document: Mapping[str, Any]) -> int:
+    """Return the exit status of a result document: its grade's, or undecided where no number could be had."""
+    if not any(q["value"] is not None for weld in document["welds"] for q in weld["quantities"].values()):
+        return UNDECIDED
+    return {"reject": REJECTED, "undecided": UNDECIDED}.get(str(document["grade"]), DONE)
 
 
 def worst(statuses: Iterable[int]) -> int:
@@ -37,6 +37,9 @@ def sentence(error: Exception) -> str:
         return str(error)
     if isinstance(error, MemoryError):
         return "There is not enough memory for this; close other programs or make the picture smaller."
+    if isinstance(error, OSError) and error.errno is not None:
+        what = f"{shown(error.filename)} cannot be used" if error.filename else "The output cannot be written"
+        return f"{what}: {os_reason(error)}."
     what = " ".join(str(error).split())[:200]
     return (
         f"Something went wrong that should not have ({type(error).__name__}{': ' if what else ''}{what}); "

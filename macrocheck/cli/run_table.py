@@ -13,6 +13,8 @@ from macrocheck.record.query import Filter, list_sections
 from macrocheck.record.wide import decided_by
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from macrocheck.record.store import Record
 
 _STATUS = {"reject": REJECTED, "undecided": UNDECIDED, "accept": DONE, "no limits": DONE, "not measured": BAD_INPUT}
@@ -38,6 +40,8 @@ def table_lines(
             flags = conn.execute(select(f.c.code).where(f.c.seq == row.section_seq).order_by(f.c.place)).scalars()
             grade = "not measured" if row.failure else row.grade or "no limits"
             remark = row.failure or decided_by(verdicts, row.grade)
+            if grade == "no limits" and not _any_number(conn, row.section_seq):
+                grade, remark = "undecided", "nothing could be measured"
             rows.append((row.coupon, row.section or "", grade, remark, ", ".join(dict.fromkeys(flags))))
     rows += [(coupon, "-", "not measured", text, "") for coupon, text in failures.items()]
     rows.sort(key=lambda row: place.get(row[0], len(place)))
@@ -53,3 +57,11 @@ def table_lines(
     order = [name for name in ("accept", "undecided", "reject", "no limits", "not measured") if counts[name]]
     lines += ["", ", ".join(f"{counts[name]} {name}" for name in order) or "no section"]
     return lines, [_STATUS[row[2]] for row in rows[1:]]
+
+
+def _any_number(conn: "Connection", seq: int) -> bool:
+    from sqlalchemy import select
+
+    m = schema.measurement
+    found = conn.execute(select(m.c.seq).where(m.c.seq == seq, m.c.value.is_not(None)).limit(1))
+    return found.scalar() is not None

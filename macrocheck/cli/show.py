@@ -32,7 +32,8 @@ def result_lines(result: "Result", unit: "LengthUnit") -> list[str]:
 def scale_line(scale: "Scale", unit: "LengthUnit") -> str:
     """Return the scale with its expanded uncertainty (2 u) in percent."""
     number = f"{scale.mm_per_px:.5f} mm" if unit == "mm" else f"{scale.mm_per_px / 25.4:.6f} in"
-    return f"Scale: {number} per px ± {200 * scale.u_rel:.2g} % (U95), {scale.method}"
+    percent = 200 * scale.u_rel
+    return f"Scale: {number} per px ± {percent:{'.2g' if percent < 99.5 else '.0f'}} % (U95), {scale.method}"
 
 
 def flag_lines(flags: "Iterable[Flag]") -> list[str]:
@@ -68,8 +69,8 @@ def verdict_lines(result: "Result", index: int, unit: "LengthUnit") -> list[str]
     return ["", "Limits (verdict, limit, quantity [how the limit is known])", *lines] if lines else []
 
 
-def grade_lines(result: "Result") -> list[str]:
-    """Return the grade and what it rests on."""
+def grade_lines(result: "Result", sources: str | None = None) -> list[str]:
+    """Return the grade and what it rests on; `sources`: the limits as the user named them."""
     verdicts = result.verdicts
     if verdicts.limits_name is None:
         return []
@@ -77,11 +78,16 @@ def grade_lines(result: "Result") -> list[str]:
     if verdicts.rule:
         lines.append(f"Rule: {verdicts.rule}")
     lines += [f"Note: {note}" for note in verdicts.notes]
-    return [*lines, f"Sources of the limits: macrocheck limits show {verdicts.limits_name}"]
+    return [*lines, f"Sources of the limits: macrocheck limits show {shown(sources or verdicts.limits_name)}"]
 
 
-def print_result(result: "Result", unit: "LengthUnit", *, terminal: bool, width: int) -> None:
-    """Print one result: a ruled, coloured table on a terminal, plain aligned text elsewhere."""
+def print_result(
+    result: "Result", unit: "LengthUnit", *, terminal: bool, width: int, sources: str | None = None
+) -> None:
+    """Print one result: a ruled, coloured table on a terminal, plain aligned text elsewhere.
+
+    `sources`: the limits as the user named them.
+    """
     say = _on_terminal if terminal else _plainly
     say(result_lines(result, unit))
     for index, weld in enumerate(result.outline.welds):
@@ -92,13 +98,15 @@ def print_result(result: "Result", unit: "LengthUnit", *, terminal: bool, width:
             head += f"; unfused means a depth of fusion under {_length(threshold, unit)}"
         say(["", head])
         rows = table_rows(result, index, unit)
-        if terminal:
+        if not any(row.value for row in rows):
+            say([f"Nothing could be measured: {'; '.join(dict.fromkeys(row.reason for row in rows))}."])
+        elif terminal:
             _ruled_table(rows, width)
         else:
             _plainly([plain_table(rows, PLAIN_WIDTH)])
         say(flag_lines(flags))
         say(verdict_lines(result, index, unit))
-    if lines := grade_lines(result):
+    if lines := grade_lines(result, sources):
         say(["", *lines])
 
 

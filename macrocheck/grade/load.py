@@ -62,6 +62,9 @@ def load_limits(source: str | Path) -> LimitSet:
             return parse_limits(source, where="the limits")
         if source in shipped_names():
             return parse_limits(shipped_text(source), where=f"shipped set {source}", shipped=True, fallback=source)
+        if not source.strip():
+            msg = f"The limits have no name; name a file or one of the shipped sets {', '.join(shipped_names())}."
+            raise InputError(msg)
     path = Path(source)
     return parse_limits(_read(path, str(source)), where=str(path), fallback=path.stem)
 
@@ -88,7 +91,7 @@ def parse_limits(text: str, *, where: str, shipped: bool = False, fallback: str 
         if symbol in given:
             _fail(text, ("measured", symbol), where, f"{symbol} is under [given] as well; keep one of the two")
     return LimitSet(
-        name=table.get("name", fallback),
+        name=table.get("name", fallback) if shipped else _own_name(table, fallback),
         limits=tuple(_limit(row, i, text, where) for i, row in enumerate(table["limit"])),
         rule=table.get("rule", "guard band"),
         guard=float(table.get("guard", 1.0)),
@@ -100,6 +103,14 @@ def parse_limits(text: str, *, where: str, shipped: bool = False, fallback: str 
         source=table.get("source", ""),
         shipped=shipped,
     )
+
+
+def _own_name(table: Mapping[str, Any], fallback: str) -> str:
+    """Return the name of a user's set; a shipped set that was changed does not go by the shipped one's name."""
+    name = str(table.get("name", fallback))
+    if name not in shipped_names() or tomllib.loads(shipped_text(name)) == table:
+        return name
+    return f"{name}, changed" if fallback in (name, "limits") else fallback
 
 
 def parse_given(pairs: Iterable[str]) -> dict[str, float]:
@@ -137,6 +148,9 @@ def _read(path: Path, name: str) -> str:
     try:
         if path.is_dir():
             msg = f"'{name}' is a folder; name a limits file or one of the shipped sets {names}."
+            raise InputError(msg)
+        if path.exists() and not path.is_file():
+            msg = f"'{name}' is not an ordinary file; name a limits file or one of the shipped sets {names}."
             raise InputError(msg)
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)

@@ -3,6 +3,9 @@
 import errno
 import json
 import os
+import subprocess
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -39,6 +42,35 @@ def test_options(run: Run, tmp_path: Path, arguments: list[str], part: str) -> N
     assert ran.err.strip()
     with pytest.raises(InputError, match=part):
         raise InputError(ran.err)
+
+
+@pytest.mark.parametrize("place", ["99999,5", "5,99999", "-5,5", "800.5,5"])
+def test_a_hint_outside_the_picture(run: Run, tmp_path: Path, place: str) -> None:
+    # one that was believed once took all the memory there was
+    ran = run("measure", write_photo(tmp_path / "tee.png"), "--mark", MARK, "--hint", f"toe={place}")
+    assert ran.status == 2
+    assert ran.out == ""
+    assert f"hint 'toe={place}' lies outside the picture (800 x 600 px)" in ran.err
+
+
+def test_without_a_mark_it_says_which_there_are(run: Run, tmp_path: Path) -> None:
+    ran = run("measure", write_photo(tmp_path / "tee.png"))
+    assert ran.status == 2
+    assert "--mark bar:10mm" in ran.err
+    assert "ruler:1mm" in ran.err
+
+
+@pytest.mark.parametrize(
+    ("target", "why"), [("", "not a file name"), (".", "a folder"), ("nowhere/a.json", "its folder does not exist")]
+)
+def test_a_json_file_that_cannot_be_is_said_before_measuring(
+    run: Run, coupon: Coupon, target: str, why: str
+) -> None:
+    ran = run("measure", *coupon, "--json", target)
+    assert ran.status == 2
+    assert ran.out == ""  # nothing was measured yet
+    assert why in ran.err
+    assert "--json" in ran.err
 
 
 def test_outline_and_hint_are_for_one_photo(run: Run, tmp_path: Path) -> None:
@@ -191,3 +223,36 @@ def test_the_function_says_the_same(tmp_path: Path) -> None:
     assert result.verdicts.limits_name == "iso5817-fillet-b"
     again = measure_photo(photo, mark=[MARK], outline=drawn)
     assert result.measurements[0].quantities == again.measurements[0].quantities
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full")
+@pytest.mark.parametrize("more", [[], ["--json", "-"]])
+def test_printing_to_a_full_disk(coupon: Coupon, more: list[str]) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "macrocheck", "measure", *map(str, coupon), *more],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=60,
+        )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr == "macrocheck: The output cannot be written: the disk is full.\n"
+
+
+def test_where_nothing_can_be_had_it_is_undecided(
+    run: Run, coupon: Coupon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A picture too unclear for any number is not "measured", and it is said once, not 40 times."""
+    from macrocheck.measure import measure as real
+
+    def withheld(*arguments: object, **options: object) -> object:
+        found = real(*arguments, **options)  # type: ignore[arg-type]
+        none = {
+            k: replace(q, value=None, u=None, U95=None, reason="the picture is too unclear")
+            for k, q in found[0].quantities.items()
+        }
+        return (replace(found[0], quantities=none),)
+
+    monkeypatch.setattr("macrocheck.measure.measure", withheld)
+    ran = run("measure", *coupon)
+    assert ran.status == 3
+    assert ran.out.count("the picture is too unclear") == 1
+    assert "Nothing could be measured: the picture is too unclear." in ran.out

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from macrocheck.grade import load_limits, shipped_names
+from macrocheck.grade import load_limits, shipped_names, shipped_text
 from macrocheck.quantities import BY_KEY
 from tests.cli.conftest import Run
 
@@ -57,6 +57,23 @@ def test_new_from_a_shipped_set(run: Run, tmp_path: Path) -> None:
     assert run("limits", "new", file, "--from", "iso5817-fillet-c").status == 0
     assert load_limits(file).limits == load_limits("iso5817-fillet-c").limits
     assert not load_limits(file).shipped
+    assert load_limits(file).name == "mine"
+
+
+def test_an_edited_copy_does_not_go_by_the_shipped_name(
+    run: Run, coupon: tuple[object, ...], tmp_path: Path
+) -> None:
+    text = shipped_text("structural-steel-macroetch")
+    same, edited = tmp_path / "same.toml", tmp_path / "bench.toml"
+    same.write_text(text, encoding="utf-8")
+    edited.write_text(text.replace('at_least = "z"', 'at_least = "1mm"'), encoding="utf-8")
+    assert load_limits(same).name == "structural-steel-macroetch"  # the same rows, whatever the file is called
+    assert load_limits(edited).name == "bench"
+    assert load_limits(edited.read_text(encoding="utf-8")).name == "structural-steel-macroetch, changed"
+    ran = run("measure", *coupon, "--limits", edited, "--given", "z=9mm")
+    assert "(limits bench)" in ran.out
+    # what it says to type shows the rows that were used
+    assert f"Sources of the limits: macrocheck limits show {edited}" in ran.out
 
 
 def test_faults(run: Run, tmp_path: Path) -> None:
@@ -65,6 +82,9 @@ def test_faults(run: Run, tmp_path: Path) -> None:
         (["new", tmp_path / "x.toml", "--from", "nowhere"], "no shipped limit set"),
         (["new", tmp_path / "no" / "folder" / "x.toml"], "cannot be written"),
         (["show"], "Missing argument"),
+        (["show", ""], "have no name"),
+        (["show", "/dev/null"], "not an ordinary file"),
+        (["new", ""], "no name for a file"),
     ]
     for arguments, part in faults:
         ran = run("limits", *arguments)

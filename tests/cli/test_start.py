@@ -1,13 +1,17 @@
 """Start-up: help and version load no image library; the public names are there all the same."""
 
+import os
 import subprocess
 import sys
+import tomllib
 from importlib import metadata
+from pathlib import Path
 
 import pytest
 
 import macrocheck
 from tests.cli.conftest import Run
+from tests.cli.coupon import MARK, write_outline, write_photo
 
 HEAVY = ["numpy", "cv2", "scipy", "skimage", "shapely", "pint", "PIL", "rich", "jsonschema"]
 
@@ -82,3 +86,49 @@ def test_a_reader_that_goes_away() -> None:
         assert running.stderr is not None
         running.stdout.close()
         assert running.stderr.read() == b""
+
+
+def test_a_reader_that_goes_away_is_no_verdict(tmp_path: Path) -> None:
+    """Status 1 is "a limit rejected"; a closed pipe must not end with it."""
+    coupon = [str(write_photo(tmp_path / "tee.png")), "--mark", MARK]
+    outline = str(write_outline(tmp_path / "tee.geojson"))
+    command = [sys.executable, "-m", "macrocheck", "measure", *coupon, "--outline", outline]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        running.stdout.close()
+        assert running.stderr.read() == b""
+    assert running.returncode == 2
+
+
+@pytest.mark.skipif(os.name != "posix", reason="streams as a POSIX shell closes them")
+def test_closed_streams(tmp_path: Path) -> None:
+    coupon = (
+        f"{write_photo(tmp_path / 'tee.png')} --mark {MARK} --outline {write_outline(tmp_path / 'tee.geojson')}"
+    )
+    for arguments, closed, status in ((coupon, ">&- 2>err", 0), (coupon, "<&- >&- 2>&-", 0), ("x", ">&- 2>&-", 2)):
+        line = f"{sys.executable} -m macrocheck measure {arguments} --mark {MARK} {closed}"
+        done = subprocess.run(["bash", "-c", line], check=False, cwd=tmp_path, timeout=60)
+        assert done.returncode == status, line
+    assert (tmp_path / "err").read_text(encoding="utf-8") == ""
+
+
+def test_stopped_while_it_is_still_being_imported() -> None:
+    code = """
+import sys
+class Stop:
+    def find_spec(self, name, *_):
+        if name == "click":
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Stop())
+from macrocheck.__main__ import main
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 130
+    assert done.stderr == "macrocheck: stopped; nothing half-written was left behind.\n"
+
+
+def test_the_installed_command_is_that_one() -> None:
+    scripts = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))
+    assert scripts["project"]["scripts"]["macrocheck"] == "macrocheck.__main__:main"
