@@ -30,7 +30,7 @@ from macrocheck.review.journal import Decision, Journal
 from macrocheck.review.present import About, decision_json, doubts_of, photo_state
 from macrocheck.review.reduce import reduced
 from macrocheck.review.refusal import checked_text, checked_window, refuse
-from macrocheck.review.sources import Source
+from macrocheck.review.sources import Source, taken_up
 from macrocheck.review.state import History, Step, begun
 from macrocheck.review.tiles import TILE_PX, Tiles
 from macrocheck.review.wording import speaker, worded
@@ -72,9 +72,8 @@ class Case:
     def __init__(self, id_: str, source: Source, around: Surroundings) -> None:
         """Begin with nothing read."""
         self.id, self.source, self._around = id_, source, around
-        self.say = speaker(around.keep.path, source.path, source.name)
         self.lock, self._reading = threading.RLock(), threading.RLock()
-        self.problem: str | None = None
+        self.problem = None if source.problem is None else self.say(source.problem)
         self.sha256: str | None = None
         self.decision: Decision | None = None
         self.saved: tuple[str, ...] = ()
@@ -90,6 +89,11 @@ class Case:
         self.hold = Hold(around.clock)
         self._thumb: bytes | None = None
         self._working = False
+
+    @property
+    def say(self) -> Callable[[str], str]:
+        """What turns a sentence about this photo into the page's words."""
+        return speaker(self._around.keep.path, self.source.path, self.source.name)
 
     @property
     def stage(self) -> Stage:
@@ -143,7 +147,7 @@ class Case:
         try:
             photo = read_photo(self.source.path)
         except MacrocheckError as error:
-            self.problem = self.say(str(error))
+            self.problem = self.source.gone or self.say(str(error))
             refuse("cannot", self.problem)
         if self.sha256 not in {None, photo.sha256}:
             self.problem = f"{self.source.name} was changed since it was opened; open it anew."
@@ -159,6 +163,15 @@ class Case:
         """Free the memory of a photo that is read again when it is next needed."""
         with self.lock:
             self._loaded = self._figures = self._before = None
+
+    def look_again(self) -> None:
+        """Take up a photo again that was gone and is back."""
+        with self.lock:
+            if self.problem is not None and self.source.problem is not None:
+                (self.source,) = taken_up([self.source.to_json()], self._around.keep)
+                self.problem = None if self.source.problem is None else self.say(self.source.problem)
+            elif self.problem == self.source.gone_text and self.source.gone is None:
+                self.problem = None
 
     def fail(self, problem: str) -> None:
         """Mark the photo as one that cannot be used."""
@@ -254,7 +267,10 @@ class Case:
                 on_record=None if self.source.place is None else self.source.place.to_json(),
                 ms={**(ms or {}), **figures.ms},
             )
-            return worded(photo_state(about, history, figures, self._before), self.say)
+            state = photo_state(about, history, figures, self._before)
+            if self.source.note is not None and history.now.choices.limits is None:
+                state["notes"].append(self.source.note)
+            return worded(state, self.say)
 
     def _measure(self) -> Figures:
         history = self.open() if self._history is None else self._history

@@ -4,7 +4,6 @@ import hashlib
 import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 from typing import Any
 
 from macrocheck.errors import InputError, MacrocheckError
@@ -16,7 +15,7 @@ from macrocheck.review.choices import Choices, Limits, chosen
 from macrocheck.review.folder import KeepFolder, Picture
 from macrocheck.review.present import settings_json
 from macrocheck.review.refusal import RefusedError, refuse
-from macrocheck.review.sources import Source, shipped_shelf
+from macrocheck.review.sources import Source, shipped_shelf, taken_up
 
 IN_MEMORY = 4
 """Photos whose pixels stay in memory: a 12 Mpx one takes about 100 MB with its tiles and maps."""
@@ -56,7 +55,7 @@ class Desk:
         self._wake = threading.Event()
         self._ended = False
         self._touched_at = -QUIET_S
-        for source in sources or _taken_up(items):
+        for source in sources or taken_up(items, keep):
             self._add(source)
         self._worker = threading.Thread(target=self._work, name="measure", daemon=True)
 
@@ -87,6 +86,7 @@ class Desk:
             found = self._cases.get(id_)
         if found is None:
             refuse("not_found", "This photo is not on the desk.")
+        found.look_again()
         if found.problem is not None:
             refuse("cannot", found.problem)
         return found
@@ -237,11 +237,7 @@ class Desk:
 
     def _write(self) -> None:
         with self._lock:
-            items = [
-                {"path": str(c.source.path.absolute()), "name": c.source.name, "uploaded": c.source.uploaded}
-                for c in self._cases.values()
-                if c.source.place is None and c.source.outline is None
-            ]
+            items = [c.source.to_json() for c in self._cases.values()]
             self.keep.write_desk(items, self.last, dict(self._defaults.to_json()))
 
     def _make_room(self, keep: Case) -> None:
@@ -276,13 +272,3 @@ class Desk:
         with self._lock:
             waiting = [c for c in self._in_order() if c.stage == "waiting"]
         return waiting[0] if waiting else None
-
-
-def _taken_up(items: Sequence[Mapping[str, Any]]) -> list[Source]:
-    """Return the sources of what lay on the desk and is still there."""
-    found = []
-    for item in items:
-        path = Path(item["path"])
-        if path.is_file():
-            found.append(Source(path, str(item.get("name") or path.name), uploaded=bool(item.get("uploaded"))))
-    return found

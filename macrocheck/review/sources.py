@@ -4,11 +4,11 @@ import contextlib
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from macrocheck.errors import InputError
+from macrocheck.errors import InputError, MacrocheckError
 from macrocheck.outline import Outline
 from macrocheck.paths import shown
 from macrocheck.review import protocol_state as p
@@ -17,6 +17,8 @@ from macrocheck.review.folder import KeepFolder, is_record
 from macrocheck.scale import Scale
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from macrocheck.record.store import Record
 
 _MOST_BYTES = 200_000_000
@@ -41,7 +43,9 @@ class Source:
 
     `wish`: settings known for it, as `choices.chosen` takes them; `limits` those that `wish` names. `outline`: one
     that was measured before; `stated`: the scale it was measured with, where no mark is known. `doubts`, `grade`:
-    what a record says of it, so that it need not be measured to be put in its place in the queue.
+    what a record says of it, so that it need not be measured to be put in its place in the queue. `result`: the
+    result file that it was opened by; `problem`: why it cannot be looked at, where that is known already; `note`:
+    what is to be known of it while no limits are chosen.
     """
 
     path: Path
@@ -54,6 +58,34 @@ class Source:
     doubts: int | None = None
     grade: str | None = None
     uploaded: bool = False
+    result: Path | None = None
+    problem: str | None = None
+    note: str | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return what is kept of it on the desk, by which `taken_up` finds it again."""
+        item = {"path": str(self.path.absolute()), "name": self.name, "uploaded": self.uploaded}
+        if self.place is not None:
+            place = self.place
+            record = place.record if "://" in place.record else str(Path(place.record).absolute())
+            item["on_record"] = {"record": record, "coupon": place.coupon, "section": place.section}
+        elif self.result is not None:
+            item["result"] = str(self.result.absolute())
+        return item
+
+    @property
+    def gone(self) -> str | None:
+        """Why there is no picture any more, and what to do; None where it is there."""
+        return None if self.path.is_file() else self.gone_text
+
+    @property
+    def gone_text(self) -> str:
+        """What is said where the picture is gone."""
+        back = "what you did comes back with it"
+        if self.uploaded:
+            return f"The kept copy of {self.name} is gone; add the picture again: {back}."
+        name, place = shown(self.path.name), shown(self.path.absolute().parent)
+        return f"{name} is no longer in {place}; put it back there, or open it from where it is now: {back}."
 
 
 def shipped_shelf() -> dict[str, Limits]:
@@ -120,6 +152,9 @@ def _from_result(path: Path) -> Source:
     limits = _shipped(document["limits"]["name"])
     if limits is not None:
         wish["limits"] = limits.id
+    wish["given"] = {k: f"{v!r}mm" for k, v in measured.inputs.given.items()}
+    wish["guard"] = measured.inputs.guard
+    note = _lacking(document, limits)
     return Source(
         measured.photo,
         measured.photo.name,
@@ -127,6 +162,8 @@ def _from_result(path: Path) -> Source:
         limits=limits,
         outline=outline,
         stated=rebuilt_scale(document["scale"], measured.scale),
+        result=path,
+        note=note,
     )
 
 
@@ -141,6 +178,14 @@ def _height(offset_mm: float | None, distance_mm: float | None) -> dict[str, str
         "mark_offset": None if offset_mm is None else f"{offset_mm!r}mm",
         "camera_distance": None if distance_mm is None else f"{distance_mm!r}mm",
     }
+
+
+def _lacking(document: Mapping[str, Any] | None, limits: Limits | None) -> str | None:
+    """Return what to say of limits that a result was graded by and that are not at hand."""
+    name = None if document is None else document["limits"]["name"]
+    if name is None or limits is not None:
+        return None
+    return f"It was graded by the limits {shown(name)}; choose them from their file to have it graded here."
 
 
 def _shipped(name: str | None) -> Limits | None:
@@ -169,32 +214,53 @@ def shown_record(where: str) -> str:
 
 
 def _on_record(where: str, keep: KeepFolder) -> list[Source]:
-    from macrocheck.record.engine import reading
-    from macrocheck.record.query import body_of, document_bytes, list_sections
-
-    found: list[Source] = []
-    with opened(where) as record, reading(record.engine, record.name) as conn:
-        for row in list_sections(conn):
-            if row.section is None or row.section_seq is None:
-                continue
-            body = body_of(conn, row.section_seq)
-
-            def document(name: str, body: Mapping[str, Any] = body) -> bytes | None:
-                return None if body[name] is None else document_bytes(conn, body[name])
-
-            path = _picture(record, body["photo"], keep)
-            if path is None:
-                continue
-            place = OnRecord(where, row.coupon, row.section)
-            found.append(_section(place, path, body, document("result"), document("outline"), document("limits")))
-    if not found:
+    found = list(_sections(where, keep).values())
+    if all(source.problem is not None for source in found):
         msg = f"The record {shown(where)} holds no photograph to look at; keep the photographs beside or inside it."
         raise InputError(msg)
     return found
 
 
-def _picture(record: "Record", photo: Mapping[str, Any] | None, keep: KeepFolder) -> Path | None:
+def _sections(where: str, keep: KeepFolder) -> dict[tuple[str, str], Source]:
+    """Return every section of a record by coupon and section."""
+    from macrocheck.record.engine import reading
+    from macrocheck.record.query import list_sections
+
+    found: dict[tuple[str, str], Source] = {}
+    with opened(where) as record, reading(record.engine, record.name) as conn:
+        for row in list_sections(conn):
+            if row.section is not None and row.section_seq is not None:
+                place = OnRecord(where, row.coupon, row.section)
+                found[row.coupon, row.section] = _of_section(record, conn, row.section_seq, place, keep)
+    return found
+
+
+def _of_section(record: "Record", conn: "Connection", seq: int, place: OnRecord, keep: KeepFolder) -> Source:
+    from macrocheck.record.query import body_of, document_bytes
+
+    body = body_of(conn, seq)
+
+    def document(name: str) -> bytes | None:
+        return None if body[name] is None else document_bytes(conn, body[name])
+
+    result = document("result")
+    path = _picture(record, body["photo"], result, keep)
+    if path is not None:
+        return _section(place, path, body, result, document("outline"), document("limits"))
+    photo, name = shown((body["photo"] or {}).get("name", "no photograph")), f"{place.coupon} {place.section}"
+    problem = (
+        f"The photograph of {name} ({photo}) is neither with the record {shown_record(place.record)} nor where "
+        "it was measured; put it back there, or open it by itself."
+    )
+    return Source(Path(photo), name, place=place, problem=problem)
+
+
+def _picture(
+    record: "Record", photo: Mapping[str, Any] | None, result: bytes | None, keep: KeepFolder
+) -> Path | None:
+    """Return a section's photograph: kept beside the record, inside it, or where it was measured."""
     from macrocheck.record.entries import PhotoKept
+    from macrocheck.record.photos import file_digest
 
     if photo is None:
         return None
@@ -203,11 +269,47 @@ def _picture(record: "Record", photo: Mapping[str, Any] | None, keep: KeepFolder
     if place is not None and place.is_file():
         return place
     content = record.photos.content(kept)
-    if content is None:
-        return None
-    with keep.incoming(kept.name, len(content)) as incoming:
-        incoming.take(content)
-        return incoming.kept().path
+    if content is not None:
+        with keep.incoming(kept.name, len(content)) as incoming:
+            incoming.take(content)
+            return incoming.kept().path
+    if result is not None:
+        there = Path(json.loads(result)["photo"]["path"])
+        with contextlib.suppress(InputError, OSError, ValueError):
+            if there.is_file() and file_digest(there) == kept.sha256:
+                return there
+    return None
+
+
+def taken_up(items: Sequence[Mapping[str, Any]], keep: KeepFolder) -> list[Source]:
+    """Return the sources of what lay on the desk, as `Source.to_json` put it; what is gone says so."""
+    records: dict[str, dict[tuple[str, str], Source] | str] = {}
+    return [_taken_up(item, keep, records) for item in items]
+
+
+def _taken_up(
+    item: Mapping[str, Any], keep: KeepFolder, records: dict[str, dict[tuple[str, str], Source] | str]
+) -> Source:
+    path = Path(item["path"])
+    plain = Source(path, str(item.get("name") or path.name), uploaded=bool(item.get("uploaded")))
+    if "on_record" in item:
+        place = OnRecord(**item["on_record"])
+        if place.record not in records:
+            try:
+                records[place.record] = _sections(place.record, keep)
+            except MacrocheckError as error:
+                records[place.record] = str(error)
+        there = records[place.record]
+        problem = f"{plain.name} is not on the record {shown_record(place.record)} any more."
+        missing = replace(plain, place=place, problem=there if isinstance(there, str) else problem)
+        return missing if isinstance(there, str) else there.get((place.coupon, place.section), missing)
+    if "result" in item:
+        result = Path(item["result"])
+        try:
+            return _from_result(result)
+        except MacrocheckError as error:
+            return replace(plain, result=result, problem=plain.gone or str(error))
+    return replace(plain, problem=plain.gone)
 
 
 def _section(
@@ -238,6 +340,9 @@ def _section(
         shelf = next((s for s in shipped_shelf().values() if s.text == text), shelf)
         wish["limits"] = shelf.id
     document: dict[str, Any] | None = None if result is None else json.loads(result)
+    if shelf is None and document is not None:  # put there from a result file, which only names its limits
+        shelf = _shipped(document["limits"]["name"])
+        wish |= {} if shelf is None else {"limits": shelf.id}
     measured, doubts, stated = None, None, None
     if document is not None:
         from macrocheck.record.rebuild import rebuilt_scale
@@ -251,4 +356,5 @@ def _section(
         stated = rebuilt_scale(document["scale"], body["scale"])
     name = f"{place.coupon} {place.section}"
     grade = None if document is None else document["grade"]
-    return Source(path, name, wish, shelf, measured, stated, place, doubts, grade)
+    note = _lacking(document, shelf)
+    return Source(path, name, wish, shelf, measured, stated, place, doubts, grade, note=note)

@@ -55,7 +55,8 @@ def page_words(text: str, keep: str, photo: str = "", name: str = "") -> str:
     if photo:
         for path in {photo, shown(photo)}:
             headless |= said.startswith(f"{path}: ")
-            said = said.removeprefix(f"{path}: ").replace(path, name)
+            said = said.removeprefix(f"{path}: ")
+            said = said if path == Path(path).name else said.replace(path, name)
     for folder in {keep, shown(keep)}:
         # what lies in the keep folder is called by its last name, the folder itself by what it is
         said = re.sub(rf"{re.escape(folder)}(?:[/\\][^/\\:;]*)*[/\\]([^/\\:;]+)", r"\1", said)

@@ -8,9 +8,12 @@ import { Session, type Desk } from "./desk.ts";
 import { showHelp } from "./help.ts";
 import { Keys } from "./keys.ts";
 import { QueueStrip } from "./queue.ts";
+import { weldBox } from "./scene.ts";
 import { Sheet } from "./sheet.ts";
 import { Start, startPanel, takeDrops } from "./start.ts";
 import { TOOLS } from "./tools.ts";
+
+type Box = readonly [number, number, number, number];
 
 async function begin(): Promise<void> {
   let session: Session;
@@ -39,7 +42,7 @@ function build(session: Session): void {
   const bench = new Bench(session);
   const sheet = new Sheet(
     session,
-    (box) => bench.view.fit(roomRound(box)),
+    (box) => bench.view.fit(roomRound(box, desk.state ? weldBox(desk.state) : null)),
     (text) => bench.say(text),
     (id) => bench.hand.choose(id),
   );
@@ -99,8 +102,11 @@ function build(session: Session): void {
   if (known) void session.open(known.id);
 }
 
-function roomRound(box: readonly [number, number, number, number]): [number, number, number, number] {
-  const room = Math.max(30, 0.4 * Math.max(box[2] - box[0], box[3] - box[1]));
+/** A place with as much round it as tells where on the weld it is. */
+function roomRound(box: Box, weld: Box | null): Box {
+  const least = weld ? 0.4 * Math.max(weld[2] - weld[0], weld[3] - weld[1]) : 60;
+  const size = Math.max(box[2] - box[0], box[3] - box[1]);
+  const room = Math.max(30, 0.4 * size, (least - size) / 2);
   return [box[0] - room, box[1] - room, box[2] + room, box[3] + room];
 }
 

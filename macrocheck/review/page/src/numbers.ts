@@ -69,6 +69,7 @@ function table(caption: string, rows: QuantityState[], unit: Unit): HTMLElement 
     "table",
     null,
     h("caption", null, caption),
+    h("colgroup", null, h("col", { class: "name" }), h("col", { class: "value" }), h("col")),
     h(
       "thead",
       { class: "unseen" },
@@ -94,21 +95,37 @@ function row(q: QuantityState, unit: Unit): HTMLElement {
     "tr",
     { class: `${moved(q, unit) ? "changed " : ""}${worst(q) ?? ""}`, attrs: { "data-quantity": q.key } },
     h("th", { attrs: { scope: "row" } }, q.name),
+    ...(q.value === null ? [nothing(q)] : valued(q, unit)),
+  );
+}
+
+function valued(q: QuantityState, unit: Unit): HTMLElement[] {
+  const before = q.before && written(q.before.text, unit) !== written(q.text, unit) ? q.before : null;
+  const was = before?.value === null ? "none" : before && written(before.text, unit).replace(/ (mm|in)²?$/, "");
+  return [
     h(
       "td",
       { class: "value" },
-      q.value === null
-        ? h("span", { class: "reason" }, q.reason ?? "none")
-        : h("span", { class: "now" }, written(q.text, unit)),
-      q.before && written(q.before.text, unit) !== written(q.text, unit)
-        ? h(
-            "span",
-            { class: "was" },
-            `was ${q.before.value === null ? "none" : written(q.before.text, unit).replace(/ (mm|in)²?$/, "")}`,
-          )
-        : null,
+      h("span", { class: "now" }, written(q.text, unit)),
+      before && h("span", { class: "was" }, `was ${was}`),
     ),
     h("td", { class: "verdicts" }, ...distinct(q.verdicts).map((v) => verdict(v, q, unit))),
+  ];
+}
+
+/** Why there is no value: once, whatever the limits would have asked of it. */
+function nothing(q: QuantityState): HTMLElement {
+  const word = worst(q);
+  const limits = q.verdicts.map((v) => `${v.limit}. ${v.text} (${v.source})`).join("\n");
+  return h(
+    "td",
+    { class: "nothing", attrs: { colspan: 2, title: limits || null } },
+    h(
+      "div",
+      { class: "verdict" },
+      h("span", { class: "reason" }, q.reason ?? q.verdicts[0]?.text ?? "none"),
+      word && verdictSign(word),
+    ),
   );
 }
 

@@ -11,6 +11,18 @@ const JOINTS: Record<Settings["joint"], string> = {
   bead: "bead on plate",
 };
 
+/** Short enough to be read in the closed list; what a kind means in full is its title. */
+const MARKS: Record<string, string> = {
+  bar: "bar, its length",
+  ruler: "rule, tick to tick",
+  disc: "disc or coin",
+  plate: "plate, thickness",
+  points: "two points",
+  px: "size of a pixel",
+  density: "scanner's density",
+  card: "printed card",
+};
+
 const SYMBOLS: Record<string, string> = {
   t: "thickness t",
   a: "nominal throat a",
@@ -30,7 +42,7 @@ export class SettingsForm {
   private readonly offset: HTMLInputElement;
   private readonly distance: HTMLInputElement;
   private readonly offsetField: HTMLElement;
-  private readonly distanceNote = h("span", { class: "note" });
+  private readonly distanceNote = h("span", { class: "note wanted" });
   private readonly given = h("div", { class: "given" });
   private readonly limitsNote = h("p", { class: "note" });
   private readonly joint: HTMLSelectElement;
@@ -38,6 +50,7 @@ export class SettingsForm {
   private readonly guard: HTMLSelectElement;
   private readonly threshold: HTMLInputElement;
   private last = "";
+  private whose = "";
   private unmarked = "choose the mark";
 
   constructor(
@@ -62,11 +75,7 @@ export class SettingsForm {
     this.threshold.addEventListener("change", () => this.send({ fusion_threshold: this.threshold.value.trim() }));
     this.offset = this.length("offset", "5mm", () => this.sendHeight());
     this.distance = this.length("distance", "300mm", () => this.sendHeight());
-    this.offsetField = this.field(
-      "Nearer to the camera by",
-      this.offset,
-      h("span", { class: "note" }, "than the section; −3mm: further away"),
-    );
+    this.offsetField = this.field("Mark above it by", this.offset, h("span", { class: "note" }, "or below: −3mm"));
     this.height = h(
       "details",
       null,
@@ -101,11 +110,13 @@ export class SettingsForm {
     this.show(options.defaults);
   }
 
-  /** `unmarked`: what to say of the scale where no mark was chosen. */
-  show(settings: Settings, unmarked = "choose the mark"): void {
+  /** `unmarked`: what to say of the scale where no mark was chosen; `whose`: the photo, "" for all. */
+  show(settings: Settings, unmarked = "choose the mark", whose = ""): void {
     this.settings = settings;
+    if (whose !== this.whose) this.distanceNote.textContent = "";
+    this.whose = whose;
     this.unmarked = unmarked;
-    const key = JSON.stringify([settings, unmarked, this.options.limits.map((l) => l.id)]);
+    const key = JSON.stringify([settings, unmarked, whose, this.options.limits.map((l) => l.id)]);
     if (key === this.last) return;
     this.last = key;
     const focused = document.activeElement?.id;
@@ -144,7 +155,7 @@ export class SettingsForm {
   /** Show the settings again as they are, whatever was typed. */
   again(): void {
     this.last = "";
-    this.show(this.settings, this.unmarked);
+    this.show(this.settings, this.unmarked, this.whose);
   }
 
   private send(part: Partial<Settings>): void {
@@ -188,10 +199,12 @@ export class SettingsForm {
 
   private showHeight(): void {
     const { mark_offset: offset, camera_distance: distance, marks } = this.settings;
-    this.offset.value = offset ?? "";
+    // a height that still waits for its distance was not sent: it stays as it was typed
+    if (offset || !this.distanceNote.textContent) {
+      this.offset.value = offset ?? "";
+      this.distanceNote.textContent = "";
+    }
     this.distance.value = distance ?? "";
-    this.distanceNote.textContent = "";
-    this.distanceNote.className = "note";
     this.offsetField.hidden = !this.laid(marks) && !offset;
     this.height.hidden = marks.length === 0 && !offset && !distance;
     if (offset || distance) this.height.open = true;
@@ -202,10 +215,10 @@ export class SettingsForm {
     const [offset, distance] = [this.offset.value.trim(), this.distance.value.trim()];
     if (offset && !distance) {
       this.distanceNote.textContent = "needed with the height";
-      this.distanceNote.className = "note wanted";
       this.distance.focus();
       return;
     }
+    this.distanceNote.textContent = "";
     this.send({ mark_offset: offset || null, camera_distance: distance || null });
   }
 
@@ -225,7 +238,7 @@ export class SettingsForm {
       "select",
       { attrs: { id: `${this.id}-mark${index}` } },
       h("option", { attrs: { value: "" } }, index ? "no other" : this.unmarked),
-      ...choices.map((m) => h("option", { attrs: { value: m.name } }, m.meaning)),
+      ...choices.map((m) => h("option", { attrs: { value: m.name, title: m.meaning } }, MARKS[m.name] ?? m.meaning)),
     );
     select.value = text ? (kind ?? "") : "";
     const length = h("input", {

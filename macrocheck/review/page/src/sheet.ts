@@ -116,6 +116,7 @@ export class Sheet {
       this.settings.show(
         state.settings,
         state.scale && state.settings.marks.length === 0 ? "the scale it came with" : undefined,
+        state.id,
       );
     this.showProblems(state, desk);
     this.showDecision(state);

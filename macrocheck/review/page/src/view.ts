@@ -125,7 +125,7 @@ export class View {
     const [right, bottom] = picture.toMap([x1, y1]);
     const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
     this.map.getView().fit([left, bottom, right, top], {
-      padding: [16, 16, 16, 16],
+      padding: [16, 68, 16, 16], // on the right lie the buttons that zoom
       minResolution: 0.12,
       duration: smooth && !still ? 220 : 0,
     });
