@@ -91,7 +91,7 @@ def verify_command(record: str, photos: Path | None, expect: str | None) -> int:
     click.echo(
         f"{counted(found.revisions, 'revision')}, {counted(found.documents, 'document')}, "
         f"{counted(found.photos_checked, 'kept photograph')}"
-        f"{unkept}: {'nothing was changed' if found.clean else f'{len(found.faults)} faults'}."
+        f"{unkept}: {'nothing was changed' if found.clean else counted(len(found.faults), 'fault')}."
     )
     click.echo(f"Last revision {found.seq}, hash {found.hash}")
     return DONE if found.clean else REJECTED
@@ -157,13 +157,20 @@ def import_command(folder: Path, record: str, photos: Path | None) -> int:
     Exit status: 0 read and verified, 2 something in the folder is missing or was changed (nothing is kept).
     """
     from macrocheck.record.crate import check_folder, import_folder
+    from macrocheck.record.engine import is_url, remove_begun
     from macrocheck.record.store import open_record
     from macrocheck.record.verify import verify
 
     check_folder(folder)  # before a record is begun
-    with open_record(record, make=True, photos=photos) as opened:
-        count = import_folder(opened, folder)
-        found = verify(opened)
+    there = is_url(record) or Path(record).exists()
+    try:
+        with open_record(record, make=True, photos=photos) as opened:
+            count = import_folder(opened, folder)
+            found = verify(opened)
+    except BaseException:
+        if not there:
+            remove_begun(record)
+        raise
     for fault in found.faults:
         click.echo(fault)
     click.echo(f"Read {counted(count, 'revision')}; last revision {found.seq}, hash {found.hash}")

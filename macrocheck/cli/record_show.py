@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from macrocheck.cli.outcome import counted
 from macrocheck.errors import InputError
 from macrocheck.paths import shown
 from macrocheck.quantities import BY_KEY, QUANTITIES
@@ -148,13 +149,15 @@ def history_lines(conn: "Connection", coupon: str | None) -> list[str]:
 
 def list_lines(conn: "Connection", filters: Sequence[Filter]) -> Iterator[str]:
     """Yield one line a section: coupon, section, grade, the limits that decided, or why it was not measured."""
-    count = 0
+    count = bare = 0
     for row in list_sections(conn, filters):
-        count += 1
+        count += row.section is not None
+        bare += row.section is None
         verdicts = () if row.section_seq is None else verdicts_of(conn, row.section_seq)
-        remark = f"not measured: {row.failure}" if row.failure else decided_by(verdicts, row.grade)
+        remark = row.failure or decided_by(verdicts, row.grade)
         grade = row.grade or ("not measured" if row.failure or row.section is None else "no limits")
         yield "  ".join(
-            shown(t) for t in (f"{row.coupon:<12}", f"{row.section or '-':<16}", f"{grade:<12}", remark)
-        )
-    yield f"{count} section{'' if count == 1 else 's'}"
+            shown(t) for t in (f"{row.coupon:<12}", f"{row.section or '-':<24}", f"{grade:<12}", remark)
+        ).rstrip()
+    without = f", {counted(bare, 'coupon')} without one" if bare else ""
+    yield f"{counted(count, 'section')}{without}"

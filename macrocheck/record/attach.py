@@ -17,7 +17,14 @@ from macrocheck.errors import InputError
 from macrocheck.paths import os_reason, shown
 from macrocheck.record.entries import Entry, KeptWhere, PhotoKept, SectionInputs, coupon_entry, section_entry
 from macrocheck.record.photos import file_digest
-from macrocheck.record.present import CouponNow, coupon_now, coupon_of_photo, rebalanced
+from macrocheck.record.present import (
+    CouponNow,
+    coupon_alike,
+    coupon_now,
+    coupon_of_photo,
+    rebalanced,
+    section_of_photo,
+)
 from macrocheck.record.settings import Setting
 from macrocheck.record.store import Record, Written, append
 
@@ -60,8 +67,9 @@ def attach(
     from macrocheck.record.engine import reading
 
     with reading(record.engine, record.name) as conn:
+        _refuse_alike(conn, coupon)
         for m in measured:
-            _refuse_taken(conn, coupon, m)
+            _refuse_taken(conn, coupon, m, measured)
     photos = [_kept(record, m, keep) for m in measured]
     with reading(record.engine, record.name) as conn:
         now = coupon_now(conn, coupon)
@@ -241,17 +249,39 @@ def _inputs_of(conn: "Connection", now: CouponNow | None, measured: Measured) ->
     return found
 
 
-def _refuse_taken(conn: "Connection", coupon: str, measured: Measured) -> None:
-    """Refuse a photograph that shows another coupon."""
-    other = coupon_of_photo(conn, measured.result["photo"]["sha256"], other_than=coupon)
+def _refuse_alike(conn: "Connection", coupon: str) -> None:
+    """Refuse an id that a slip of the shift key has made, as a sheet does."""
+    other = None if coupon_now(conn, coupon) is not None else coupon_alike(conn, coupon)
     if other is not None:
-        name = shown(Path(measured.result["photo"]["path"]).name)
+        msg = f"The record has a coupon {other}; write the id like that, or give this coupon another one."
+        raise InputError(msg)
+
+
+def _refuse_taken(conn: "Connection", coupon: str, measured: Measured, every: Sequence[Measured]) -> None:
+    """Refuse a photograph that shows another coupon, or is another section of this one already."""
+    sha256 = measured.result["photo"]["sha256"]
+    name = shown(Path(measured.result["photo"]["path"]).name)
+    if sum(m.result["photo"]["sha256"] == sha256 for m in every) > 1:
+        msg = f"The photograph {name} is given twice; give it once."
+        raise InputError(msg)
+    section = section_of_photo(conn, coupon, sha256, other_than=measured.section)
+    if section is not None:
+        msg = (
+            f"The photograph {name} is on the record as section {section} of coupon {coupon} already; to correct "
+            f"that one, attach this with --section {section} and a reason."
+        )
+        raise InputError(msg)
+    other = coupon_of_photo(conn, sha256, other_than=coupon)
+    if other is not None:
         msg = f"The photograph {name} is on the record as coupon {other}'s; one photograph shows one coupon."
         raise InputError(msg)
 
 
 def _result_document(path: Path) -> dict[str, Any]:
     try:
+        if path.exists() and not path.is_file():
+            msg = f"{shown(path)} is not an ordinary file; name a result that measure wrote."
+            raise InputError(msg)
         if path.stat().st_size > _MOST_BYTES:
             msg = f"{shown(path)} is larger than any result file."
             raise InputError(msg)

@@ -14,7 +14,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -210,16 +210,22 @@ def import_folder(record: Record, folder: Path) -> int:
             conn.execute(
                 update(schema.info).where(schema.info.c.name == name).values(value=str(about["info"][name]))
             )
-        # The photographs first, the commit after: a record never names a kept photograph that is not there.
-        contents = {p: _photo(folder, p) for p in photos if p.kept == "inside"}
-        for photo, content in contents.items():
-            t = schema.photo_inside
-            if conn.execute(select(t.c.sha256).where(t.c.sha256 == photo.sha256)).scalar() is None:
-                conn.execute(t.insert().values(sha256=photo.sha256, size=len(content), content=content))
-        for photo in photos:
-            if photo.kept == "beside":
-                record.photos.keep_bytes(photo.sha256, photo.name, _photo(folder, photo), "beside")
+        _keep_photos(record, conn, folder, photos)
     return seq
+
+
+def _keep_photos(record: Record, conn: Connection, folder: Path, photos: Iterable[PhotoKept]) -> None:
+    """Keep the photographs of a folder; before the commit: a record never names one that is not there."""
+    kept = [p for p in photos if p.kept != "no"]
+    for photo in kept:
+        _photo(folder, photo)  # every one is looked at before the first is kept
+    t = schema.photo_inside
+    for photo in kept:
+        content = _photo(folder, photo)
+        if photo.kept == "beside":
+            record.photos.keep_bytes(photo.sha256, photo.name, content, "beside")
+        elif conn.execute(select(t.c.sha256).where(t.c.sha256 == photo.sha256)).scalar() is None:
+            conn.execute(t.insert().values(sha256=photo.sha256, size=len(content), content=content))
 
 
 def check_folder(folder: Path) -> dict[str, Any]:

@@ -46,7 +46,7 @@ def open_engine(where: str | os.PathLike[str], *, make: bool = False) -> Engine:
         raise InputError(msg)
     if not is_url(text):
         _check_file(Path(text), name, make=make)
-    url = make_url(text) if is_url(text) else _file_url(Path(text))
+    url = _server_url(text, name) if is_url(text) else _file_url(Path(text))
     there = is_url(text) or Path(text).exists()
     try:
         with plain_faults(name):
@@ -61,6 +61,15 @@ def open_engine(where: str | os.PathLike[str], *, make: bool = False) -> Engine:
     return engine
 
 
+def _server_url(text: str, name: str) -> URL:
+    """Return an address as SQLAlchemy takes it; a database in memory is no place for a record."""
+    url = make_url(text)
+    if url.get_backend_name() == "sqlite" and url.database in {None, "", ":memory:"}:
+        msg = f"{name} is a database in memory, gone when the command ends; name a file, such as bench.db."
+        raise InputError(msg)
+    return url
+
+
 def _file_url(path: Path) -> URL:
     """Return the address of a record's file; one that lies where nothing can be written is only read.
 
@@ -72,6 +81,14 @@ def _file_url(path: Path) -> URL:
         return URL.create("sqlite", database=str(path))
     database = f"file:{quote(str(path.resolve()))}"
     return URL.create("sqlite", database=database, query={"immutable": "1", "uri": "true"})
+
+
+def remove_begun(where: str | os.PathLike[str]) -> None:
+    """Remove the file of a record that was begun a moment ago and holds nothing; the record must be closed."""
+    path = Path(where)
+    for place in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
+        with suppress(OSError):
+            place.unlink(missing_ok=True)
 
 
 def _remove_empty(path: Path) -> None:
@@ -93,6 +110,9 @@ def _check_file(path: Path, name: str, *, make: bool) -> None:
         raise InputError(msg)
     if not path.exists() and not make:
         msg = f"There is no record {name}; check the name, or begin one with: macrocheck attach or run measure."
+        raise InputError(msg)
+    if path.exists() and not path.is_file():
+        msg = f"{name} is not an ordinary file; name the record's file."
         raise InputError(msg)
     if make and not path.parent.is_dir():
         msg = f"The record {name} cannot be made: its folder does not exist."

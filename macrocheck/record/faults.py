@@ -21,6 +21,8 @@ _SQLITE: tuple[tuple[str, str], ...] = (
 )
 """Beginning of the database's error name (sqlite.org/rescode.html) -> clause."""
 
+_POSTGRES = frozenset({"psycopg", "psycopg2"})
+
 
 @contextmanager
 def plain_faults(name: str) -> Iterator[None]:
@@ -36,7 +38,8 @@ def plain_faults(name: str) -> Iterator[None]:
         msg = f"{name} is not a database address; write a file name, or an address such as postgresql+psycopg://HOST/NAME."
         raise InputError(msg) from error
     except ModuleNotFoundError as error:
-        msg = f"The database of {name} needs the Python package {error.name}; install it with pip."
+        how = 'pip install "macrocheck[postgres]"' if error.name in _POSTGRES else f"pip install {error.name}"
+        msg = f"The database of {name} needs the Python package {error.name}, which is not installed; {how}."
         raise InputError(msg) from error
     except DBAPIError as error:
         msg = f"{name} {_why(error)}."

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, and_, select
+from sqlalchemy import Connection, and_, func, select
 
 from macrocheck.record import schema
 from macrocheck.record.documents import JSON_TYPE, canonical
@@ -47,6 +47,27 @@ def coupon_now(conn: Connection, coupon: str) -> CouponNow | None:
         tuple(Setting.from_json(row) for row in body["derived"]),
         tuple((str(row.section), int(row.seq)) for row in sections),
     )
+
+
+def coupon_alike(conn: Connection, coupon: str) -> str | None:
+    """Return a coupon whose id differs from this one in upper and lower case only; None where there is none."""
+    t = schema.coupon
+    found = conn.execute(
+        select(t.c.coupon).where(func.lower(t.c.coupon) == coupon.lower(), t.c.coupon != coupon).limit(1)
+    ).scalar()
+    return None if found is None else str(found)
+
+
+def section_of_photo(conn: Connection, coupon: str, sha256: str, *, other_than: str) -> str | None:
+    """Return another section of this coupon that shows the same photograph as it stands; None where none does."""
+    c, s = schema.current, schema.section
+    found = conn.execute(
+        select(s.c.section)
+        .join(c, and_(c.c.seq == s.c.seq, c.c.kind == "section"))
+        .where(s.c.photo == sha256, s.c.coupon == coupon, s.c.section != other_than)
+        .limit(1)
+    ).scalar()
+    return None if found is None else str(found)
 
 
 def coupon_of_photo(conn: Connection, sha256: str, *, other_than: str) -> str | None:

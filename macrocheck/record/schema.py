@@ -205,6 +205,19 @@ _POSTGRES = (
 )
 
 
+def guards(dialect: str) -> tuple[dict[str, str], str]:
+    """Return the triggers that refuse changes (name -> table), and the SQL that lists those that are there."""
+    guarded = [t.name for t in APPEND_ONLY if t is not info]
+    if dialect == "sqlite":
+        wanted = {f"{t}_no_{what}": t for t in guarded for what in ("update", "delete")}
+        return wanted, "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+    if dialect == "postgresql":
+        return {f"{t}_append_only": t for t in guarded}, (
+            "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgenabled <> 'D'"
+        )
+    return {}, ""
+
+
 def _ddl(statement: str) -> DDL:
     return DDL(statement)  # type: ignore[no-untyped-call]
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, func, select, text
 
 from macrocheck.record import schema
 from macrocheck.record.documents import digest, parsed, unpack
@@ -49,6 +49,7 @@ def verify(record: Record, *, expect: tuple[int, str] | None = None) -> Verifica
         documents = _check_documents(conn, faults)
         photos = _check_bodies(conn, faults)
         _check_current(conn, faults)
+        _check_guards(conn, faults)
         head = conn.execute(select(schema.head.c.seq, schema.head.c.hash)).one_or_none()
     if head is None:
         faults.append("The row of the last revision (table head) is missing.")
@@ -250,6 +251,17 @@ def _check_current(conn: Connection, faults: list[str]) -> None:
         .where(r.c.seq.is_(None))
     ).all()
     faults += [f"{named(row)} is named as newest of its subject, but there is none." for row in spare]
+
+
+def _check_guards(conn: Connection, faults: list[str]) -> None:
+    """See that the triggers which refuse changes are still there."""
+    wanted, query = schema.guards(conn.dialect.name)
+    there = set(conn.execute(text(query)).scalars()) if query else set()
+    faults += [
+        f"The guard of table {table} is gone (trigger {name}): somebody made room for changes."
+        for name, table in wanted.items()
+        if name not in there
+    ]
 
 
 def _check_photos(record: Record, photos: dict[PhotoKept, str], faults: list[str]) -> tuple[int, int]:

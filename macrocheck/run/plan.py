@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -59,12 +60,17 @@ class Todo:
         return not self.coupon_changed and not self.jobs and self.failure is None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Stands:
     """What stands on the record about a run's coupons."""
 
     bodies: Mapping[str, tuple[int, str]]
     sections: Mapping[tuple[str, str], tuple[int, str | None, str | None]]
+
+    @cached_property
+    def folded(self) -> dict[str, str]:
+        """Coupons by their id without regard to upper and lower case."""
+        return {coupon.casefold(): coupon for coupon in self.bodies}
 
 
 def plan_run(conn: Connection, coupons: Sequence[CouponPlan], wish: RunWish) -> list[Todo]:
@@ -126,6 +132,10 @@ def _todo(
     changed = before is None or before[1] != digest(canonical(entry.body))
     if isinstance(digests, str):
         return Todo(plan, entry, changed, (), "", digests)
+    alike = None if before is not None else stands.folded.get(plan.coupon.casefold())
+    if alike is not None:
+        text = f"The record has a coupon {alike}; write the id like that, or give this coupon another one."
+        return Todo(plan, entry, changed, (), "", text)
     reasons = []
     if before is not None and changed:
         old = body_of(conn, before[0])

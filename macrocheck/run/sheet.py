@@ -165,7 +165,7 @@ class _Row:
             except (OSError, ValueError):
                 there, empty = False, False
             if not there or empty:
-                what = "is empty" if empty else "does not exist"
+                what = "is empty" if empty else "is a folder" if _is_folder(file) else "does not exist"
                 self.faults.append(
                     cell.fault(f"the photograph {shown(name)} {what} (looked for at {shown(file)}).")
                 )
@@ -266,6 +266,13 @@ class _Row:
         except InputError as error:
             self._say("hint", str(error))
         return hints
+
+
+def _is_folder(file: Path) -> bool:
+    try:
+        return file.is_dir()
+    except (OSError, ValueError):
+        return False
 
 
 def _same_content(photos: Mapping[Path, Cell]) -> list[tuple[Cell, str]]:

@@ -13,9 +13,13 @@ from macrocheck.paths import os_reason, shown
 
 MOST_BYTES = 100_000_000
 MOST_ROWS = 100_000
+MOST_UNPACKED = 300_000_000
+"""Bytes of a workbook's parts: 100 000 rows of 40 cells take about 250 MB."""
 
 _UNCOMPUTED = "holds a formula without a stored result; open and save the workbook, or write the value."
 _DELIMITERS = ",;\t|"
+_PACKED = b"PK\x03\x04"
+"""How a workbook begins, as every zip archive does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +82,7 @@ def read_table(path: Path) -> Table:
     """Read a sheet; rows whose first cell begins with # are remarks. Raises InputError where it cannot be read."""
     name = shown(path)
     content = _content(path, name)
-    if content.startswith(b"PK\x03\x04"):
+    if content.startswith(_PACKED):
         cells, faults, notes = _xlsx(content, name)
     elif content.startswith(b"\xd0\xcf\x11\xe0"):
         msg = f"{name} is an old binary workbook; save it as .xlsx or as CSV."
@@ -87,7 +91,8 @@ def read_table(path: Path) -> Table:
         cells, faults, notes = _csv(content, name)
     rows = [row for row in cells if row and not row[0].text.startswith("#")]
     if not rows:
-        msg = f"{name} has no headings; begin one with: macrocheck run new SHEET.csv"
+        first = " in its first worksheet, the only one that is read" if content.startswith(_PACKED) else ""
+        msg = f"{name} has no headings{first}; begin one with: macrocheck run new SHEET.csv"
         raise InputError(msg)
     if len(rows) - 1 > MOST_ROWS:
         msg = f"{name} has {len(rows) - 1} rows; at most {MOST_ROWS} are read; split it."
@@ -99,6 +104,9 @@ def _content(path: Path, name: str) -> bytes:
     try:
         if path.is_dir():
             msg = f"{name} is a folder; name the sheet in it."
+            raise InputError(msg)
+        if path.exists() and not path.is_file():
+            msg = f"{name} is not an ordinary file; name a sheet, .csv or .xlsx."
             raise InputError(msg)
         if path.stat().st_size > MOST_BYTES:
             msg = f"{name} is larger than any sheet of coupons."
@@ -171,6 +179,7 @@ def _xlsx(content: bytes, name: str) -> tuple[list[tuple[Cell, ...]], list[Fault
     from openpyxl.utils.exceptions import InvalidFileException
 
     try:
+        _refuse_huge(content, name)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # what a workbook has besides cells does not matter here
             return _workbook(content, name)
@@ -185,6 +194,17 @@ def _xlsx(content: bytes, name: str) -> tuple[list[tuple[Cell, ...]], list[Fault
     ) as error:
         msg = f"{name} is not a workbook that can be read; save it as .xlsx or as CSV."
         raise InputError(msg) from error
+
+
+def _refuse_huge(content: bytes, name: str) -> None:
+    """Refuse a workbook that is small only while it is packed, before any of it is unpacked."""
+    import zipfile
+
+    with zipfile.ZipFile(io.BytesIO(content)) as packed:
+        size = sum(part.file_size for part in packed.infolist())
+    if size > MOST_UNPACKED:
+        msg = f"{name} unpacks to {size / 1e6:,.0f} MB, more than any sheet of coupons; save it as CSV."
+        raise InputError(msg)
 
 
 def _workbook(content: bytes, name: str) -> tuple[list[tuple[Cell, ...]], list[Fault], list[str]]:

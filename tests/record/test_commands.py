@@ -106,6 +106,10 @@ def test_a_change_of_settings_rebalances(run: Run, measured: Path, tmp_path: Pat
         (["record", "export", "R", "-", "--to", "xlsx"], "name one"),
         (["record", "export", "R", "x", "--to", "folder", "--where", "amps>1"], "leave --where out"),
         (["record", "import", "F", "R2"], "is not a folder that"),
+        (["attach", "sqlite://", "A", "--set", "amps=5"], "is a database in memory"),
+        (["attach", "sqlite:///:memory:", "A", "--set", "amps=5"], "is a database in memory"),
+        (["record", "show", "/dev/null"], "is not an ordinary file"),
+        (["attach", "R", "A", "/dev/null", "--mark", "bar:10mm"], "is not an ordinary file"),
     ],
 )
 def test_faults(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], part: str) -> None:
@@ -137,6 +141,37 @@ def test_one_photograph_for_two_coupons(run: Run, measured: Path, tmp_path: Path
     assert ran.status == 2
     assert "is on the record as coupon A's" in ran.err
     assert "1 coupon, 1 section" in run("record", "show", tmp_path / "bench.db").out
+
+
+def test_one_photograph_for_two_sections(run: Run, measured: Path, tmp_path: Path) -> None:
+    """A result under another file name is not another section: its photograph says which one it is."""
+    record, renamed = tmp_path / "bench.db", measured.with_name("again.result.json")
+    renamed.write_bytes(measured.read_bytes())
+    run("attach", record, "A", measured)
+    ran = run("attach", record, "A", renamed)
+    assert ran.status == 2
+    assert "is on the record as section tee of coupon A already" in ran.err
+    assert "--section tee and a reason" in ran.err
+    assert run("attach", record, "A", renamed, "--section", "tee", "--reason", "read again").status == 0
+    ran = run("attach", record, "B", measured, renamed)
+    assert (ran.status, "is given twice" in ran.err) == (2, True)
+    assert "1 coupon, 1 section" in run("record", "show", record).out
+
+
+def test_an_id_in_other_letters_is_asked_about(run: Run, measured: Path, tmp_path: Path) -> None:
+    record = tmp_path / "bench.db"
+    run("attach", record, "T6-É", measured)
+    ran = run("attach", record, "t6-é", "--set", "amps=180")
+    assert ran.status == 2
+    assert "The record has a coupon T6-É; write the id like that" in ran.err
+    assert run("attach", record, "T6-É", "--set", "amps=180", "--reason", "was forgotten").status == 0
+
+
+def test_coupons_without_a_section_are_counted_apart(run: Run, measured: Path, tmp_path: Path) -> None:
+    record = tmp_path / "bench.db"
+    run("attach", record, "A", measured)
+    run("attach", record, "B", "--set", "amps=180")
+    assert "\n1 section, 1 coupon without one\n" in run("record", "list", record).out
 
 
 def test_a_coupon_that_is_not_there(run: Run, measured: Path, tmp_path: Path) -> None:

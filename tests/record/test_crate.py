@@ -252,3 +252,24 @@ def test_the_commands(run: Run, record: Record, photo: Path, tmp_path: Path) -> 
         n: run("record", "show", tmp_path / n, "T6/01 ½").out for n in ("bench.db", "again.db")
     }
     assert shown["bench.db"] == shown["again.db"]
+
+
+def test_a_folder_that_was_changed_leaves_nothing(run: Run, record: Record, photo: Path, tmp_path: Path) -> None:
+    put_on(record, photo, "beside")
+    folder, again = tmp_path / "out", tmp_path / "again.db"
+    run("record", "export", tmp_path / "bench.db", folder, "--to", "folder")
+    before = sorted(p.name for p in tmp_path.iterdir())
+    for part in ("photos", "documents"):
+        changed = next((folder / part).iterdir())
+        content = changed.read_bytes()
+        changed.write_bytes(content + b"x")
+        ran = run("record", "import", folder, again)
+        assert ran.status == 2
+        assert "was changed" in ran.err
+        assert sorted(p.name for p in tmp_path.iterdir()) == before
+        changed.write_bytes(content)
+    assert run("record", "import", folder, again).status == 0
+    open_record(tmp_path / "began.db", make=True).close()
+    changed.write_bytes(b"x")
+    assert run("record", "import", folder, tmp_path / "began.db").status == 2
+    assert (tmp_path / "began.db").exists()  # it was there before

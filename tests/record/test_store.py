@@ -247,8 +247,8 @@ def test_a_record_of_the_first_schema(record: Record, result: dict[str, Any]) ->
             conn.execute(text(statement))
         conn.execute(schema.info.update().where(schema.info.c.name == "schema_version").values(value="1"))
         # and its chain began with zeros
-        for table in ("revision", "head"):
-            conn.execute(text(f"DROP TRIGGER IF EXISTS {table}_no_update"))
+        guard = conn.execute(text("SELECT sql FROM sqlite_master WHERE name = 'revision_no_update'")).scalar_one()
+        conn.execute(text("DROP TRIGGER revision_no_update"))
         last = NO_HASH
         for row in conn.execute(select(schema.revision).order_by(schema.revision.c.seq)).all():
             old = {**row._mapping, "previous": last}
@@ -259,6 +259,7 @@ def test_a_record_of_the_first_schema(record: Record, result: dict[str, Any]) ->
                 .values(previous=old["previous"], hash=last)
             )
         conn.execute(schema.head.update().values(hash=last))
+        conn.execute(text(guard))
     record.close()
     climbed = open_record(record.name)
     assert verify(climbed).faults == ()

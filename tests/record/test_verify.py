@@ -43,10 +43,13 @@ def tamper(filled_record: Record, tmp_path: Path) -> Tamper:
 
     def change(*statements: str, expect: tuple[int, str] | None = None) -> Verification:
         with sqlite3.connect(tmp_path / "bench.db") as conn:
-            for (name,) in conn.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            guards = conn.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+            for name, _ in guards:
                 conn.execute(f"DROP TRIGGER {name}")
             for statement in statements:
                 conn.execute(statement)
+            for _, sql in guards:  # whoever hides a change puts them back
+                conn.execute(sql)
         conn.close()
         return verify(filled_record, expect=expect)
 
@@ -152,12 +155,18 @@ def test_photographs(record: Record, result: dict[str, Any], photo: Path, how: A
         place.unlink()
     else:
         with sqlite3.connect(tmp_path / "bench.db") as conn:
-            conn.execute("DROP TRIGGER photo_inside_no_update")
-            conn.execute("DROP TRIGGER photo_inside_no_delete")
+            guards = conn.execute(
+                "SELECT name, sql FROM sqlite_master WHERE name LIKE 'photo_inside_no_%'"
+            ).fetchall()
+            for name, _ in guards:
+                conn.execute(f"DROP TRIGGER {name}")
             conn.execute("UPDATE photo_inside SET content = x'00'")
             conn.commit()
-            assert verify(record).faults == ("Revision 2 (section A, tee): the photograph tee.png was changed.",)
+            _, _, fault = verify(record).faults
+            assert fault == "Revision 2 (section A, tee): the photograph tee.png was changed."
             conn.execute("DELETE FROM photo_inside")
+            for _, sql in guards:
+                conn.execute(sql)
         conn.close()
     (fault,) = verify(record).faults
     assert re.search("the photograph tee.png is missing", fault)
@@ -198,3 +207,13 @@ def test_an_empty_record_is_clean(tmp_path: Path) -> None:
         conn.exec_driver_sql("UPDATE info SET value = 'x' WHERE name = 'record'")
     assert verify(opened).faults == ("What table info says of how the record began was changed.",)
     opened.close()
+
+
+def test_a_guard_that_is_gone_is_said(filled_record: Record, tmp_path: Path) -> None:
+    with sqlite3.connect(tmp_path / "bench.db") as conn:
+        conn.execute("DROP TRIGGER measurement_no_update")
+    conn.close()
+    (fault,) = verify(filled_record).faults
+    assert fault == (
+        "The guard of table measurement is gone (trigger measurement_no_update): somebody made room for changes."
+    )

@@ -229,6 +229,17 @@ def test_a_coupon_of_another_run(run: Run, sheet: Path, tmp_path: Path, in_proce
     check_record(record, 3)
 
 
+def test_an_id_in_other_letters(run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str]) -> None:
+    record = tmp_path / "bench.db"
+    run("run", "measure", sheet, "--record", record)
+    sheet.write_text(sheet.read_text(encoding="utf-8").replace("C001", "c001"), encoding="utf-8")
+    ran = run("run", "measure", sheet, "--record", record)
+    assert ran.status == 2
+    assert "The record has a coupon C001; write the id like that" in ran.out
+    assert in_process.total() == 3
+    check_record(record, 3)
+
+
 def test_a_photograph_that_is_another_coupons(
     run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str]
 ) -> None:

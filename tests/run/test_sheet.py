@@ -1,6 +1,8 @@
 """Reading run sheets: every fault with its cell, at once; what people write in spreadsheets."""
 
 import io
+import os
+import zipfile
 from datetime import date
 from pathlib import Path
 
@@ -11,7 +13,7 @@ from macrocheck.errors import InputError
 from macrocheck.run.blank import write_blank
 from macrocheck.run.columns import explained, explained_besides
 from macrocheck.run.sheet import RunSheet, read_sheet
-from macrocheck.run.table import address, read_table
+from macrocheck.run.table import MOST_UNPACKED, address, read_table
 from tests.cli.conftest import Run
 
 HEAD = "coupon,photo,mark"
@@ -99,6 +101,7 @@ def test_a_unit_with_a_comma_in_a_heading(tmp_path: Path) -> None:
         (f"{HEAD}\nA,a.jpg;a.jpg,bar:10mm\n", "B2", "named in B2 already"),
         (f"{HEAD}\nA,a.jpg,bar:10mm\na,b.jpg,bar:10mm\n", "A3", "in row 2 already"),
         (f"{HEAD}\nA,,bar:10mm\n", "B2", "no photograph"),
+        (f"{HEAD}\nA,.,bar:10mm\n", "B2", "is a folder"),
     ],
 )
 def test_faults(tmp_path: Path, text: str, where: str, part: str) -> None:
@@ -193,6 +196,15 @@ def test_an_empty_sheet_explains_every_column_and_can_be_filled_in(run: Run, tmp
     assert run("run", "new", place).status == 2  # left alone
 
 
+def packed(size: int) -> bytes:
+    """A workbook that is small only while it is packed."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", bytes(size))
+    assert len(made.getvalue()) < size / 500
+    return made.getvalue()
+
+
 def test_files_that_are_no_sheet(tmp_path: Path) -> None:
     made = io.BytesIO()
     openpyxl.Workbook().save(made)
@@ -200,7 +212,8 @@ def test_files_that_are_no_sheet(tmp_path: Path) -> None:
         (b"", "is empty"),
         (b"\xd0\xcf\x11\xe0 and so on", "old binary workbook"),
         (b"PK\x03\x04 and so on", "not a workbook"),
-        (made.getvalue(), "no headings"),
+        (made.getvalue(), "no headings in its first worksheet, the only one that is read"),
+        (packed(MOST_UNPACKED + 1), "unpacks to 300 MB, more than any sheet"),
         (b"a\x00b,c\n", "not a text file"),
         (b"# only a remark\n", "no headings"),
     ):
@@ -212,6 +225,8 @@ def test_files_that_are_no_sheet(tmp_path: Path) -> None:
         read_sheet(tmp_path / "none.csv")
     with pytest.raises(InputError, match="is a folder"):
         read_sheet(tmp_path)
+    with pytest.raises(InputError, match="is not an ordinary file"):
+        read_sheet(Path(os.devnull))
     with pytest.raises(InputError, match="must end in"):
         write_blank(tmp_path / "x.ods")
 
