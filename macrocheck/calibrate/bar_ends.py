@@ -103,8 +103,8 @@ class _Fit:
 
 def _bounds(patch: Patch, *, tick: bool) -> tuple[FloatArray, FloatArray]:
     t = patch.thickness
-    low = [patch.u[0] + 2, -0.5 * t - 2, 0.6, SHARPEST]
-    high = [patch.u[-1] - 2, 0.5 * t + 2, 1.3 * t + 1.0, SOFTEST]
+    low = [-7.0 - 0.5 * t, -0.5 * t - 2, 0.6, SHARPEST]
+    high = [7.0 + 0.5 * t, 0.5 * t + 2, 1.3 * t + 1.0, SOFTEST]
     if tick:
         low += [0.8 * t, 0.6]
         high += [2 * float(patch.v[-1]), 2.0 * t + 3.0]
@@ -184,14 +184,14 @@ def plain_end(patch: Patch, at: float) -> End:
     return _best(patch, [np.array([at, 0.0, patch.thickness, 1.3])], tick=False)
 
 
-def ticked_end(patch: Patch, at: float) -> End:
-    """Fit an end with a tick across it, starting from `at`."""
+def ticked_end(patch: Patch, plain: End) -> End:
+    """Fit an end with a tick across it, starting from the same end as fitted without."""
     t = patch.thickness
     flank = (np.abs(patch.v) > 0.5 * t + 0.5) & (np.abs(patch.v) < 0.5 * t + 4.0)
     beside = np.convolve(patch.signal[flank].mean(axis=0), (0.25, 0.5, 0.25), "same")
-    near = np.abs(patch.u - at) < 5.0 + 0.5 * t
+    near = np.abs(patch.u) < 5.0 + 0.5 * t
     top = float(patch.u[near][int(np.argmax(beside[near]))])
-    starts = [np.array([top, 0.0, t, 1.0, times * t + 2.0, t]) for times in (2.0, 4.5)]
+    starts = [np.array([at, 0.0, t, 1.0, 3.0 * t + 2.0, t]) for at in (top, plain.at - t / 2)]
     return _best(patch, starts, tick=True)
 
 

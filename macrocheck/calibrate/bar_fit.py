@@ -28,6 +28,9 @@ LEAST_CONTRAST = 14.0
 STANDS_OUT, TICKED = 42.0, 15.0
 """Least contrast of the whole but for its blur, and as seen of a bar between two ticks: drawn bars outshine scratches,
 and no scratch has ticks."""
+LEAST_INK = 150.0
+"""Least contrast times thickness of a bar without ticks, grey levels px, which blur leaves as it is: rendered bars
+have 200 and more, scratches 100."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
 MOST_U = 0.006
@@ -96,7 +99,9 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
     start, stop = origin - axis * a.at, origin + axis * (length + b.at)
     contrast = math.sqrt(float((on - ground) @ (on - ground)) / 3)
     bar = Bar(start, stop, thick, math.hypot(a.u, b.u), contrast, a.tick)
-    stands = contrast >= TICKED if a.tick else _sharp_contrast(contrast, thick, min(a.blur, b.blur)) >= STANDS_OUT
+    stands = contrast >= TICKED
+    if not a.tick:
+        stands = _sharp_contrast(contrast, thick, min(a.blur, b.blur)) >= STANDS_OUT and contrast * thick >= LEAST_INK
     fits = bar.thickness <= THICKEST * bar.length and stands and bar.u_length < MOST_U * bar.length
     return bar if fits else None
 
@@ -267,10 +272,19 @@ def _ticks(
     """Both end ticks as by `_end`; empty where the bar has none, a None where the two ends contradict."""
     pairs: list[tuple[Patch, End, End]] = []
     u_least = 0.0
+    contrast = math.dist(on, ground)
+    flanks = np.array([-0.5 * thick - 3.0, 0.5 * thick + 3.0])
     for tip, out in tips:
-        lean, near, u_colour = _lean(on, _beyond(pixels, tip, out, _window(thick, length), rows), ground)
+        window = _window(thick, length)
+        beyond = _beyond(pixels, tip, out, window, rows)
+        behind = np.median(strip(pixels, tip, out, np.arange(-0.7, -0.3, 0.1) * window, flanks), axis=1)
+        changes = float(np.sqrt(((beyond - behind) ** 2).sum(axis=1)).min()) > GROUND_CHANGE * contrast
+        if changes or math.dist(on, beyond) < GROUND_CHANGE * contrast:
+            return []
+        lean, near, u_colour = _lean(on, beyond, ground)
         patch = Patch.cut(pixels, tip, out, thick, lean, near, 0.4 * length)
-        pairs.append((patch, plain_end(patch, 0.0), ticked_end(patch, 0.0)))
+        plain = plain_end(patch, 0.0)
+        pairs.append((patch, plain, ticked_end(patch, plain)))
         u_least = max(u_least, math.hypot(TICK_U, u_colour))
     shows = [tick_shows(*pair) if _is_tick(pair[2]) else 0.0 for pair in pairs]
     if max(shows) < LEAST_SHOWN:
@@ -283,7 +297,7 @@ def _ticks(
 
 
 def _is_tick(end: End) -> bool:
-    return end.tick > 1.4 * end.thickness + 1.0 and 0.3 < end.height < 8.0
+    return end.tick > 1.4 * end.thickness + 1.0 and 0.3 < end.height < 25.0
 
 
 def _end(
