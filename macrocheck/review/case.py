@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-from macrocheck.errors import InputError, MacrocheckError
+from macrocheck.errors import InputError, MacrocheckError, OutputError
 from macrocheck.photo import Photo
 from macrocheck.reading import read_photo
 from macrocheck.results import Result
@@ -189,6 +189,8 @@ class Case:
                 self._history = self._begun(bench)
                 self._edited = by_hand(self._history)
                 self._measure()
+            except OutputError as error:  # no fault of the photo's: once there is room, it can be opened
+                refuse("cannot", self.say(str(error)))
             except MacrocheckError as error:
                 self.problem = self.say(str(error))
                 refuse("cannot", self.problem)

@@ -1,12 +1,13 @@
 """The desk: all photos of one review, the order to look at them in, and the worker that measures them ahead."""
 
+import contextlib
 import hashlib
 import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from macrocheck.errors import InputError, MacrocheckError
+from macrocheck.errors import InputError, MacrocheckError, OutputError
 from macrocheck.reading import read_photo
 from macrocheck.review import protocol_choices as pc
 from macrocheck.review import protocol_state as p
@@ -21,6 +22,8 @@ IN_MEMORY = 4
 """Photos whose pixels stay in memory: a 12 Mpx one takes about 100 MB with its tiles and maps."""
 QUIET_S = 2.0
 """The worker leaves the machine to the user for so long after each edit."""
+AGAIN_S = 5.0
+"""The worker tries a photo again after so long that it could not open for a reason that may pass."""
 _MOST_PHOTOS = 5000
 _MOST_LIMITS = 100
 
@@ -98,7 +101,8 @@ class Desk:
         self._refuse_twin(case)
         if self.last != id_:
             self.last = id_
-            self._write()
+            with contextlib.suppress(OutputError):  # a photo can be looked at where nothing more can be kept
+                self._write()
         self._make_room(case)
         if not case.loaded().bench.seen:
             self._ahead.submit(case.warm)
@@ -144,17 +148,28 @@ class Desk:
             picture.path.unlink(missing_ok=True)
             raise
         case = self._add(Source(picture.path, picture.name, uploaded=True))
-        self._write()
+        try:
+            self._write()
+        except OutputError:
+            with self._lock:
+                self._cases.pop(case.id, None)
+            picture.path.unlink(missing_ok=True)
+            raise
         self._wake.set()
         return case.item()
 
     def take_away(self, ids: Sequence[str]) -> None:
         """Take photos off the desk; their journals stay, so that they come back as they were."""
         with self._lock:
+            cases, last = dict(self._cases), self.last
             for id_ in ids:
                 self._cases.pop(id_, None)
                 self.last = None if self.last == id_ else self.last
-        self._write()
+            try:
+                self._write()
+            except OutputError:
+                self._cases, self.last = cases, last
+                raise
 
     def _refuse_twin(self, case: Case) -> None:
         """Refuse the second of two files that hold the same picture: they would share a journal."""
@@ -205,8 +220,13 @@ class Desk:
 
     def set_defaults(self, wish: Mapping[str, Any], *, untouched: bool) -> None:
         """Choose settings for photos still to come, and with `untouched` for those nobody has touched yet."""
-        self._defaults = chosen(self._defaults, wish, self.shelf)
-        self._write()
+        before = self._defaults
+        self._defaults = chosen(before, wish, self.shelf)
+        try:
+            self._write()
+        except OutputError:
+            self._defaults = before
+            raise
         if not untouched:
             return
         with self._lock:
@@ -263,7 +283,8 @@ class Desk:
                 case.open()
                 self._refuse_twin(case)
             except (RefusedError, MacrocheckError):
-                continue  # the photo itself says what is wrong with it
+                if case.problem is None:  # nothing can be kept now, say; otherwise the photo says what is wrong
+                    threading.Event().wait(AGAIN_S)
             except Exception as error:  # noqa: BLE001  one bad photo must not end the worker
                 case.fail(f"Something went wrong with {case.source.name} ({type(error).__name__}).")
             self._make_room(case)

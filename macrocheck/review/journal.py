@@ -86,7 +86,12 @@ class Journal:
         with contextlib.suppress(OSError):
             self._path.unlink(missing_ok=True)
         self._written = set()
-        self._add_step(Step(state), 0, [_line({"format": FORMAT, "version": VERSION, "size": list(self._size)})])
+        heading = _line({"format": FORMAT, "version": VERSION, "size": list(self._size)})
+        try:
+            self._add_step(Step(state), 0, [heading])
+        except OutputError as error:
+            msg = f"{error} Make room, and open the photo again."
+            raise OutputError(msg) from error
         flush_folder(self._path.parent)
 
     def step(self, step: Step, revision: int) -> None:

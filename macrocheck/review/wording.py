@@ -33,7 +33,10 @@ _SAID: tuple[tuple[str, str], ...] = (
     # limits
     (r"; state it with --given \w+=LENGTH or in \[given\]", "; fill it in"),
     (r"list them with: macrocheck limits keys\.?", "the result that is saved names what is measured."),
+    # what the page itself keeps
+    (r"^desk\.json cannot be written", "The list of photos cannot be written"),
     # records
+    (r"make room and run it again", "make room and try again"),
     (r" \(--reason TEXT\)", ""),
     (r"; (?:check the name|name another), or begin one with: macr.*$", "; choose another, or begin a new one."),
     (r"; run: macrocheck record verify\.", "; have the record checked (record verify) before more is put on it."),

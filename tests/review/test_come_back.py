@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from macrocheck.cli.files import write_files
+from macrocheck.errors import OutputError
 from macrocheck.pipeline import measure_photo
 from macrocheck.reading import read_photo
 from macrocheck.record.attach import attach, from_file
@@ -181,3 +182,45 @@ def test_limits_that_are_not_at_hand_are_named(moved: Path, tmp_path: Path) -> N
         assert said in state["notes"]
         chosen = page.edit(state, {"kind": "settings", "settings": {"limits": LIMITS, "given": GIVEN}})
         assert said not in chosen["notes"]
+
+
+def test_with_a_full_disk_photos_can_be_looked_at_and_nothing_is_pretended(
+    moved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The list of photos cannot be written, nor a journal begun; afterwards all goes on."""
+    from macrocheck.review.folder import KeepFolder
+    from macrocheck.review.journal import Journal
+
+    def full(path: Path) -> Any:
+        def refuse(*_: object, **__: object) -> None:
+            msg = f"{path} cannot be written: the disk is full; nothing was changed."
+            raise OutputError(msg)
+
+        return refuse
+
+    keep = tmp_path / "keep"
+    said = "The list of photos cannot be written: the disk is full; nothing was changed."
+    for page in opened(keep, moved / "seven.jpg", marks=[MARK]):
+        state = page.photo()
+        with monkeypatch.context() as disk:
+            disk.setattr(KeepFolder, "write_desk", full(keep / "desk.json"))
+            page.desk.last = None
+            assert page.photo()["revision"] == state["revision"]  # it is looked at all the same
+            sent = page.http.post("/api/photos?name=3.jpg", content=(SAMPLES / "T6-03-sound.jpg").read_bytes())
+            assert (sent.status_code, sent.json()["text"]) == (422, said)
+            assert not any(p.is_file() for p in (keep / "pictures").rglob("*"))
+            assert page.post("/api/queue", {"drop": [state["id"]]}, status=422)["text"] == said
+            assert page.post("/api/queue", {"settings": {"joint": "lap"}}, status=422)["text"] == said
+            queue = page.get("/api/queue")
+            assert (queue["total"], queue["defaults"]["joint"]) == (1, "auto")
+    shutil.rmtree(keep)
+    for page in opened(keep):
+        with monkeypatch.context() as disk:
+            disk.setattr(Journal, "_add", full(keep / "journals" / "x.jsonl"))
+            page.http.post("/api/photos?name=7.jpg", content=PHOTO.read_bytes())
+            (item,) = page.get("/api/queue")["items"]
+            refused = page.http.get(f"/api/photos/{item['id']}")
+            assert refused.status_code == 422
+            assert refused.json()["text"].endswith("Make room, and open the photo again.")
+            assert page.get("/api/queue")["items"][0]["problem"] is None
+        assert page.photo()["revision"] == 0

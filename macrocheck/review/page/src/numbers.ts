@@ -52,8 +52,8 @@ function weldPart(weld: WeldState, several: boolean, unit: Unit, order: Map<stri
     "section",
     { class: "weld" },
     h("h3", null, title),
-    judged.length > 0 && table("Judged against limits", judged, unit),
-    rest.length > 0 && table(judged.length ? "Not limited" : "Measured", rest, unit),
+    judged.length > 0 && table("Judged against limits", judged, unit, true),
+    rest.length > 0 && table(judged.length ? "Not limited" : "Measured", rest, unit, false),
     missing.length > 0 &&
       h(
         "details",
@@ -64,22 +64,15 @@ function weldPart(weld: WeldState, several: boolean, unit: Unit, order: Map<stri
   );
 }
 
-function table(caption: string, rows: QuantityState[], unit: Unit): HTMLElement {
+function table(caption: string, rows: QuantityState[], unit: Unit, judged: boolean): HTMLElement {
+  const heads = ["Quantity", "Value with U95", ...(judged ? ["Limit and verdict"] : [])];
   return h(
     "table",
-    null,
+    judged ? null : { class: "unjudged" },
     h("caption", null, caption),
-    h("colgroup", null, h("col", { class: "name" }), h("col", { class: "value" }), h("col")),
-    h(
-      "thead",
-      { class: "unseen" },
-      h(
-        "tr",
-        null,
-        ...["Quantity", "Value with U95", "Limit and verdict"].map((t) => h("th", { attrs: { scope: "col" } }, t)),
-      ),
-    ),
-    h("tbody", null, ...rows.map((q) => row(q, unit))),
+    h("colgroup", null, h("col", { class: "name" }), h("col", { class: "value" }), judged && h("col")),
+    h("thead", { class: "unseen" }, h("tr", null, ...heads.map((t) => h("th", { attrs: { scope: "col" } }, t)))),
+    h("tbody", null, ...rows.map((q) => row(q, unit, judged))),
   );
 }
 
@@ -90,16 +83,16 @@ export function moved(q: QuantityState, unit: Unit): boolean {
   return (q.value === null) !== (q.before.value === null) || number(q.text) !== number(q.before.text);
 }
 
-function row(q: QuantityState, unit: Unit): HTMLElement {
+function row(q: QuantityState, unit: Unit, judged: boolean): HTMLElement {
   return h(
     "tr",
     { class: `${moved(q, unit) ? "changed " : ""}${worst(q) ?? ""}`, attrs: { "data-quantity": q.key } },
     h("th", { attrs: { scope: "row" } }, q.name),
-    ...(q.value === null ? [nothing(q)] : valued(q, unit)),
+    ...(q.value === null ? [nothing(q)] : valued(q, unit, judged)),
   );
 }
 
-function valued(q: QuantityState, unit: Unit): HTMLElement[] {
+function valued(q: QuantityState, unit: Unit, judged: boolean): HTMLElement[] {
   const before = q.before && written(q.before.text, unit) !== written(q.text, unit) ? q.before : null;
   const was = before?.value === null ? "none" : before && written(before.text, unit).replace(/ (mm|in)²?$/, "");
   return [
@@ -109,7 +102,7 @@ function valued(q: QuantityState, unit: Unit): HTMLElement[] {
       h("span", { class: "now" }, written(q.text, unit)),
       before && h("span", { class: "was" }, `was ${was}`),
     ),
-    h("td", { class: "verdicts" }, ...distinct(q.verdicts).map((v) => verdict(v, q, unit))),
+    ...(judged ? [h("td", { class: "verdicts" }, ...distinct(q.verdicts).map((v) => verdict(v, q, unit)))] : []),
   ];
 }
 
