@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from macrocheck.cli.outcome import DONE
+from macrocheck.errors import InputError
 from macrocheck.study.relation import FORMS, Form
 
 if TYPE_CHECKING:
@@ -98,6 +99,10 @@ def command(
         confidence=sure,
         lengths=unit,
     )
+    if not found.fits and not found.explained:
+        reasons = "; ".join(f"{form}: {why}" for form, why in found.refused)
+        msg = f"No relation of {y} to {', '.join(names)} could be fitted to these coupons ({reasons})."
+        raise InputError(msg)
     answer(found.to_json(), relation_lines(found), json_to)
     return DONE
 

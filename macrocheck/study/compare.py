@@ -309,7 +309,7 @@ def _notes(
             f"Within groups {listed(varying)} {'varies' if len(varying) == 1 else 'vary'} too, which is in their "
             "scatter and may be in their differences; group by them as well, or choose with --where."
         )
-    single = [g.label for g in groups if g.n_coupons == 1]
+    single = [g.label for g in groups if g.n_coupons == 1 and by]
     if single:
         verb = "holds" if len(single) == 1 else "hold"
         notes.append(f"{listed(single)} {verb} 1 coupon: nothing can be said of how it scatters.")

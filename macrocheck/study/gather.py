@@ -116,6 +116,10 @@ def settled_settings(conn: Connection, names: Sequence[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(_settled(name, setting_names(conn)) for name in names))
 
 
+def _noted(known: Sequence[str]) -> str:
+    return f"noted are {', '.join(known)}" if known else "it has no settings at all"
+
+
 def _settled(written: str, known: Sequence[str]) -> str:
     name = " ".join(written.split())
     if name.lower() == "run":
@@ -128,13 +132,13 @@ def _settled(written: str, known: Sequence[str]) -> str:
         if stored is not None:
             return stored
     if candidate in BY_NAME:
-        msg = f"No coupon on this record has {candidate} noted; noted are {', '.join(known) or 'no settings'}."
+        msg = f"No coupon on this record has {candidate} noted; {_noted(known)}."
         raise InputError(msg)
     if plain_name(name) in BY_KEY or plain_name(name) in BALANCE:
-        msg = f"'{name}' is measured, it is no setting; noted are {', '.join(known) or 'no settings'}."
+        msg = f"'{name}' is measured, it is no setting; {_noted(known)}."
         raise InputError(msg)
     near = difflib.get_close_matches(plain_name(name), list(dict.fromkeys([*known, *BY_NAME])), n=3)
-    hint = f"did you mean {' or '.join(near)}?" if near else f"noted are {', '.join(known) or 'no settings'}."
+    hint = f"did you mean {' or '.join(near)}?" if near else f"{_noted(known)}."
     msg = f"'{name}' is not a setting on this record; {hint}"
     raise InputError(msg)
 

@@ -12,7 +12,7 @@ from macrocheck.study.explain import explained_by
 from macrocheck.study.fits import ARC_SETTINGS, Case, Refused, Wanted, fit_form
 from macrocheck.study.relation import FORMS, Fit, Form, Point, Relation
 from macrocheck.study.values import CONFIDENCE, Lengths
-from macrocheck.study.words import counted, listed
+from macrocheck.study.words import listed
 
 FEWEST = 3
 """Fewer coupons bear no relation at all."""
@@ -48,8 +48,8 @@ def relate(
     if len(cases) < FEWEST:
         why = f"; {left_out[0][0]}: {left_out[0][1]}" if left_out else ""
         msg = (
-            f"Of {counted(len(coupons), 'coupon')} {len(cases)} have both {listed(list(x))} and {y}; a relation "
-            f"needs {FEWEST} at the least{why}."
+            f"A relation needs {FEWEST} coupons at the least with {listed([*x, y])}; of {len(coupons)} there "
+            f"{'is' if len(cases) == 1 else 'are'} {len(cases)}{why}."
         )
         raise InputError(msg)
     wanted = Wanted(y, y_unit, settings, tuple(places), confidence)

@@ -65,8 +65,10 @@ def summary_of(
         bounds = _bounds(quantity, unit, values, worse, share=share, confidence=confidence)
         needs = _needs(values, worse, limit, unit, share=share, confidence=confidence)
     else:
-        text = f"{counted(n, 'coupon')} of this group {'has' if n == 1 else 'have'} a value; 2 are the fewest "
-        needs = (Need("spread", n, 2, text + "that show any scatter."),)
+        text = "1 coupon has a value; 2 are the fewest that show any scatter."
+        if n == 0:
+            text = "No coupon has a value of it; record show says why."
+        needs = (Need("spread", n, 2, text),)
     words = [c.word for c in coupons]
     return Summary(
         quantity=quantity,

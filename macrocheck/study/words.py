@@ -9,6 +9,7 @@ _UNITS = {"mm2": "mm²", "in2": "in²", "deg": "°", "1": "%", "g/cm3": "g/cm³"
 
 
 _MOST_FINE = 4
+_LARGE = 1e6
 _PLACES = {"mm": 2, "mm2": 1, "in": 3, "in2": 4, "deg": 1, "1": 1}
 
 
@@ -28,6 +29,8 @@ def number(value: float | None, unit: str = "", *, signed: bool = False, fine: i
         value *= 100
     if not math.isfinite(value):
         return "-"
+    if abs(value) >= _LARGE:
+        return f"{value:{'+' if signed else ''}.3g}"
     places = _PLACES.get(unit)
     if places is None:
         size = math.floor(math.log10(abs(value))) if value else 0

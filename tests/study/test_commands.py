@@ -151,7 +151,7 @@ def test_repeat_where_nothing_was_repeated(trial: Path, run: Run) -> None:
         (("relate", "RECORD", "--x", "amps", "--y", "leg_butting", "--at", "amps=hot"), "is not a number"),
         (
             ("relate", "RECORD", "--x", "amps", "--y", "leg_butting", "--where", "coupon=T6-01"),
-            "needs 3 at the least",
+            "needs 3 coupons at the least",
         ),
         (("repeat", "RECORD", "--photos-after", ""), "--photos-after needs the text"),
         (("repeat", "RECORD", "--of", "size"), "was not measured on any section"),

@@ -209,7 +209,9 @@ def test_zeros_are_left_out_of_logarithms_and_said() -> None:
 
 def test_too_little_to_fit() -> None:
     rows = [({"amps": a}, 1.0) for a in (150.0, 160.0)]
-    with pytest.raises(InputError, match="Of 2 coupons 2 have both amps and size; a relation needs 3"):
+    with pytest.raises(
+        InputError, match="A relation needs 3 coupons at the least with amps and size; of 2 there are 2"
+    ):
         relate(coupons(rows), x=["amps"], y="size")
     same = [({"amps": 150.0}, y) for y in (1.0, 1.1, 1.2, 1.3)]
     found = relate(coupons(same), x=["amps"], y="size")

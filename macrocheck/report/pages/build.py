@@ -96,7 +96,7 @@ def report_view(
         headings=table_headings(columns, wish.unit),
         rows=table_rows(coupons, anchors, columns, groups, wish.unit),
         comparisons=() if comparison is None else comparison_views(comparison, wish.unit),
-        compare_notes=() if comparison is None else _compare_notes(comparison),
+        compare_notes=() if comparison is None else _compare_notes(comparison, relations),
         plots=plot_views(coupons, comparison, groups, relations, wish.unit) if comparison is not None else (),
         coupons=views,
         sources=sources.listed(),
@@ -183,11 +183,19 @@ def _counts(coupons: Sequence[CouponFacts]) -> list[tuple[str, str, int]]:
     return [(word, label, found[word]) for word, label in GRADE_WORDS.items() if found[word]]
 
 
-def _compare_notes(comparison: Comparison) -> list[str]:
+def _compare_notes(comparison: Comparison, relations: Sequence[Relation]) -> list[str]:
     notes = []
     if comparison.by:
         notes.append(f"Groups by {', '.join(shown(b).replace('_', ' ') for b in comparison.by)}.")
     notes += [shown(n) for n in comparison.notes]
+    if comparison.share_differences:
+        out = [shown(d.text) for d in comparison.share_differences if d.stands_out]
+        notes += out or ["No two groups differ in the share accepted by more than chance."]
+    for relation in relations:
+        if not relation.fits:
+            x = " and ".join(shown(name).replace("_", " ") for name, _ in relation.x)
+            why = "; ".join(f"{form}: {reason}" for form, reason in relation.refused)
+            notes.append(f"{relation.y_name} over {x}: no relation could be fitted ({shown(why)}).")
     if comparison.left_out:
         names = ", ".join(f"{shown(c)} ({shown(why)})" for c, why in comparison.left_out[:8])
         more = len(comparison.left_out) - 8

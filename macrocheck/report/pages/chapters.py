@@ -10,8 +10,8 @@ from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 
 from macrocheck.report.pages.html import html_chapters
-from macrocheck.report.pages.joining import ELSEWHERE, Joined, need_library
-from macrocheck.report.pages.pdf import pdf_bytes
+from macrocheck.report.pages.joining import ELSEWHERE, Joined, need_library, numbers_page
+from macrocheck.report.pages.pdf import pdf_bytes, plain_pdf_bytes
 from macrocheck.report.pages.view import ReportView
 
 COUPONS = 8
@@ -30,7 +30,8 @@ def long_pdf_bytes(view: ReportView) -> bytes:
         whole = Joined(next(made))
         for chapter in made:
             whole.add(chapter)
-    return whole.numbered(view.paper)
+        numbers = pool.submit(plain_pdf_bytes, numbers_page(whole.count, view.paper))
+        return whole.numbered(numbers.result())
 
 
 def _cores() -> int:

@@ -1,14 +1,21 @@
 """A report as one HTML file that needs nothing else: no network, no script, pictures inside."""
 
+import re
 from collections.abc import Sequence
 from importlib import resources
+from typing import TYPE_CHECKING
 
 from macrocheck import __version__
 from macrocheck.errors import InputError
 from macrocheck.report.pages.view import CouponView, ReportView
 from macrocheck.report.pages.wording import GRADE_WORDS
 
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
 PAGE_SIZES = {"a4": "A4", "letter": "letter"}
+_LONGEST_PIECE = 12
+"""Letters of a word in a table before it may be broken."""
 
 
 def need_templates() -> None:
@@ -51,6 +58,7 @@ def _filled(
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["breakable"] = _breakable
     return environment.get_template("report.html").render(
         view=view,
         coupons=coupons,
@@ -62,3 +70,16 @@ def _filled(
         version=__version__,
         page_size=PAGE_SIZES[view.paper],
     )
+
+
+def _breakable(text: str) -> "Markup":
+    """Return a text, escaped, that may be broken within long words: a name of 100 letters must widen no table."""
+    from markupsafe import Markup, escape
+
+    pieces = re.findall(rf"\S{{1,{_LONGEST_PIECE}}}|\s+", text)
+    made = Markup("")
+    for piece, following in zip(pieces, [*pieces[1:], " "], strict=True):
+        made += escape(piece)
+        if len(piece) == _LONGEST_PIECE and not following.isspace():
+            made += Markup("<wbr>")
+    return made

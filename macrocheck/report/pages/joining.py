@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 from macrocheck.errors import InputError
 from macrocheck.report.pages.html import PAGE_SIZES
-from macrocheck.report.pages.pdf import plain_pdf_bytes
 
 if TYPE_CHECKING:
     import pikepdf
@@ -41,6 +40,11 @@ class _Mark:
     inner: tuple["_Mark", ...]
 
 
+def numbers_page(pages: int, paper: str) -> str:
+    """Return a page that prints as so many that hold nothing but "n of N" where a report has its numbers."""
+    return _NUMBERS.format(size=PAGE_SIZES[paper], pages=pages, bodies="<div></div>" * pages)
+
+
 class Joined:
     """A PDF that grows by chapters; the first gives its language, title and description of itself."""
 
@@ -70,10 +74,15 @@ class Joined:
             self._add_tags(other)
             self._add_marks(marks, start)
 
-    def numbered(self, paper: str) -> bytes:
-        """Number the pages "n of N", point links to where they lead, and return the file."""
+    @property
+    def count(self) -> int:
+        """How many pages there are."""
+        return len(self._pdf.pages)
+
+    def numbered(self, numbers: bytes) -> bytes:
+        """Lay `numbers`, a PDF of as many pages, over them, point links to where they lead, and return the file."""
         self._link()
-        self._number(paper)
+        self._number(numbers)
         out = BytesIO()
         self._pdf.save(out, object_stream_mode=self._pike.ObjectStreamMode.generate, linearize=False)
         return out.getvalue()
@@ -149,12 +158,10 @@ class Joined:
                 self._pdf.Root.Names = pike.Dictionary()
             self._pdf.Root.Names.Dests = pike.Dictionary(Names=pike.Array(pairs))
 
-    def _number(self, paper: str) -> None:
-        """Lay "n of N" on each page, marked as no part of the text."""
-        count = len(self._pdf.pages)
-        page = _NUMBERS.format(size=PAGE_SIZES[paper], pages=count, bodies="<div></div>" * count)
-        with self._pike.Pdf.open(BytesIO(plain_pdf_bytes(page))) as numbers:
-            for i, (under, over) in enumerate(zip(self._pdf.pages, numbers.pages, strict=True)):
+    def _number(self, numbers: bytes) -> None:
+        """Lay the numbers on the pages, marked as no part of the text."""
+        with self._pike.Pdf.open(BytesIO(numbers)) as other:
+            for i, (under, over) in enumerate(zip(self._pdf.pages, other.pages, strict=True)):
                 name = f"/PageNumber{i + 1}"
                 form = self._pdf.copy_foreign(over.as_form_xobject())
                 under.obj.Resources.XObject[name] = form

@@ -89,7 +89,8 @@ def _difference(d: Difference, unit: LengthUnit) -> tuple[str, str, str, bool]:
     between = f" ({interval_text(d.interval, d.unit, unit)})" if spread else ""
     text = f"{sign}{value}{between}{'' if not spread else f' {printed}'}"
     if d.stands_out is None:
-        meaning = "cannot be told: a group has fewer than 2 coupons"
+        few = d.need is not None
+        meaning = f"cannot be told: {'a group has fewer than 2 coupons' if few else 'neither group scatters'}"
     else:
         meaning = "yes" if d.stands_out else "no"
         if d.p_adjusted is not None:

@@ -96,11 +96,18 @@ def with_spread(value: float | None, spread: float | None, unit: str, lengths: L
 
 
 def interval_text(interval: Interval | None, unit: str, lengths: LengthUnit) -> str:
-    """Return "0.41 to 0.63" without the unit, "–" where there is none."""
+    """Return "0.41 to 0.63" without the unit, "–" where there is none.
+
+    With as many decimals as keep an end beyond 0 from being printed as 0: what leaves out 0 is to be seen to.
+    """
     if interval is None or interval.low is None or interval.high is None:
         return "–"
     half = 0.5 * (interval.high - interval.low)
-    ends = (with_spread(v, half, unit, lengths) for v in (interval.low, interval.high))
+    ends = [with_spread(v, half, unit, lengths) for v in (interval.low, interval.high)]
+    for finer in (0.1, 0.01, 0.001):
+        if interval.holds(0.0) or all(end.strip("0.") for end in ends):
+            break
+        ends = [with_spread(v, half * finer, unit, lengths) for v in (interval.low, interval.high)]
     return " to ".join(ends)
 
 
