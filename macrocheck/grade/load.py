@@ -2,6 +2,7 @@
 
 import difflib
 import json
+import math
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -195,6 +196,7 @@ def _limit(row: Mapping[str, Any], index: int, text: str, where: str) -> Limit:
             _fail(text, (*at, key), where, str(error), error)
         except InputError as error:  # a length with its unit that the unit reader refuses
             _fail(text, (*at, key), where, str(error).rstrip("."), error)
+    _check_constants(formulas, at, text, where)
     return Limit(
         name=row["name"],
         quantities=keys,
@@ -208,6 +210,21 @@ def _limit(row: Mapping[str, Any], index: int, text: str, where: str) -> Limit:
         note=row.get("note", ""),
         **formulas,
     )
+
+
+def _check_constants(
+    formulas: Mapping[str, Formula | None], at: tuple[str | int, ...], text: str, where: str
+) -> None:
+    """Refuse bounds without symbols that have no value, or that nothing can keep."""
+    values = {}
+    for key, formula in formulas.items():
+        if formula is not None and not formula.symbols:
+            try:
+                values[key] = formula.value({})
+            except FormulaError as error:
+                _fail(text, (*at, key), where, str(error), error)
+    if values.get("at_least", -math.inf) > values.get("at_most", math.inf):
+        _fail(text, (*at, "at_least"), where, "at_least is more than at_most, so nothing keeps both")
 
 
 def _check_bounds(row: Mapping[str, Any], at: tuple[str | int, ...], text: str, where: str) -> None:

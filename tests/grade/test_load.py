@@ -83,6 +83,8 @@ def test_a_shipped_name_goes_before_a_file(tmp_path: Path, monkeypatch: pytest.M
         ('at_least = "a * 1.4"', 'at_least = "a ** 2"', 15, r"'\*\*' in 'a \*\* 2' is not allowed"),
         ('at_least = "a * 1.4"', 'at_least = "1mm + q"', 15, "'q' in '1mm \\+ q' is not a known symbol"),
         ('at_least = "a * 1.4"\n', "", 12, "needs at_least or at_most"),
+        ('at_least = "a * 1.4"', 'at_least = "5mm/0"', 15, "divides by zero"),
+        ('at_least = "a * 1.4"', 'at_least = "5mm"\nat_most = "1/8in"', 15, "nothing keeps both"),
         ('at_least = "a * 1.4"', 'at_least = "__import__(1)"', 15, "is not a known symbol"),
         ('at_least = "a * 1.4"', 'at_least = "100km"', 15, "units are mm, cm, in"),
         ('"leg_nonbutting"', '"leg_nonbuting"', 14, "did you mean leg_nonbutting"),
