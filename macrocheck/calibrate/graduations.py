@@ -27,8 +27,10 @@ CLEARLY = 1.8
 """How much surer the pattern of one unit must be than that of another to tell the unit by it."""
 ODD_TICKS = 12
 """One tick in so many may be of a wrong length, where there are twice as many."""
-LEAST_FREEDOM = 3
-"""Fewest ticks to spare for every length of tick."""
+LEAST_FREEDOM = 10
+"""Fewest ticks more than there are lengths of tick."""
+MOST_PHASES = 6
+"""Places of the longest tick that are looked at closely."""
 STEP = 0.2
 """How much longer, in pitches, each class of ticks must be than the next shorter, but two that may be as short."""
 
@@ -107,6 +109,25 @@ def pitch_told(pattern: Pattern, k: IntArray, reach: FloatArray) -> float | None
     return None
 
 
+def _ranks(k: IntArray, phase: int, steps: tuple[int, ...]) -> IntArray:
+    """Which length of tick each is, 0 the shortest, where tick `phase` is a longest one."""
+    rank = np.zeros(len(k), dtype=np.intp)
+    for level, step in enumerate(reversed(steps), start=1):
+        rank[(k - phase) % step == 0] = level
+    return rank
+
+
+def _likely(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> list[int]:
+    """The phases whose classes' means explain most, best first."""
+    said = []
+    for phase in range(steps[0]):
+        rank = _ranks(k, phase, steps)
+        count = np.bincount(rank)
+        sums = np.bincount(rank, weights=y)
+        said.append(float(np.sum(sums**2 / np.maximum(count, 1))))
+    return [int(i) for i in np.argsort(-np.array(said), kind="stable")[:MOST_PHASES]]
+
+
 def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float, int] | None:
     """F ratio and phase of one pattern; None where its classes do not grow or it explains too little."""
     best: tuple[float, int] | None = None
@@ -114,10 +135,8 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
     # a glare or a cover gives some ticks a wild reach: ranks would lose the steps, so they are clipped instead
     low, high = np.percentile(length, [2, 98])
     y = np.clip(length, low, high)
-    for phase in range(steps[0]):
-        rank = np.zeros(n, dtype=np.intp)
-        for level, step in enumerate(reversed(steps), start=1):
-            rank[(k - phase) % step == 0] = level
+    for phase in _likely(k, y, steps):
+        rank = _ranks(k, phase, steps)
         levels = np.unique(rank)
         if len(levels) < 2 or levels[0] != 0 or np.count_nonzero(rank > 0) < 2:
             continue
@@ -131,7 +150,7 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         odd = n // ODD_TICKS if n >= 2 * ODD_TICKS else 0
         keep = np.argsort(miss, kind="stable")[: n - odd]
         freedom = len(keep) - len(levels)
-        if freedom < LEAST_FREEDOM * len(levels) or np.count_nonzero(rank[keep] > 0) < 2:
+        if freedom < LEAST_FREEDOM or np.count_nonzero(rank[keep] > 0) < 2:
             continue
         left = float(np.sum(miss[keep])) + 1e-3 * len(keep)
         total = float(np.sum((y[keep] - y[keep].mean()) ** 2))
