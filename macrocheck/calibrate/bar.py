@@ -104,6 +104,7 @@ def _in_a_row(bar: Bar, seeds: Sequence[Stroke]) -> bool:
         along = abs(float(shift @ bar.direction))
         across = float(bar.direction[0] * shift[1] - bar.direction[1] * shift[0])
         alike = abs(float(seed.direction @ bar.direction)) > 0.996 and 0.6 < seed.length / bar.length < 1.6
+        alike &= seed.thickness < 2.5 * bar.thickness  # no row: the ground on either side of a bar on its strip
         if alike and along < 0.5 * bar.length and 1.4 * bar.thickness < abs(across) < 1.5 * bar.length:
             places.append(across)
     places.sort()

@@ -72,7 +72,7 @@ def _colours(small: AnyArray, least: float) -> list[ByteArray]:
     for tint in (red - green, blue - (red + green) // 2):
         tint = tint - int(np.median(tint[::4, ::4]))
         if np.count_nonzero(np.abs(tint) > TINTED) > least:
-            layers.extend(np.clip(128 + sign * tint // 2, 0, 255).astype(np.uint8) for sign in (1, -1))
+            layers.extend(np.clip(128 + sign * tint, 0, 255).astype(np.uint8) for sign in (1, -1))
     return layers
 
 
