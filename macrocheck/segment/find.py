@@ -1,6 +1,6 @@
 """find_outline: the whole search, from a photo to the outlines of the welds in it."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import cast
 
 import numpy as np
@@ -122,9 +122,9 @@ def find_outline(
         raise NotFoundError(msg)
     welds = [weld]
     if kind == "tee":
-        second = job.second(found, (first, weld), rest)
-        if second is not None:
-            welds = list(share_surface((weld, second)))
+        both = job.second(found, (first, weld), rest)
+        if both is not None:
+            welds = list(share_surface(both))
     return Outline(
         width=photo.width,
         height=photo.height,
@@ -184,8 +184,10 @@ class _Job:
                 break
         return best
 
-    def second(self, found: list[Spot], first: tuple[Spot, WeldOutline], hints: Hints | None) -> WeldOutline | None:
-        """The weld on a tee's other side, where one is in sight and stands on the same nonbutting surface."""
+    def second(
+        self, found: list[Spot], first: tuple[Spot, WeldOutline], hints: Hints | None
+    ) -> tuple[WeldOutline, WeldOutline] | None:
+        """Both welds of a tee, where another is in sight that stands on the same nonbutting surface."""
         for spot in found[:3]:
             if spot.score < _SECOND * found[0].score or overlap(spot, first[0]) > 0.5:
                 continue
@@ -196,10 +198,25 @@ class _Job:
             if weld is not None:
                 closer, weld = self.stepped_back((closer, weld), hints)
             if weld is None or _faults(weld) >= _BAD_FIT:
-                weld = self.best([spot], (closer, weld), hints)[1]
-            if weld is not None and _same_joint(first[1], weld):
-                return weld
+                closer, weld = self.best([spot], (closer, weld), hints)
+            if weld is None:
+                continue
+            if _same_joint(first[1], weld):
+                return first[1], weld
+            # Taken the other way round, one of them may make the two sides of one tee.
+            other = self.turned(closer, weld, hints)
+            if other is not None and _same_joint(first[1], other):
+                return first[1], other
+            other = self.turned(*first, hints)
+            if other is not None and _same_joint(other, weld):
+                return other, weld
         return None
+
+    def turned(self, spot: Spot, weld: WeldOutline, hints: Hints | None) -> WeldOutline | None:
+        """The weld fitted anew with its members the other way round, unless a person has said which is which."""
+        if hints is not None and (hints.butting or hints.toes):
+            return None
+        return self.fit(self.looks.closer(spot)[0], replace(hints or Hints(), butting=(weld.toe_nonbutting,)))
 
 
 def _shared_out(hints: Hints | None, found: list[Spot]) -> tuple[Hints | None, Hints | None]:

@@ -2,6 +2,7 @@
 
 import threading
 from collections.abc import Callable, Hashable
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
@@ -65,7 +66,10 @@ class Looks:
         key = self._key_of(weld)
         if key is None:
             return None
-        maps, joint, _, mm_per_px = key
+        maps, joint, before, mm_per_px = key
+        if before is not None and before.butting and not (hints is not None and hints.butting):
+            # Which member is which stays as the search (or a person) settled it.
+            hints = replace(hints or Hints(), butting=before.butting)
 
         def anew() -> WeldOutline | None:
             try:

@@ -2,16 +2,19 @@
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from macrocheck.arrays import ByteArray, Float32Array
-from macrocheck.outline import Outline
+from macrocheck.outline import Outline, WeldOutline
 from macrocheck.outline_file import outline_to_geojson
 from macrocheck.photo import Photo
 from macrocheck.reading import read_photo
-from macrocheck.segment import Hints, Looks, find_outline, locate, network
+from macrocheck.segment import Hints, Looks, find, find_outline, locate, network
+from macrocheck.segment.fit import fit_weld
+from macrocheck.segment.maps import RegionMaps
 
 PHOTO = Path(__file__).parents[2] / "sample_images" / "T8-09-both-sides.jpg"
 
@@ -72,3 +75,29 @@ def test_a_weld_fitted_anew_is_what_the_whole_search_gives(photo: Photo, seen: t
     assert looks.refitted(again, None) is not None
     drawn = replace(first.welds[0], fusion=first.welds[0].fusion + 0.5)
     assert looks.refitted(drawn, hints) is None
+
+
+def test_members_of_a_second_weld_taken_for_one_another_are_turned_round(
+    photo: Photo, seen: tuple[Looks, Outline], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, right = seen
+    real = fit_weld
+
+    def mistaken(photo: Photo, maps: RegionMaps, *, hints: Hints | None = None, **more: Any) -> WeldOutline:
+        """Swap the members of the second weld unless told."""
+        weld = right.welds[1]
+        here = maps.map_points(np.asarray([weld.polygon.mean(axis=0)]))[0]
+        inside = bool((here > 0.3 * maps.shape[0]).all() and (here < 0.7 * maps.shape[0]).all())
+        if inside and (hints is None or not hints.butting):
+            hints = Hints(butting=(weld.toe_nonbutting,))
+        return real(photo, maps, hints=hints, **more)
+
+    monkeypatch.setattr(find, "fit_weld", mistaken)
+    looks = Looks(photo)
+    found = find_outline(photo, joint="tee", looks=looks)
+    assert len(found.welds) == 2
+    for got, wanted in zip(found.welds, right.welds, strict=True):
+        assert got.toe_butting == pytest.approx(wanted.toe_butting, abs=2.0)
+    again = looks.refitted(found.welds[1], Hints(through=(right.welds[1].toe_butting,)))
+    assert again is not None
+    assert again.toe_butting == pytest.approx(right.welds[1].toe_butting, abs=2.0)
