@@ -86,7 +86,8 @@ def _signed(length: str | float | None) -> float | None:
         return float(length)
     text = length.strip()
     bare = text.lstrip("+-−").strip()
-    if bare and all(c in "0.," for c in bare.rstrip("abcdefghijklmnopqrstuvwxyz\"' ")):
+    number = bare.rstrip("abcdefghijklmnopqrstuvwxyz\"' ")
+    if "0" in number and all(c in "0.," for c in number):
         return 0.0
     value = parse_length(bare)
     return -value if text[:1] in "-−" else value

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from macrocheck.calibrate import Height, settle_height
 from macrocheck.cli.outcome import status_of, worst
 from macrocheck.paths import stems
 from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help="A setting: amps=180, wfs='300 in/min'.")
 @click.option("--section", help="Name of the section; for one file.  [default: the file's name]")
 @click.option("--mark", "marks", multiple=True, metavar="MARK", help="Reference mark in the photos, as in measure.")
+@click.option("--mark-offset", metavar="LENGTH", help="How much nearer to the camera the marks lie, as in measure.")
+@click.option("--camera-distance", metavar="LENGTH", help="From the lens to the section, as in measure.")
 @click.option("--joint", type=click.Choice(JOINTS), default="auto", show_default=True, help="Kind of joint.")
 @click.option("--limits", metavar="FILE|NAME", help="Grade the photos against a limits file or a shipped set.")
 @click.option("--given", "given", multiple=True, metavar="NAME=LENGTH", help="t, a, z, b or s for the limits.")
@@ -46,6 +49,8 @@ def command(
     pairs: tuple[str, ...],
     section: str | None,
     marks: tuple[str, ...],
+    mark_offset: str | None,
+    camera_distance: str | None,
     joint: JointChoice,
     limits: str | None,
     given: tuple[str, ...],
@@ -71,7 +76,8 @@ def command(
         raise click.UsageError(msg)
     settings = [_setting(pair) for pair in pairs]
     names = [section] if section else [n.removesuffix(".result") for n in stems([str(f) for f in files])]
-    wish = _Wish(marks, joint, limits, given, guard, outline, hints, fusion_threshold)
+    height = settle_height(mark_offset, camera_distance)
+    wish = _Wish(marks, height, joint, limits, given, guard, outline, hints, fusion_threshold)
     measured = [wish.taken(file, name) for file, name in zip(files, names, strict=True)]
     from macrocheck.record.attach import attach
     from macrocheck.record.store import open_record
@@ -99,6 +105,7 @@ class _Wish:
     def __init__(
         self,
         marks: tuple[str, ...],
+        height: Height,
         joint: JointChoice,
         limits: str | None,
         given: tuple[str, ...],
@@ -108,14 +115,15 @@ class _Wish:
         fusion_threshold: str | None,
     ) -> None:
         self.marks, self.joint, self.guard, self.outline, self.hints = marks, joint, guard, outline, hints
+        self.height = height
         self.limits, self.given, self.fusion_threshold = limits, given, fusion_threshold
 
     def taken(self, file: Path, section: str) -> "Measured":
         from macrocheck.record.attach import from_file
 
         if file.suffix.lower() == ".json":
-            if self.marks or self.limits:
-                msg = f"{file} is a result already; --mark and --limits are for photographs."
+            if self.marks or self.limits or self.height.distance_mm is not None:
+                msg = f"{file} is a result already; --mark, its height and --limits are for photographs."
                 raise click.UsageError(msg)
             return from_file(file, section, outline=self.outline)
         return self._measured(file, section)
@@ -133,10 +141,21 @@ class _Wish:
             raise click.UsageError(msg)
         limits, text = limits_as_they_stand(self.limits) if self.limits else (None, None)
         threshold = parse_length(self.fusion_threshold) if self.fusion_threshold else FUSION_THRESHOLD_MM
-        inputs = SectionInputs(self.marks, self.joint, self.hints, parse_given(self.given), self.guard, threshold)
+        inputs = SectionInputs(
+            self.marks,
+            self.joint,
+            self.hints,
+            parse_given(self.given),
+            self.guard,
+            threshold,
+            self.height.offset_mm,
+            self.height.distance_mm,
+        )
         result = measure_photo(
             file,
             mark=self.marks,
+            mark_offset=self.height.offset_mm,
+            camera_distance=self.height.distance_mm,
             joint=self.joint,
             limits=limits,
             given=inputs.given,

@@ -10,7 +10,7 @@ from macrocheck.cli.outcome import DONE
 from macrocheck.pipeline import JOINTS, JointChoice
 
 _FOR_RECORD = ("by", "conditions", "confidence", "share")
-_FOR_PHOTOS = ("marks", "outlines", "joint", "picture", "welds")
+_FOR_PHOTOS = ("marks", "mark_offset", "camera_distance", "outlines", "joint", "picture", "welds")
 
 
 @click.command(
@@ -38,6 +38,12 @@ _FOR_PHOTOS = ("marks", "outlines", "joint", "picture", "welds")
     metavar="[N:]MARK",
     help="Photos: reference mark, as in measure; 2:bar:5mm holds for the second photo only. Repeatable.",
 )
+@click.option(
+    "--mark-offset",
+    metavar="LENGTH",
+    help="Photos: how much nearer to the camera than the sections the marks lie, as in measure.",
+)
+@click.option("--camera-distance", metavar="LENGTH", help="Photos: from the lens to the section, as in measure.")
 @click.option(
     "--outline",
     "outlines",
@@ -67,6 +73,8 @@ def command(
     confidence: str | None,
     share: str | None,
     marks: tuple[str, ...],
+    mark_offset: str | None,
+    camera_distance: str | None,
     outlines: tuple[str, ...],
     joint: JointChoice | None,
     welds: int | None,
@@ -81,7 +89,8 @@ def command(
     """
     given = {
         "by": by, "conditions": conditions, "confidence": confidence, "share": share,
-        "marks": marks, "outlines": outlines, "joint": joint, "picture": picture, "welds": welds,
+        "marks": marks, "mark_offset": mark_offset, "camera_distance": camera_distance,
+        "outlines": outlines, "joint": joint, "picture": picture, "welds": welds,
     }  # fmt: skip
     keys = tuple(q.strip() for q in quantities.split(",") if q.strip()) if quantities else ()
     if len(subjects) == 1 and not marks:
@@ -101,6 +110,8 @@ def command(
         marks,
         joint or "auto",
         keys,
+        mark_offset=mark_offset,
+        camera_distance=camera_distance,
         outlines=outlines,
         weld=welds or 1,
         picture=picture,
@@ -110,7 +121,10 @@ def command(
 
 
 def _refuse(given: Mapping[str, object], names: tuple[str, ...], why: str) -> None:
-    options = {"conditions": "where", "marks": "mark", "outlines": "outline", "welds": "weld"}
+    options = {
+        "conditions": "where", "marks": "mark", "outlines": "outline", "welds": "weld",
+        "mark_offset": "mark-offset", "camera_distance": "camera-distance",
+    }  # fmt: skip
     wrong = [f"--{options.get(n, n)}" for n in names if given[n]]
     if wrong:
         msg = f"{', '.join(wrong)} {'is' if len(wrong) == 1 else 'are'} {why}."

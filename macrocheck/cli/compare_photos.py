@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from macrocheck.calibrate import settle_height
 from macrocheck.cli.outcome import DONE
 from macrocheck.cli.study_tables import answer, table
 from macrocheck.errors import InputError, MacrocheckError
@@ -30,16 +31,21 @@ def compare_photos(
     joint: JointChoice,
     quantities: Sequence[str],
     *,
+    mark_offset: str | None = None,
+    camera_distance: str | None = None,
     outlines: Sequence[str],
     weld: int,
     picture: Path | None,
     unit: Literal["mm", "in"],
     json_to: str | None,
 ) -> int:
-    """Measure the photos, write the picture, print the table; raises InputError where one cannot be measured."""
+    """Measure the photos, write the picture, print the table; raises InputError where one cannot be measured.
+
+    `mark_offset` and `camera_distance` hold for all photos."""
     if len(paths) > MOST_PHOTOS:
         msg = f"{len(paths)} photos are more than one picture can hold ({MOST_PHOTOS}); put them on a record."
         raise InputError(msg)
+    settle_height(mark_offset, camera_distance)
     marks_of = _marks(marks, len(paths))
     outline_of = {n: text for n, text in (_numbered(o, len(paths), "--outline") for o in outlines) if n is not None}
     if len(outline_of) < len(outlines):
@@ -50,7 +56,16 @@ def compare_photos(
         try:
             photos.append(read_photo(path))
             outline = outline_of.get(number)
-            results.append(measure_read_photo(photos[-1], mark=marks_of[number], joint=joint, outline=outline))
+            results.append(
+                measure_read_photo(
+                    photos[-1],
+                    mark=marks_of[number],
+                    mark_offset=mark_offset,
+                    camera_distance=camera_distance,
+                    joint=joint,
+                    outline=outline,
+                )
+            )
         except MacrocheckError as error:
             text = str(error)
             raise type(error)(text if shown(path) in text else f"{shown(path)}: {text}") from error

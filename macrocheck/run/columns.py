@@ -20,6 +20,11 @@ OWN: dict[str, tuple[str, tuple[str, ...]]] = {
         "the reference mark in the picture: bar:10mm, ruler:1mm; two in one picture joined by 'and'",
         ("reference mark", "marks"),
     ),
+    "mark_offset": (
+        "how much nearer to the camera than the section the mark lies: 5 mm, -3 mm; with camera_distance",
+        ("height of the mark",),
+    ),
+    "camera_distance": ("from the lens to the section: 300 mm; with mark_offset", ("distance of the camera",)),
     "joint": ("tee, lap, bead or auto", ("joint type",)),
     "outline": ("an outline file (GeoJSON) to measure instead of finding one", ()),
     "hint": ("points that steer the search: root=812,344 toe=900,344", ("hints",)),
@@ -30,8 +35,9 @@ OWN: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 """Column -> what it is, and other headings for it."""
 
-_RARE = ("outline", "hint", "s")
+_RARE = ("mark_offset", "camera_distance", "outline", "hint", "s")
 GIVEN = ("t", "a", "z", "s")
+HEIGHT = ("mark_offset", "camera_distance")
 LENGTH_UNITS = ("mm", "cm", "um", "in", "inch", "inches", '"', "ga", "gauge")
 
 _WORDS = {plain_name(w): name for name, (_, also) in OWN.items() for w in (name, *also)}
@@ -89,7 +95,7 @@ def _column(cell: Cell) -> tuple[Column, Fault | None]:
     own = _WORDS.get(plain_name(name))
     if own is not None:
         fault = None
-        if unit is not None and own not in GIVEN:
+        if unit is not None and own not in (*GIVEN, *HEIGHT):
             unit = None  # a remark in brackets
         elif unit is not None and unit.lower() not in LENGTH_UNITS:
             fault = cell.fault(f"the unit '{unit}' is no unit of length; use mm or in.")

@@ -130,7 +130,14 @@ def _entries(record: Record, todo: Todo, outcomes: Sequence[Outcome], keep: Kept
                 job.section,
                 photo=photo,
                 inputs=SectionInputs(
-                    job.marks, job.joint, job.hints, job.given, job.guard, job.fusion_threshold_mm
+                    job.marks,
+                    job.joint,
+                    job.hints,
+                    job.given,
+                    job.guard,
+                    job.fusion_threshold_mm,
+                    job.mark_offset_mm,
+                    job.camera_distance_mm,
                 ),
                 inputs_digest=job.inputs(__version__),
                 result=outcome.result,

@@ -10,7 +10,7 @@ from macrocheck.record.entries import checked_name
 from macrocheck.record.photos import file_digest
 from macrocheck.record.setting_text import read_setting
 from macrocheck.record.settings import Setting
-from macrocheck.run.columns import GIVEN, Column, length_of, read_columns
+from macrocheck.run.columns import GIVEN, HEIGHT, Column, length_of, read_columns
 from macrocheck.run.table import Cell, Fault, cells_by_column, duplicates, read_table
 
 _END_BYTES = 4096
@@ -26,6 +26,8 @@ class SectionPlan:
     joint: str
     outline: Path | None = None
     hints: tuple[str, ...] = ()
+    mark_offset_mm: float | None = None
+    camera_distance_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +128,10 @@ class _Row:
         joints = self._per_photo("joint", count)
         every_mark = self._per_photo("mark", count)
         outlines, hints = self._per_photo("outline", count), self._per_photo("hint", count)
+        heights = [self._per_photo(name, count) for name in HEIGHT]
         checked = [
-            (self._marks(m, marks), self._joint(j), self._outline(o), self._hints(h))
-            for m, j, o, h in zip(every_mark, joints, outlines, hints, strict=True)
+            (self._marks(m, marks), self._joint(j), self._outline(o), self._hints(h), *self._height(up, away))
+            for m, j, o, h, up, away in zip(every_mark, joints, outlines, hints, *heights, strict=True)
         ]
         # A row without its photographs has a fault already; the rest of it is checked all the same.
         sections = tuple(SectionPlan(n, f, *c) for n, f, c in zip(names, files, checked, strict=False))
@@ -213,7 +216,7 @@ class _Row:
         if name not in self.named:
             return [None] * count
         parts: list[str | None] = [p.strip() or None for p in self.named[name][1].text.split(";")]
-        if len(parts) == 1 and name in {"mark", "joint"}:
+        if len(parts) == 1 and name in {"mark", "joint", *HEIGHT}:
             parts *= count
         if len(parts) != count:
             self._say(
@@ -238,6 +241,22 @@ class _Row:
             except InputError as error:
                 self._say("mark", str(error))
         return found
+
+    def _height(self, *texts: str | None) -> tuple[float | None, float | None]:
+        """Height of the mark over the section and distance of the camera, mm."""
+        from macrocheck.calibrate import settle_height
+
+        stated = []
+        for name, text in zip(HEIGHT, texts, strict=True):
+            unit = self.named[name][0].unit if name in self.named else None
+            bare = text is not None and text[-1:].isdecimal()
+            stated.append(f"{text} {unit}" if unit and bare else text)
+        try:
+            height = settle_height(*stated)
+        except InputError as error:
+            self._say(HEIGHT[0] if HEIGHT[0] in self.named else HEIGHT[1], sheet_words(str(error)))
+            return None, None
+        return height.offset_mm, height.distance_mm
 
     def _joint(self, text: str | None) -> str:
         from macrocheck.pipeline import JOINTS
@@ -266,6 +285,14 @@ class _Row:
         except InputError as error:
             self._say("hint", str(error))
         return hints
+
+
+def sheet_words(text: str) -> str:
+    """A sentence about the height as it is said of a sheet, which has columns and no options."""
+    return text.replace(
+        "give both, such as --mark-offset 5mm --camera-distance 300mm",
+        "fill in both columns, such as mark_offset 5 mm and camera_distance 300 mm",
+    )
 
 
 def _is_folder(file: Path) -> bool:

@@ -34,7 +34,8 @@ class SectionJob:
 
     `sha256`: of the photograph when the job was made; `content`: its bytes, where the file is not at hand in the
     process that measures. `outline`: GeoJSON bytes. `kept_outline`: the same, of the outline that a person
-    corrected on the record, used where the sheet names none; it is no input of the sheet's.
+    corrected on the record, used where the sheet names none; it is no input of the sheet's. `mark_offset_mm`,
+    `camera_distance_mm`: how high the marks lie over the section, as `calibrate` takes them.
     """
 
     coupon: str
@@ -51,12 +52,16 @@ class SectionJob:
     fusion_threshold_mm: float = 0.1
     content: bytes | None = None
     kept_outline: bytes | None = None
+    mark_offset_mm: float | None = None
+    camera_distance_mm: float | None = None
 
     def inputs(self, version: str) -> str:
         """Return the digest of all that the result depends on, the measuring program's version included."""
+        height = {"mark_offset_mm": self.mark_offset_mm, "camera_distance_mm": self.camera_distance_mm}
         return digest(
             canonical(
                 {
+                    **{name: mm for name, mm in height.items() if mm is not None},
                     "photo": self.sha256,
                     "marks": list(self.marks),
                     "joint": self.joint,
@@ -126,6 +131,8 @@ def _measured(job: SectionJob, photo: Path) -> Outcome:
     result = measure_read_photo(
         read,
         mark=job.marks,
+        mark_offset=job.mark_offset_mm,
+        camera_distance=job.camera_distance_mm,
         joint=joint,
         limits=None if job.limits is None else _limits(job.limits),
         given=job.given,

@@ -118,3 +118,8 @@ def test_a_tilted_disc_tells_it_too() -> None:
     scale = calibrate(photo_of(camera(image, seed=0)), [parse_mark("disc:20mm")])
     assert scale.tilt is not None
     assert scale.tilt.deg == pytest.approx(math.degrees(math.acos(0.94)), abs=1.0)
+
+
+def test_words_are_no_length() -> None:
+    with pytest.raises(InputError, match="far"):
+        settle_height("far", "300mm")

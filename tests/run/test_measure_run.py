@@ -110,6 +110,28 @@ def test_only_what_changed(run: Run, sheet: Path, tmp_path: Path, in_process: Co
     check_record(record, 3)
 
 
+def test_a_mark_off_the_sections_plane(run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str]) -> None:
+    """Its height is in the result, is on the record, and a changed one is measured anew (300 / 295, pinhole)."""
+    lines = sheet.read_text(encoding="utf-8").replace(MARK, '"points:100,100,600,100=10mm"').splitlines()
+    record, command = tmp_path / "bench.db", ("run", "measure", sheet, "--record", tmp_path / "bench.db")
+    sheet.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    run(*command)
+    columns = ("mark offset,camera distance", ",", "5 mm,300 mm", ",")
+    height = [f"{line},{more}" for line, more in zip(lines, columns, strict=True)]
+    sheet.write_text("\n".join(height) + "\n", encoding="utf-8")
+    run(*command)
+    assert in_process == {"p000": 1, "p001": 2, "p002": 1}
+    last = revisions(record)[-1]
+    assert last == ("section", '["C001","p001"]', 2, "p001: changed: height of the mark, distance of the camera")
+    opened = open_record(record)
+    with reading(opened.engine, opened.name) as conn:
+        bodies = [body_of(conn, row.section_seq or 0) for row in list_sections(conn)]
+    opened.close()
+    assert [(b.get("mark_offset_mm"), b.get("camera_distance_mm")) for b in bodies] == [
+        (None, None), (5.0, 300.0), (None, None)
+    ]  # fmt: skip
+
+
 def test_a_correction_outlives_runs(
     run: Run, sheet: Path, tmp_path: Path, in_process: Counter[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

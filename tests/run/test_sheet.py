@@ -86,6 +86,16 @@ def test_a_unit_with_a_comma_in_a_heading(tmp_path: Path) -> None:
     assert {s.name: s.value for s in sheet.coupons[0].settings} == {"travel_speed": 381.0, "volts": 22.0}
 
 
+def test_the_height_of_the_mark(tmp_path: Path) -> None:
+    """A unit in the cell or in the heading; one for all photographs of a row, or each its own."""
+    head = f"{HEAD},mark offset,camera distance (mm)"
+    one = read(tmp_path, f"{head}\nA,a.jpg;b.jpg,disc:20mm,5 mm,300\n")
+    assert not one.faults
+    assert [(s.mark_offset_mm, s.camera_distance_mm) for s in one.coupons[0].sections] == [(5.0, 300.0)] * 2
+    two = read(tmp_path, f"{head}\nA,a.jpg;b.jpg,disc:20mm,5 mm;-3 mm,300\n")
+    assert [s.mark_offset_mm for s in two.coupons[0].sections] == [5.0, -3.0]
+
+
 @pytest.mark.parametrize(
     ("text", "where", "part"),
     [
@@ -97,6 +107,9 @@ def test_a_unit_with_a_comma_in_a_heading(tmp_path: Path) -> None:
         (f"{HEAD}\n", "A2", "no coupon under the headings"),
         (f"{HEAD}\nA,a.jpg;b.jpg,bar:10mm;bar:5mm;bar:2mm\n", "C2", "there are 3 here for 2"),
         (f"{HEAD},outline\nA,a.jpg,bar:10mm,none.geojson\n", "D2", "the outline none.geojson does not exist"),
+        (f"{HEAD},mark_offset\nA,a.jpg,disc:20mm,5 mm\n", "D2", "fill in both columns"),
+        (f"{HEAD},camera_distance\nA,a.jpg,disc:20mm,far\n", "D2", "far"),
+        (f"{HEAD},mark offset (kg)\nA,a.jpg,disc:20mm,5\n", "D1", "no unit of length"),
         (f"{HEAD},hint\nA,a.jpg,bar:10mm,root\n", "D2", "hint"),
         (f"{HEAD}\nA,a.jpg;a.jpg,bar:10mm\n", "B2", "named in B2 already"),
         (f"{HEAD}\nA,a.jpg,bar:10mm\na,b.jpg,bar:10mm\n", "A3", "in row 2 already"),

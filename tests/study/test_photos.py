@@ -160,9 +160,29 @@ def test_by_the_command(two: tuple[Path, Path, Outline], run: Run, tmp_path: Pat
     assert [r["key"] for r in json.loads(some.out)["rows"]] == ["size", "actual_throat"]
 
 
+def test_a_mark_nearer_to_the_camera(two: tuple[Path, Path, Outline], run: Run, tmp_path: Path) -> None:
+    """A mark 5 mm above the sections, the lens 300 mm away: lengths times 300 / 295 (pinhole model)."""
+    own = write_outline(tmp_path / "a.geojson")
+    (tmp_path / "b.geojson").write_bytes(outline_bytes(two[2]))
+    call = (
+        "compare", *two[:2], "--mark", "points:100,100,600,100=10mm", "--outline", f"1:{own}", "--outline",
+        f"2:{tmp_path / 'b.geojson'}", "--picture", tmp_path / "both.png", "--of", "leg_butting", "--json", "-",
+    )  # fmt: skip
+    level, above = (
+        json.loads(run(*call, *more).out)["rows"][0]["values"]
+        for more in ((), ("--mark-offset", "5mm", "--camera-distance", "300mm"))
+    )
+    for a, b in zip(level, above, strict=True):
+        assert b["value"] / a["value"] == pytest.approx(300 / 295, rel=1e-6)
+    alone = run(*call, "--mark-offset", "5mm")
+    assert alone.status == 2
+    assert "give both" in " ".join(alone.err.split())
+
+
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
+        (("bench.db", "--mark-offset", "5mm"), "--mark-offset is for photos"),
         (("a.png", "b.png", "--mark", "bar:5mm"), "a.png does not exist"),
         (("a.png", "b.png", "--mark", "barr:5mm"), "'barr' is no kind of mark"),
         (("a.png", "b.png", "--mark", "3:bar:5mm"), "there are 2 photos, numbered from 1"),
