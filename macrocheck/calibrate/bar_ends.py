@@ -146,9 +146,7 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool) -> _Fit:
                 break
             p = best.p
         else:
-            moved = [
-                (_shape(patch, p + step, tick=tick) - shape).ravel() / 1e-3 for step in 1e-3 * np.eye(len(p))
-            ]
+            moved = [(_shape(patch, p + step, tick=tick) - shape).ravel() / 1e-3 for step in 1e-3 * np.eye(len(p))]
             jacobian = np.column_stack([float(height[0]) * np.array(moved).T, base])
             heavy = jacobian * weight[:, None]
             normal = heavy.T @ jacobian

@@ -101,7 +101,9 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
     bar = Bar(start, stop, thick, math.hypot(a.u, b.u), contrast, a.tick)
     stands = contrast >= TICKED
     if not a.tick:
-        stands = _sharp_contrast(contrast, thick, min(a.blur, b.blur)) >= STANDS_OUT and contrast * thick >= LEAST_INK
+        stands = (
+            _sharp_contrast(contrast, thick, min(a.blur, b.blur)) >= STANDS_OUT and contrast * thick >= LEAST_INK
+        )
     fits = bar.thickness <= THICKEST * bar.length and stands and bar.u_length < MOST_U * bar.length
     return bar if fits else None
 
@@ -252,9 +254,7 @@ def _window(thick: float, length: float) -> float:
     return min(max(12.0, 2.0 * thick), 0.2 * length)
 
 
-def _beyond(
-    pixels: ByteArray, tip: FloatArray, outward: FloatArray, window: float, rows: FloatArray
-) -> FloatArray:
+def _beyond(pixels: ByteArray, tip: FloatArray, outward: FloatArray, window: float, rows: FloatArray) -> FloatArray:
     """Colour of the ground past an end, (3,)."""
     ahead = np.arange(0.35 * window, 0.7 * window, 1.0)
     return np.asarray(np.median(strip(pixels, tip, outward, ahead, rows), axis=(0, 1)))
@@ -344,5 +344,5 @@ def _end(
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
     texture = float(np.std(around)) / fit[3]
-    u = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, u_colour)
-    return Tip(fit[0], u, fit[2], tick=False)
+    u_at = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, u_colour)
+    return Tip(fit[0], u_at, fit[2], tick=False)
