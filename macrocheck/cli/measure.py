@@ -107,7 +107,8 @@ def command(
     if not marks:
         from macrocheck.calibrate import forms
 
-        msg = f"Say what in the picture gives the scale: --mark bar:10mm for a bar of 10 mm, or one of {forms()}."
+        others = forms("bar")
+        msg = f"Say what in the picture gives the scale: --mark bar:10mm for a bar of 10 mm, or one of {others}."
         raise click.UsageError(msg)
     if len(photos) > 1 and (outline is not None or hints):
         msg = "--outline and --hint hold for one photo; measure the photos one at a time."
