@@ -7,7 +7,7 @@ from typing import Any, Literal
 from macrocheck.arrays import FloatArray, Point
 from macrocheck.outline import Joint
 
-HintKind = Literal["through", "avoid", "root", "toe", "edge"]
+HintKind = Literal["through", "avoid", "root", "toe", "edge", "butting"]
 Member = Literal["butting", "nonbutting"]
 SpanKind = Literal["unfused", "fused"]
 PlainKind = Literal["undo", "redo", "reset"]

@@ -206,7 +206,7 @@ def _as_hints(hints: tuple[Hint, ...]) -> Hints | None:
     def of(kind: str) -> tuple[tuple[float, float], ...]:
         return tuple(h.at for h in hints if h.hint == kind)
 
-    return Hints(root=of("root"), toes=of("toe"), through=of("through"), avoid=of("avoid"), edge=of("edge"))
+    return Hints(of("root"), of("toe"), of("through"), of("avoid"), of("edge"), of("butting"))
 
 
 def _since(started: float) -> float:

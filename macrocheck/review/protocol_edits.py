@@ -63,7 +63,7 @@ class HintEdit(TypedDict):
 
     kind: Literal["pass_through", "avoid", "hint"]
     at: Xy
-    hint: NotRequired[Literal["through", "avoid", "root", "toe", "edge"]]
+    hint: NotRequired[Literal["through", "avoid", "root", "toe", "edge", "butting"]]
 
 
 class RemoveHintEdit(TypedDict):

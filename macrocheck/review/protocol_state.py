@@ -157,7 +157,7 @@ class HintState(TypedDict):
     """A point that steers the solver; `index` for the `remove_hint` edit."""
 
     index: int
-    hint: Literal["through", "avoid", "root", "toe", "edge"]
+    hint: Literal["through", "avoid", "root", "toe", "edge", "butting"]
     at: Xy
 
 

@@ -226,6 +226,7 @@ def _add_hint(state: State, edit: e.AddHint, u: float, solver: Solver) -> tuple[
         "root": "Joint root pointed at",
         "toe": "Toe pointed at",
         "edge": "Upper plate's end face pointed at",
+        "butting": "Butting member pointed at",
     }
     try:
         after = resolved(state, Hint(edit.hint, edit.at), u, solver, _threshold_px(state, solver))

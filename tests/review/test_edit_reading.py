@@ -20,6 +20,7 @@ GOOD: list[tuple[dict[str, Any], type]] = [
     ({"kind": "pass_through", "at": [4, 4]}, e.AddHint),
     ({"kind": "avoid", "at": [4, 4]}, e.AddHint),
     ({"kind": "hint", "hint": "edge", "at": [4, 4]}, e.AddHint),
+    ({"kind": "hint", "hint": "butting", "at": [4, 4]}, e.AddHint),
     ({"kind": "remove_hint", "index": 0}, e.RemoveHint),
     ({"kind": "mark_span", "weld": 0, "state": "unfused", "start": [0, 0], "end": [9, 0]}, e.MarkSpan),
     ({"kind": "add_void", "weld": 0, "points": [[0, 0], [5, 5], [0, 5]]}, e.AddVoid),

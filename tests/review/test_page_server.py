@@ -206,6 +206,19 @@ def test_settings_follow_at_once(page: Page, fresh: dict[str, Any]) -> None:
     assert missing["scale_problem"]
 
 
+def test_the_butting_member_is_the_one_pointed_at(tmp_path: Path) -> None:
+    """The members change places: what was the one leg is the other."""
+    for page in opened(tmp_path, SAMPLES / "T6-03-sound.jpg", marks=["bar:5mm"], joint="tee"):
+        found = page.photo()
+        weld = found["welds"][0]
+        away = np.subtract(weld["joint_root"], weld["toe_butting"])  # from the face into the nonbutting member
+        at = (np.array(weld["toe_nonbutting"]) + 0.8 * away).tolist()
+        after = page.edit(found, {"kind": "hint", "hint": "butting", "at": at})
+        assert after["undo_text"] == "Butting member pointed at"
+        legs = [quantities(s)[f"leg_{m}"]["value"] for s, m in ((found, "nonbutting"), (after, "butting"))]
+        assert legs[1] == pytest.approx(legs[0], rel=0.02)
+
+
 def test_the_mark_found_has_ends_to_drag_that_give_the_same_scale(page: Page, fresh: dict[str, Any]) -> None:
     mark = fresh["scale"]["marks"][0]
     after = page.edit(fresh, {"kind": "set_scale", "ends": mark["ends"], "length": mark["length"]})

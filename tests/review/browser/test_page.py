@@ -495,7 +495,9 @@ NAMELESS = """() => [...document.querySelectorAll('button, input, select, textar
 FOCUSED = """() => {
   const node = document.activeElement, style = getComputedStyle(node);
   const name = node.tagName + (node.innerText || node.id).slice(0, 30);
-  return [name, style.outlineStyle === 'none' ? 0 : parseFloat(style.outlineWidth)];
+  const over = getComputedStyle(node, '::after');  // the photo's ring lies over what is drawn
+  const ring = over.content === 'none' ? 0 : parseFloat(over.borderTopWidth);
+  return [name, Math.max(ring, style.outlineStyle === 'none' ? 0 : parseFloat(style.outlineWidth))];
 }"""
 
 
@@ -542,3 +544,103 @@ def test_an_outline_that_is_right_is_taken_as_right(start: Start, watch: Watch) 
     assert shown(page, "leg_butting") == before
     edited(page, page.get_by_role("button", name="Undo").click)
     page.wait_for_function(f"document.querySelectorAll('.doubts ol .doubt').length === {asked}")
+
+
+def test_a_mark_above_the_section(start: Start, watch: Watch) -> None:
+    """Both lengths are asked for, what was typed waits for the other, and the legs shrink as the lens says."""
+    photo = SAMPLES / "T6-07-cold-lap-butting.jpg"
+    page = watch().open(start(photo, "--mark", "ruler:1mm", "--joint", "tee"))
+    before = _number(shown(page, "leg_butting"))
+    page.locator("summary", has_text="Mark, joint").click()
+    page.locator("summary", has_text="not level").click()
+    above, lens = page.get_by_label("Mark above it by"), page.get_by_label("Lens to section")
+    above.fill("-30mm")
+    above.press("Tab")
+    page.locator(".note.wanted", has_text="needed with the height").wait_for()
+
+    def limits() -> None:
+        page.locator(".sheet").get_by_label("Limits").select_option("iso5817-fillet-c")
+
+    edited(page, limits)
+    assert above.input_value() == "-30mm"
+    lens.fill("300mm")
+    edited(page, lambda: lens.press("Tab"))
+    # D / (D - h), a pinhole camera: 300 / 330
+    assert _number(shown(page, "leg_butting")) == pytest.approx(before * 300 / 330, abs=0.006)
+    assert page.locator(".doubt", has_text="30 mm further from the camera").count() == 1
+    page.locator(".sheet").get_by_label("Mark", exact=True).select_option("bar")
+    page.get_by_label("Length of the mark").fill("5mm")
+    edited(page, lambda: page.keyboard.press("Tab"))
+    page.locator(".fault", has_text="bar 5mm").wait_for()  # no bar there; and no complaint of its height
+
+
+def test_from_the_empty_page_to_the_record_by_keyboard(start: Start, watch: Watch) -> None:
+    review = start()
+    page = watch().page
+    page.goto(review.url)
+    page.wait_for_selector(".drop")
+    keys = page.keyboard
+
+    def to(name: str, *, back: bool = False) -> None:
+        for _ in range(40):
+            keys.press("Shift+Tab" if back else "Tab")
+            label = page.evaluate(
+                "() => { const n = document.activeElement;"
+                " return n.getAttribute('aria-label') || n.labels?.[0]?.innerText || n.innerText || ''; }"
+            )
+            if label.startswith(name):
+                return
+        pytest.fail(f"{name} is no stop of the Tab key")
+
+    to("Mark")
+    keys.type("bar")
+    to("Length of the mark")
+    with page.expect_response(lambda r: r.url.endswith("/api/queue") and r.request.method == "POST"):
+        keys.type("5mm")
+        keys.press("Tab")
+    to("Pick pictures", back=True)
+    with page.expect_file_chooser() as chooser:
+        keys.press("Enter")
+    chooser.value.set_files(SOUND)
+    page.wait_for_selector("[data-quantity]")
+    before = shown(page, "leg_butting")
+    keys.press(".")
+    keys.press("Enter")
+    keys.press("ArrowDown")
+    edited(page, lambda: keys.press("Enter"))
+    assert _number(shown(page, "leg_butting")) < _number(before)
+    keys.press("t")
+    page.wait_for_selector("dialog[open]")
+    keys.press("Tab")
+    keys.press("Tab")
+    keys.type("K-1")
+    keys.press("Enter")
+    page.locator(".notice.good", has_text="On the record").wait_for()
+    keys.press("y")
+    page.locator(".progress", has_text="1 of 1 accepted").wait_for()
+
+
+def test_killed_in_the_middle_of_a_drag(start: Start, watch: Watch, found: Result) -> None:
+    """What was not answered was not done; the old window says where to go, the new one has all the rest."""
+    review = start(SOUND, *CHOSEN)
+    window = watch()
+    window.expected = "ERR_CONNECTION_REFUSED|ERR_CONNECTION_RESET|ERR_EMPTY_RESPONSE|status of 403"
+    page = window.open(review)
+    toe = found.outline.welds[0].toe_butting
+    _drag(page, toe, (toe[0], toe[1] + 30))
+    after = shown(page, "leg_butting")
+    x, y = on_screen(page, found.outline.welds[0].toe_nonbutting)
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 20, y)
+    review.kill()
+    page.mouse.move(x - 40, y)
+    page.mouse.up()
+    page.locator(".trouble", has_text="does not answer").wait_for()
+    again = start("--port", review.url.split(":")[2].split("/")[0])
+    page.locator(".trouble", has_text="started anew").wait_for()
+    page.goto(again.url)
+    page.wait_for_selector("[data-quantity]")
+    assert shown(page, "leg_butting") == after
+    page.locator("summary", has_text="What was done").click()
+    assert page.locator(".changes li").count() == 1

@@ -11,7 +11,7 @@ import { Picture } from "./picture.ts";
 import type { Joint } from "./protocol.ts";
 import { weldBox } from "./scene.ts";
 import { pathSign } from "./signs.ts";
-import { TOOLS, type ToolId } from "./tools.ts";
+import { offered, TOOLS, type ToolId } from "./tools.ts";
 import { View } from "./view.ts";
 
 const LOUPE_WORDS = ["as needed", "always", "never"] as const;
@@ -173,7 +173,7 @@ export class Bench {
     for (const [id, node] of this.toolButtons) {
       node.setAttribute("aria-pressed", String(hand.tool.id === id));
       node.disabled = !this.session.mayEdit;
-      if (id === "edge") node.hidden = state?.joint !== "lap";
+      node.hidden = !offered(id, state);
     }
     this.prompt.textContent = this.promptText();
     this.showOptions();

@@ -313,7 +313,7 @@ export class Hand {
     const { id, gesture } = this.tool;
     if (!this.session.mayEdit) return;
     if (gesture === "spot") {
-      if (id === "edge") this.send({ kind: "hint", hint: "edge", at });
+      if (id === "edge" || id === "butting") this.send({ kind: "hint", hint: id, at });
       else this.send({ kind: id === "avoid" ? "avoid" : "pass_through", at });
       return;
     }

@@ -8,7 +8,7 @@ export class Keys {
   on: boolean;
 
   constructor(
-    /** Keys that act on the photo while it has the focus, by `KeyboardEvent.key`. */
+    /** Keys that act on the photo while it or nothing has the focus, by `KeyboardEvent.key`. */
     private readonly photo: KeyMap,
     /** Single characters, anywhere on the page. */
     private readonly single: KeyMap,
@@ -34,7 +34,8 @@ export class Keys {
       document.querySelector("dialog[open]")
     )
       return;
-    const onPhoto = target !== null && this.photoElement.contains(target);
+    // where nothing has the focus, the photo is what is meant
+    const onPhoto = target === document.body || (target !== null && this.photoElement.contains(target));
     const act = this.find(event, onPhoto, target);
     if (!act) return;
     event.preventDefault();

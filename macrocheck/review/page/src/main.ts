@@ -11,7 +11,7 @@ import { QueueStrip } from "./queue.ts";
 import { weldBox } from "./scene.ts";
 import { Sheet } from "./sheet.ts";
 import { Start, startPanel, takeDrops } from "./start.ts";
-import { TOOLS } from "./tools.ts";
+import { offered, TOOLS } from "./tools.ts";
 
 type Box = readonly [number, number, number, number];
 
@@ -73,8 +73,10 @@ function build(session: Session): void {
     strip.show(desk);
     const none = desk.queue.total === 0;
     if (none !== empty) {
+      const began = empty !== null;
       empty = none;
       put(main, ...(none ? [start.element] : [bench.element, sheet.element]));
+      if (!none && began) bench.photo.focus({ preventScroll: true });
     }
     document.body.classList.toggle("empty", none);
     if (none) {
@@ -136,7 +138,7 @@ function showTrouble(node: HTMLElement, desk: Desk, back: () => void): void {
   node.hidden = connection === "good";
   const texts = {
     good: "",
-    lost: "The program behind this page does not answer. What you did is kept; this page goes on as soon as it is back. If it was ended, start it again and open the address that it prints.",
+    lost: "The program behind this page does not answer. What you did is kept, but for what it was just doing; this page goes on as soon as it is back. If it was ended, start it again and open the address that it prints.",
     "no entry":
       "The program was started anew, and this page's key is no longer good. Open the new address that it printed: your work is there.",
   };
@@ -171,7 +173,7 @@ function wire(session: Session, bench: Bench, sheet: Sheet, strip: QueueStrip, a
     TOOLS.map((tool) => [
       tool.key,
       () => {
-        if (tool.id === "edge" && session.desk.state?.joint !== "lap") return;
+        if (!offered(tool.id, session.desk.state)) return;
         hand.choose(tool.id);
         bench.say(`${tool.name}. ${tool.prompt}`);
       },

@@ -176,7 +176,7 @@ export type Feature = {
   u_px: number[];
 };
 
-export type HintWord = "through" | "avoid" | "root" | "toe" | "edge";
+export type HintWord = "through" | "avoid" | "root" | "toe" | "edge" | "butting";
 export type HintState = { index: number; hint: HintWord; at: Point };
 
 export type SpanState = {

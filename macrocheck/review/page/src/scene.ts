@@ -31,6 +31,7 @@ const HINT_NAMES = {
   root: "joint root, pinned",
   toe: "toe, pinned",
   edge: "the plate's edge was here",
+  butting: "the butting member is here",
 };
 
 /** Something to grab: where it is, what it is called, what dragging or removing it asks of the server. */

@@ -253,22 +253,21 @@ export class SettingsForm {
     });
     length.value = set ? "" : rest.join(":");
     const note = h("span", { class: "note" });
+    const onPhoto = set ? "set on the photo" : "set it on the photo with the tool Scale";
     const dress = (): void => {
       const choice = choices.find((m) => m.name === select.value);
       length.hidden = !choice || choice.needs === "nothing" || choice.needs === "two points";
       length.placeholder = placeholder(choice);
-      note.textContent =
-        choice?.needs === "two points" ? (set ? "set on the photo" : "set it on the photo with the tool Scale") : "";
+      const wanted = choice !== undefined && needsLength(choice) && !length.value.trim();
+      note.className = wanted ? "note wanted" : "note";
+      note.textContent = wanted ? "needed" : choice?.needs === "two points" ? onPhoto : "";
     };
     const changed = (): void => {
       dress();
       const choice = choices.find((m) => m.name === select.value);
       if (choice?.needs === "two points") return;
       const value = length.value.trim();
-      if (choice && needsLength(choice) && !value) {
-        length.focus();
-        return;
-      }
+      if (choice && needsLength(choice) && !value) return; // the page says that it is needed
       const mark = choice ? (value && choice.needs !== "nothing" ? `${choice.name}:${value}` : choice.name) : "";
       const marks = [...this.settings.marks];
       marks[index] = mark;

@@ -1,7 +1,20 @@
 // What a click on the photo can mean.
 
+import type { PhotoState } from "./protocol.ts";
+
 export type ToolId =
-  "move" | "through" | "avoid" | "redraw" | "unfused" | "fused" | "void" | "indication" | "scale" | "edge" | "draw";
+  | "move"
+  | "through"
+  | "avoid"
+  | "redraw"
+  | "unfused"
+  | "fused"
+  | "void"
+  | "indication"
+  | "scale"
+  | "edge"
+  | "butting"
+  | "draw";
 
 /** grab: drag what is there; spot: one click; ends: two places; path: a line or a ring, drawn or set point by point. */
 export type Gesture = "grab" | "spot" | "ends" | "path";
@@ -99,6 +112,14 @@ export const TOOLS: readonly Tool[] = [
     sign: "M3 5h8v10M11 15h6",
   },
   {
+    id: "butting",
+    key: "m",
+    name: "Butting",
+    gesture: "spot",
+    prompt: "Click in the butting member: in a tee the one whose end meets the other, in a lap the upper plate.",
+    sign: "M2 15h16M2 18h16M8 2v13M12 2v13",
+  },
+  {
     id: "draw",
     key: "0",
     name: "New weld",
@@ -109,3 +130,12 @@ export const TOOLS: readonly Tool[] = [
 ];
 
 export const toolOf = (id: ToolId): Tool => TOOLS.find((tool) => tool.id === id) as Tool;
+
+/** What some tools are for is not on every photo: they are there where it is. */
+export function offered(id: ToolId, state: PhotoState | null): boolean {
+  if (id === "edge") return state?.joint === "lap";
+  if (id !== "butting") return true;
+  return (
+    state?.flags.some((f) => f.code === "member_unsure") || state?.hints.some((x) => x.hint === "butting") || false
+  );
+}
