@@ -105,7 +105,7 @@ def read_outline(path: str | os.PathLike[str], *, width: int, height: int, joint
     try:
         file = Path(path)
         if file.exists() and not file.is_file():
-            what = "is a folder, not an outline file" if file.is_dir() else "is not an ordinary file"
+            what = "is a folder; name the outline file in it" if file.is_dir() else "is not an ordinary file"
         elif file.stat().st_size > _MOST_BYTES:
             what = "is larger than any outline file"
         else:
@@ -120,7 +120,7 @@ def read_outline(path: str | os.PathLike[str], *, width: int, height: int, joint
     except json.JSONDecodeError as error:
         what = f"is not JSON: {error.msg} at line {error.lineno}, column {error.colno}"
     except (ValueError, RecursionError):
-        what = "is not JSON text"
+        what = "is not JSON text; give the .outline.geojson that measure wrote with --out, or one that you drew"
     except InputError as error:
         msg = f"{name}: {error}"
         raise InputError(msg) from None

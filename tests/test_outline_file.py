@@ -442,10 +442,10 @@ class TestFile:
         [
             (b"", r"is not JSON: Expecting value at line 1, column 1\.$"),
             (b'{"type": "FeatureCollection",\n', r"is not JSON: .* at line 2, column 1\.$"),
-            (b"\xff\xfe\xff", r"is not JSON text\.$"),
+            (b"\xff\xfe\xff", r"is not JSON text; give the .outline.geojson"),
             (b"[1]", r"is not a GeoJSON FeatureCollection\.$"),
-            (b"[" * 100_000, r"is not JSON text\.$"),
-            (b"\x89PNG\r\n\x1a\n", r"is not JSON text\.$"),
+            (b"[" * 100_000, r"is not JSON text; give the .outline.geojson"),
+            (b"\x89PNG\r\n\x1a\n", r"is not JSON text; give the .outline.geojson"),
         ],
     )
     def test_what_is_no_outline(self, tmp_path: Path, content: bytes, words: str) -> None:
@@ -457,7 +457,7 @@ class TestFile:
     def test_missing_and_folder(self, tmp_path: Path) -> None:
         with pytest.raises(InputError, match="does not exist"):
             read_outline(tmp_path / "a.geojson", width=WIDTH, height=HEIGHT)
-        with pytest.raises(InputError, match="is a folder, not an outline file"):
+        with pytest.raises(InputError, match="is a folder; name the outline file in it"):
             read_outline(tmp_path, width=WIDTH, height=HEIGHT)
 
 

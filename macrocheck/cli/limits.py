@@ -34,7 +34,7 @@ def list_sets() -> None:
     _say(f"\n{CHECK_YOUR_COPY}")
 
 
-@command.command("show")
+@command.command("show", short_help="Show every limit of a set or file, with its source.")
 @click.argument("name")
 def show(name: str) -> None:
     """Show every limit of a shipped set or a limits file, with its source and its mark."""
@@ -65,7 +65,7 @@ def show(name: str) -> None:
         _say(f"\n{CHECK_YOUR_COPY}")
 
 
-@command.command("keys")
+@command.command("keys", short_help="List what a limit can be on, and the symbols of formulas.")
 def keys() -> None:
     """List the quantities that a limit can be on, and the symbols of formulas."""
     from macrocheck.grade.formula import SYMBOLS
@@ -80,7 +80,7 @@ def keys() -> None:
     click.echo(f"\nSymbols in formulas: {', '.join(f'{k} {v}' for k, v in SYMBOLS.items())}.")
 
 
-@command.command("new")
+@command.command("new", short_help="Write a limits file to be edited.")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--from", "origin", metavar="NAME", help="Begin from a shipped set instead of the short example.")
 def new(file: Path, origin: str | None) -> None:

@@ -61,7 +61,7 @@ def list_command(record: str, conditions: tuple[str, ...]) -> None:
     click.echo(caution_line())
 
 
-@command.command("verify", epilog=_RECORD_HELP)
+@command.command("verify", short_help="Find whatever was changed on a record.", epilog=_RECORD_HELP)
 @click.argument("record")
 @_photos
 @click.option("--expect", metavar="SEQ:HASH", help="A revision and its hash as noted earlier elsewhere.")
@@ -97,7 +97,7 @@ def verify_command(record: str, photos: Path | None, expect: str | None) -> int:
     return DONE if found.clean else REJECTED
 
 
-@command.command("export", epilog=_RECORD_HELP)
+@command.command("export", short_help="Write a record as csv, xlsx, json or folder.", epilog=_RECORD_HELP)
 @click.argument("record")
 @click.argument("to_file", metavar="FILE|-")
 @_photos
@@ -147,7 +147,7 @@ def export_command(
     return DONE
 
 
-@command.command("import", epilog=_RECORD_HELP)
+@command.command("import", short_help="Read an exported folder into a new record.", epilog=_RECORD_HELP)
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("record")
 @_photos

@@ -37,7 +37,7 @@ def new(sheet: Path) -> None:
     click.echo(f"Wrote {shown(sheet)}; fill in a row a coupon, then: macrocheck run check {shown(sheet)}")
 
 
-@command.command("check")
+@command.command("check", short_help="List every fault of a sheet with its cell.")
 @click.argument("sheet", type=_path)
 @_marks
 def check(sheet: Path, marks: tuple[str, ...]) -> int:
@@ -49,7 +49,7 @@ def check(sheet: Path, marks: tuple[str, ...]) -> int:
     return BAD_INPUT if _say_faults(read) else DONE
 
 
-@command.command("measure")
+@command.command("measure", short_help="Measure the coupons of a sheet that are missing or changed.")
 @click.argument("sheet", type=_path)
 @click.option("--record", required=True, metavar="RECORD", help="File of the record, made if need be, or address.")
 @click.option("--limits", metavar="FILE|NAME", help="Grade against a limits file or a shipped set.")

@@ -132,7 +132,11 @@ def parse_given(pairs: Iterable[str]) -> dict[str, float]:
         if symbol in given:
             msg = f"{symbol} is given twice; keep one."
             raise InputError(msg)
-        value = parse_length(length, thickness=symbol == "t")
+        try:
+            value = parse_length(length, thickness=symbol == "t")
+        except InputError as error:
+            msg = f"{symbol}: {error}"
+            raise InputError(msg) from None
         if not value > 0:
             msg = f"'{pair}' must be more than nothing; write one such as {symbol}=8mm."
             raise InputError(msg)

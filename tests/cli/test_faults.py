@@ -27,7 +27,7 @@ Coupon = tuple[object, ...]
         (["--mark", MARK, "--given", "t=8mm"], "only of use with --limits"),
         (["--mark", MARK, "--guard", "1"], "only of use with --limits"),
         (["--mark", MARK, "--limits", "nowhere"], "no limits file 'nowhere'"),
-        (["--mark", MARK, "--limits", "iso5817-fillet-b", "--given", "t=8"], "no unit"),
+        (["--mark", MARK, "--limits", "iso5817-fillet-b", "--given", "t=8"], "t: '8' has no unit"),
         (["--mark", MARK, "--limits", "iso5817-fillet-b", "--given", "q=8mm"], "one of t \\(thickness\\)"),
         (["--mark", MARK, "--limits", "iso5817-fillet-b", "--guard", "-1"], "--guard"),
         (["--mark", MARK, "--outline", "nowhere.geojson"], "nowhere.geojson"),

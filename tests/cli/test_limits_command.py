@@ -91,3 +91,8 @@ def test_faults(run: Run, tmp_path: Path) -> None:
         assert ran.status == 2
         assert part in ran.err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_help_in_one_line_is_not_cut_off(run: Run) -> None:
+    for group in ("limits", "run", "record"):
+        assert "..." not in run(group, "--help").out.split("Commands:")[1]
