@@ -1,6 +1,5 @@
 """A report as one HTML file that needs nothing else: no network, no script, pictures inside."""
 
-import re
 from collections.abc import Sequence
 from importlib import resources
 from typing import TYPE_CHECKING
@@ -14,8 +13,8 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 PAGE_SIZES = {"a4": "A4", "letter": "letter"}
-_LONGEST_PIECE = 12
-"""Letters of a word in a table before it may be broken."""
+_LONGEST_WORD = 12
+"""Letters of a word in a table that is not broken."""
 
 
 def need_templates() -> None:
@@ -58,7 +57,7 @@ def _filled(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["breakable"] = _breakable
+    environment.filters["breaks"] = _breaks
     return environment.get_template("report.html").render(
         view=view,
         coupons=coupons,
@@ -72,14 +71,12 @@ def _filled(
     )
 
 
-def _breakable(text: str) -> "Markup":
-    """Return a text, escaped, that may be broken within long words: a name of 100 letters must widen no table."""
-    from markupsafe import Markup, escape
+def _breaks(text: str) -> "Markup":
+    """Return the class of a cell that may break within words where a word is long, else nothing.
 
-    pieces = re.findall(rf"\S{{1,{_LONGEST_PIECE}}}|\s+", text)
-    made = Markup("")
-    for piece, following in zip(pieces, [*pieces[1:], " "], strict=True):
-        made += escape(piece)
-        if len(piece) == _LONGEST_PIECE and not following.isspace():
-            made += Markup("<wbr>")
-    return made
+    A name of 100 letters must not widen a table, and a short one is not to be broken.
+    """
+    from markupsafe import Markup
+
+    long = any(len(word) > _LONGEST_WORD for word in text.split())
+    return Markup(' class="long"') if long else Markup("")

@@ -165,4 +165,5 @@ class Joined:
                 name = f"/PageNumber{i + 1}"
                 form = self._pdf.copy_foreign(over.as_form_xobject())
                 under.obj.Resources.XObject[name] = form
-                under.contents_add(f"/Artifact BMC q {name} Do Q EMC".encode())
+                under.contents_add(b"q", prepend=True)  # what is there leaves the axes turned
+                under.contents_add(f"Q /Artifact BMC q {name} Do Q EMC".encode())

@@ -15,7 +15,7 @@ from tests.cli.conftest import Run
 from tests.report.pages.bench import HOSTILE, Tee
 from tests.report.pages.conftest import EXAMINED, report
 
-VOID = {"meta", "link", "img", "br", "col", "wbr"}
+VOID = {"meta", "link", "img", "br", "col"}
 
 
 class Elements(HTMLParser):

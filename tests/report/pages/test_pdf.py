@@ -226,3 +226,21 @@ def test_joined_chapters_are_tagged_and_linked_throughout(by_chapters: Path) -> 
         assert f"{number} of {len(made.pages)}" in page.extract_text()
     assert links > 3
     test_a_general_validator_passes_it(by_chapters)
+
+
+def test_joined_chapters_look_like_the_whole(printed: Path, by_chapters: Path, tmp_path: Path) -> None:
+    """Pixel by pixel, but for the first and last page, which say when they were made; page numbers and all."""
+    if not shutil.which("pdftoppm"):
+        pytest.skip("pdftoppm is not installed")
+    import numpy as np
+    from PIL import Image
+
+    for name, file in (("one", printed), ("two", by_chapters)):
+        subprocess.run(["pdftoppm", "-r", "50", "-gray", str(file), str(tmp_path / name)], check=True)
+    ones, twos = (sorted(tmp_path.glob(f"{name}-*.pgm")) for name in ("one", "two"))
+    assert len(ones) == len(twos)
+    for one, two in zip(ones[1:-1], twos[1:-1], strict=True):
+        a, b = (np.asarray(Image.open(p), np.float64) for p in (one, two))
+        assert np.abs(a - b).max() < 64, one.name
+    foot = np.asarray(Image.open(twos[0]), np.float64)[-round(15 / 25.4 * 50) :]
+    assert foot[:, -foot.shape[1] // 4 :].min() < 200  # the number stands at the foot, to the right
