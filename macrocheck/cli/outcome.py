@@ -38,8 +38,10 @@ def sentence(error: Exception) -> str:
     if isinstance(error, MemoryError):
         return "There is not enough memory for this; close other programs or make the picture smaller."
     if isinstance(error, OSError) and error.errno is not None:
-        what = f"{shown(error.filename)} cannot be used" if error.filename else "The output cannot be written"
-        return f"{what}: {os_reason(error)}."
+        if error.filename:
+            where = f"{shown(error.filename)} cannot be used: {os_reason(error)}"
+            return f"{where}; check the name, the folder and your permission."
+        return f"The output cannot be written: {os_reason(error)}."
     what = " ".join(str(error).split())[:200]
     return (
         f"Something went wrong that should not have ({type(error).__name__}{': ' if what else ''}{what}); "

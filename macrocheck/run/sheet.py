@@ -1,5 +1,6 @@
 """A run sheet read and checked: coupons with their settings and sections, or every fault with its cell."""
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -163,12 +164,8 @@ class _Row:
             if not name:
                 continue
             file = self.folder / name
-            try:
-                there, empty = file.is_file(), file.is_file() and file.stat().st_size == 0
-            except (OSError, ValueError):
-                there, empty = False, False
-            if not there or empty:
-                what = "is empty" if empty else "is a folder" if _is_folder(file) else "does not exist"
+            what = _why_not(file)
+            if what is not None:
                 self.faults.append(
                     cell.fault(f"the photograph {shown(name)} {what} (looked for at {shown(file)}).")
                 )
@@ -295,11 +292,18 @@ def sheet_words(text: str) -> str:
     )
 
 
-def _is_folder(file: Path) -> bool:
+def _why_not(file: Path) -> str | None:
+    """Return why a photograph cannot be measured as far as its file tells without reading it."""
     try:
-        return file.is_dir()
+        if file.is_dir():
+            return "is a folder"
+        if not file.is_file():
+            return "does not exist"
+        if file.stat().st_size == 0:
+            return "is empty"
+        return None if os.access(file, os.R_OK) else "cannot be read, you have no permission"
     except (OSError, ValueError):
-        return False
+        return "does not exist"
 
 
 def _same_content(photos: Mapping[Path, Cell]) -> list[tuple[Cell, str]]:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from macrocheck.cli.outcome import sentence
 from macrocheck.errors import InputError, NotFoundError
 from macrocheck.pipeline import measure_photo
 from tests.cli.conftest import Run
@@ -256,3 +257,10 @@ def test_where_nothing_can_be_had_it_is_undecided(
     assert ran.status == 3
     assert ran.out.count("the picture is too unclear") == 1
     assert "Nothing could be measured: the picture is too unclear." in ran.out
+
+
+def test_what_the_system_refuses_is_said_in_plain_words() -> None:
+    denied = PermissionError(errno.EACCES, os.strerror(errno.EACCES), "/root/x.csv")
+    assert sentence(denied) == (
+        "/root/x.csv cannot be used: you have no permission; check the name, the folder and your permission."
+    )

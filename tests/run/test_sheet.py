@@ -209,6 +209,16 @@ def test_an_empty_sheet_explains_every_column_and_can_be_filled_in(run: Run, tmp
     assert run("run", "new", place).status == 2  # left alone
 
 
+def test_a_photograph_that_may_not_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # root may read anything, so the answer of the system is put in its mouth
+    monkeypatch.setattr(
+        "macrocheck.run.sheet.os.access", lambda path, mode: (path.name, mode) != ("a.jpg", os.R_OK)
+    )
+    found = faults(read(tmp_path, f"{HEAD}\nA,a.jpg,bar:10mm\nB,b.jpg,bar:10mm\n"))
+    assert set(found) == {"B2"}
+    assert "a.jpg cannot be read, you have no permission" in found["B2"]
+
+
 def packed(size: int) -> bytes:
     """A workbook that is small only while it is packed."""
     made = io.BytesIO()
