@@ -296,6 +296,9 @@ def _result_document(path: Path) -> dict[str, Any]:
         msg = f"{shown(path)} is not JSON."
         raise InputError(msg) from error
     check_result(document, shown(path))
+    if not document["welds"]:
+        msg = f"{shown(path)} holds no weld; measure its photograph again."
+        raise InputError(msg)
     found: dict[str, Any] = document
     return found
 

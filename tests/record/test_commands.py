@@ -124,6 +124,7 @@ def test_results_that_are_none(run: Run, measured: Path, tmp_path: Path) -> None
     document: dict[str, Any] = json.loads(measured.read_text(encoding="utf-8"))
     for name, content, part in (
         ("list", [document], "holds several results"),
+        ("none", {**document, "welds": []}, "holds no weld"),
         ("other", {"format": "songs"}, "is not a result of macrocheck measure"),
         ("broken", None, "is not JSON"),
     ):
