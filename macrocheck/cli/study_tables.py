@@ -130,9 +130,13 @@ def _quantity_lines(found: "Comparison", quantity: str) -> list[str]:
     if any(s.spread is not None for _, s in pairs):
         sources = ("scatter (standard deviation)", "coupons as seen", "coupon", "section", "measuring")
         lines += ["", *table(sources, [_spread_row(g, s) for g, s in pairs])]
+    said: dict[str, list[str]] = {}
     for group, summary in pairs:
-        name = f"{shown(group.label)}: " if len(pairs) > 1 else ""
-        lines += [f"{name}{shown(text)}" for text in _sentences(summary, alone=len(pairs) == 1)]
+        for text in _sentences(summary, alone=len(pairs) == 1):
+            said.setdefault(shown(text), []).append(shown(group.label))
+    for text, labels in said.items():
+        who = "Each group" if len(labels) == len(pairs) else "; ".join(labels)
+        lines.append(f"{who}: {text}" if len(pairs) > 1 else text)
     if any(s.spread is not None and s.spread.section is None for _, s in pairs):
         lines.append("* coupon and section together: no coupon has two sections with this quantity.")
     return lines + _difference_lines(found, quantity)
@@ -186,20 +190,15 @@ def _bound_lines(pairs: "Sequence[tuple[Group, Summary]]", found: "Comparison") 
     ]
 
 
-def _says_nothing(s: "Summary", bound: "ToleranceBound") -> bool:
-    """Tell whether a lower bound lies under zero, where nothing measured lies."""
-    return bound.side == "at least" and bound.bound is not None and bound.bound <= 0 <= (s.least or 0.0)
-
-
 def _bound(s: "Summary", bound: "ToleranceBound | None") -> str:
     if bound is None:
         return "-"
-    return "none" if _says_nothing(s, bound) else number(bound.bound, s.unit)
+    return "none" if s.says_nothing(bound) else number(bound.bound, s.unit)
 
 
 def _sentences(s: "Summary", *, alone: bool) -> list[str]:
     said = []
-    if s.tolerance is not None and not alone and (s.tolerance.bound is None or _says_nothing(s, s.tolerance)):
+    if s.tolerance is not None and not alone and (s.tolerance.bound is None or s.says_nothing(s.tolerance)):
         said.append(s.tolerance.text)
     said += [need.text for need in s.needs]
     return [*said, *s.notes]

@@ -106,6 +106,10 @@ class Summary:
     notes: tuple[str, ...] = ()
     tolerance_section: ToleranceBound | None = None
 
+    def says_nothing(self, bound: ToleranceBound) -> bool:
+        """Tell whether a lower bound lies under zero, where nothing measured lies."""
+        return bound.side == "at least" and bound.bound is not None and bound.bound <= 0 <= (self.least or 0.0)
+
 
 @dataclass(frozen=True, slots=True)
 class Group:

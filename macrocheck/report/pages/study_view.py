@@ -50,6 +50,7 @@ def _row(label: str, s: Summary, unit: LengthUnit) -> CompareRow:
     if s.interval is not None and s.interval.low is not None and s.interval.high is not None:
         spread = 0.5 * (s.interval.high - s.interval.low)
     bound = s.tolerance.bound if s.tolerance is not None else None
+    nothing = s.tolerance is not None and s.says_nothing(s.tolerance)
     worst = "–"
     if s.worst is not None:
         u95 = s.worst.section.U95
@@ -62,7 +63,7 @@ def _row(label: str, s: Summary, unit: LengthUnit) -> CompareRow:
         interval=interval_text(s.interval, s.unit, unit),
         sd=with_spread(s.sd, 0.2 * s.sd if s.sd else None, s.unit, unit),
         worst=worst,
-        bound=with_spread(bound, s.sd, s.unit, unit),
+        bound="none" if nothing else with_spread(bound, s.sd, s.unit, unit),
         accepted=share_text(s.share),
     )
 

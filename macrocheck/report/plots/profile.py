@@ -69,7 +69,7 @@ def profile_plot(
         axes[2 * i].set_ylabel(axis_label("Depth of fusion", "mm", unit))
     axes[0].set_ylim(max(deepest, 1e-3) * 1.1, -0.06 * max(deepest, 1e-3))
     for k, (_, name) in enumerate(_SIDES):
-        axes[2 * len(rows) - 2 + k].set_xlabel(axis_label(f"{name}: distance from the joint root", "mm", unit))
+        axes[2 * len(rows) - 2 + k].set_xlabel(axis_label(f"{name}: from the joint root", "mm", unit))
     for ax in axes[0::2]:
         ax.spines["right"].set(visible=True, color=FADED, linewidth=1.2)
     for ax in axes[1::2]:

@@ -127,8 +127,14 @@ def _row(ax: "Axes", i: int, summary: Summary, style: Look, scale: float) -> Non
         ax.plot(ends, (top, top), color=INK, linewidth=2.2, solid_capstyle="butt", zorder=3)
     if summary.mean is not None and summary.n_coupons > 1:
         ax.plot(summary.mean * scale, top, "|", color=INK, markersize=9, markeredgewidth=1.6, zorder=3.5)
-    if summary.tolerance is not None and summary.tolerance.bound is not None:
+    if summary.tolerance is not None and summary.tolerance.bound is not None and _bounded(summary):
         _bound(ax, summary.tolerance.bound * scale, top, upward=summary.tolerance.side == "at least")
+
+
+def _bounded(summary: Summary) -> bool:
+    """Tell whether a group has a bound that says something."""
+    bound = summary.tolerance
+    return bound is not None and bound.bound is not None and not summary.says_nothing(bound)
 
 
 def _bound(ax: "Axes", x: float, y: float, *, upward: bool) -> None:
@@ -157,11 +163,13 @@ def _key(comparison: Comparison, summaries: list[Summary]) -> str:
     parts = ["Marker: a coupon, mean of its sections (dots), line ±2 u of the measuring."]
     if any(s.mean is not None and s.n_coupons > 1 for s in summaries):
         parts.append(f"Black: mean with its {comparison.confidence:.0%} interval.")
-    sides = {s.tolerance.side for s in summaries if s.tolerance is not None and s.tolerance.bound is not None}
+    sides = {s.tolerance.side for s in summaries if s.tolerance is not None and _bounded(s)}
     if sides:
         way = " and ".join(sorted(sides))
         parts.append(
             f"Grey post with arrow: with {comparison.confidence:.0%} confidence, {comparison.share:.0%} of such "
             f"coupons are {way} this (normal theory)."
         )
+    if any(s.tolerance is not None and s.says_nothing(s.tolerance) for s in summaries):
+        parts.append("No post: no bound over 0.")
     return " ".join(parts)
