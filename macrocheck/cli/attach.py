@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from macrocheck.calibrate import Height, settle_height
 from macrocheck.cli.outcome import status_of, worst
 from macrocheck.paths import stems
 from macrocheck.pipeline import FUSION_THRESHOLD_MM, JOINTS, JointChoice
 
 if TYPE_CHECKING:
+    from macrocheck.calibrate import Height
     from macrocheck.record.attach import Measured
     from macrocheck.record.settings import Setting
 
@@ -76,6 +76,8 @@ def command(
         raise click.UsageError(msg)
     settings = [_setting(pair) for pair in pairs]
     names = [section] if section else [n.removesuffix(".result") for n in stems([str(f) for f in files])]
+    from macrocheck.calibrate import settle_height
+
     height = settle_height(mark_offset, camera_distance)
     wish = _Wish(marks, height, joint, limits, given, guard, outline, hints, fusion_threshold)
     measured = [wish.taken(file, name) for file, name in zip(files, names, strict=True)]
@@ -105,7 +107,7 @@ class _Wish:
     def __init__(
         self,
         marks: tuple[str, ...],
-        height: Height,
+        height: "Height",
         joint: JointChoice,
         limits: str | None,
         given: tuple[str, ...],
