@@ -171,5 +171,5 @@ def _key(comparison: Comparison, summaries: list[Summary]) -> str:
             f"coupons are {way} this (normal theory)."
         )
     if any(s.tolerance is not None and s.says_nothing(s.tolerance) for s in summaries):
-        parts.append("No post: no bound over 0.")
+        parts.append("No post: no tolerance bound over 0 can be named." if sides else "No tolerance bound over 0.")
     return " ".join(parts)
