@@ -593,7 +593,7 @@ def test_from_the_empty_page_to_the_record_by_keyboard(start: Start, watch: Watc
         pytest.fail(f"{name} is no stop of the Tab key")
 
     to("Mark")
-    keys.type("bar")
+    keys.press("b")
     to("Length of the mark")
     with page.expect_response(lambda r: r.url.endswith("/api/queue") and r.request.method == "POST"):
         keys.type("5mm")
@@ -644,3 +644,23 @@ def test_killed_in_the_middle_of_a_drag(start: Start, watch: Watch, found: Resul
     assert shown(page, "leg_butting") == after
     page.locator("summary", has_text="What was done").click()
     assert page.locator(".changes li").count() == 1
+
+
+def test_a_photo_that_is_gone_is_said_and_comes_back(start: Start, watch: Watch, tmp_path: Path) -> None:
+    photo, other = tmp_path / "gone.jpg", tmp_path / "aside.jpg"
+    shutil.copy(SOUND, photo)
+    review, first = start(photo, *CHOSEN), watch()
+    first.open(review)
+    first.expected = "ERR_CONNECTION_REFUSED"
+    review.kill()
+    photo.rename(other)
+    window = watch()
+    window.expected = "status of 422"
+    page = window.page
+    page.goto(start().url)
+    page.locator(".fault", has_text="gone.jpg is no longer in").wait_for()
+    assert page.get_by_role("button", name="Take it off the list").is_enabled()
+    assert page.get_by_role("button", name="Accept").is_disabled()
+    other.rename(photo)
+    page.wait_for_selector("[data-quantity]")  # of itself
+    assert page.locator(".notice").is_hidden()

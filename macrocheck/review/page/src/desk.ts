@@ -183,19 +183,27 @@ export class Session {
     await this.chain; // what the hand did to the photo that is open goes first
     if (ticket !== this.opening) return;
     this.letGo();
+    if (this.desk.notice?.tone === "bad") this.quiet(); // it was about the one that was open
     Object.assign(this.desk, { id, view: null, state: null, failed: null, heldBy: null });
     this.tell("photo");
     const here = (): boolean => ticket === this.opening;
-    await this.attempt(async () => {
-      const claimed = this.claim(false);
-      const view = await api.view(id);
-      if (!here()) return;
-      this.desk.view = view;
-      this.tell("photo");
-      await claimed;
-      const state = await api.state(id);
-      if (here()) this.take(state);
-    }, here);
+    await this.attempt(
+      async () => {
+        const claimed = this.claim(false);
+        const view = await api.view(id);
+        if (!here()) return;
+        this.desk.view = view;
+        this.tell("photo");
+        await claimed;
+        const state = await api.state(id);
+        if (here()) this.take(state);
+      },
+      here,
+      (text) => {
+        this.desk.failed = text;
+        this.tell("photo");
+      },
+    );
   }
 
   private async reread(): Promise<void> {
@@ -223,10 +231,12 @@ export class Session {
       const waited = this.desk.heldBy !== null;
       this.setHeld(null);
       this.connected();
+      if (this.desk.failed !== null && !this.desk.state) void this.open(id); // what was gone is back
       if (waited && this.desk.state) await this.reread().catch((e: unknown) => this.trouble(e));
     } catch (error) {
       if (this.desk.id !== id) return;
-      if (!(error instanceof Refused && error.problem.code === "not_found")) this.trouble(error);
+      // why a photo cannot be used is said where it is opened
+      if (!(error instanceof Refused && ["not_found", "cannot"].includes(error.problem.code))) this.trouble(error);
     }
     window.clearTimeout(this.claimTimer);
     this.claimTimer = window.setTimeout(() => void this.claim(false), CLAIM_MS);
@@ -321,13 +331,18 @@ export class Session {
     }
   }
 
-  private async attempt(work: () => Promise<void>, wanted: () => boolean = () => true): Promise<boolean> {
+  /** Do some work; where it is refused and still `wanted`, `refused` is told why, or the notice says so. */
+  private async attempt(
+    work: () => Promise<void>,
+    wanted: () => boolean = () => true,
+    refused: (text: string) => void = (text) => this.say("bad", text),
+  ): Promise<boolean> {
     try {
       await work();
       this.connected();
       return true;
     } catch (error) {
-      if (wanted()) this.trouble(error);
+      if (wanted()) this.trouble(error, refused);
       return false;
     }
   }
@@ -342,7 +357,7 @@ export class Session {
     if (this.desk.id && !this.desk.state) void this.open(this.desk.id);
   }
 
-  private trouble(error: unknown): void {
+  private trouble(error: unknown, refused: (text: string) => void = (text) => this.say("bad", text)): void {
     if (error instanceof NoAnswer) {
       if (this.desk.connection !== "good") return;
       this.desk.connection = "lost";
@@ -361,9 +376,7 @@ export class Session {
       this.take(problem.state);
       this.say("plain", `${problem.text} What is shown now is the newest.`);
     } else {
-      if (this.desk.id && !this.desk.state) this.desk.failed = problem.text;
-      this.tell("photo");
-      this.say("bad", problem.text);
+      refused(problem.text);
     }
   }
 }

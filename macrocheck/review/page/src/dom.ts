@@ -58,3 +58,11 @@ export function put(node: Element, ...children: Child[]): void {
 export function button(label: string, press: () => void, props: Props = {}): HTMLButtonElement {
   return h("button", { ...props, attrs: { type: "button", ...props.attrs }, on: { click: press, ...props.on } }, label);
 }
+
+/** A time as the reader's own clock shows it; as it came where it is none. */
+export function when(at: string): string {
+  const time = new Date(at);
+  if (Number.isNaN(time.getTime())) return at;
+  const today = time.toDateString() === new Date().toDateString();
+  return time.toLocaleString([], today ? { timeStyle: "short" } : { dateStyle: "short", timeStyle: "short" });
+}

@@ -90,7 +90,7 @@ export class QueueStrip {
     const image =
       item.thumb && item.stage !== "failed"
         ? h("img", { attrs: { src: item.thumb, alt: "", width: 44, height: 33, loading: "lazy" } })
-        : null;
+        : h("span", { class: "blank" });
     return h(
       "button",
       {

@@ -2,7 +2,7 @@
 
 import { api } from "./api.ts";
 import { askAttach, askReason, type AttachAnswer } from "./dialogs.ts";
-import { button, h, put } from "./dom.ts";
+import { button, h, put, when } from "./dom.ts";
 import { Doubts } from "./doubts.ts";
 import type { Desk, Session } from "./desk.ts";
 import { moved, Numbers } from "./numbers.ts";
@@ -28,6 +28,7 @@ export class Sheet {
   });
   private readonly history = h("div");
   private readonly decision = h("div", { class: "decision" });
+  private readonly handRow: HTMLElement;
   private readonly undo: HTMLButtonElement;
   private readonly redo: HTMLButtonElement;
   private readonly who: HTMLInputElement;
@@ -65,6 +66,7 @@ export class Sheet {
     this.who = h("input", { attrs: { type: "text", id: "who", size: 14, maxlength: 80, autocomplete: "name" } });
     this.who.value = session.desk.who;
     this.who.addEventListener("change", () => this.session.setWho(this.who.value));
+    this.handRow = h("div", { class: "hand-row" }, this.change, h("span", { class: "row" }, this.undo, this.redo));
     this.element = h(
       "aside",
       { class: "sheet", attrs: { "aria-label": "Inspection sheet" } },
@@ -72,7 +74,7 @@ export class Sheet {
         "div",
         { class: "sheet-body", attrs: { tabindex: 0, role: "group", "aria-label": "Numbers, doubts and settings" } },
         h("div", { class: "head" }, this.title, this.grade),
-        h("div", { class: "hand-row" }, this.change, h("span", { class: "row" }, this.undo, this.redo)),
+        this.handRow,
         this.problems,
         this.doubts.element,
         this.numbers.element,
@@ -89,6 +91,7 @@ export class Sheet {
     this.numbers.show(state, desk.unit);
     this.doubts.show(state);
     this.settingsBox.hidden = !state;
+    this.handRow.hidden = state === null && desk.failed !== null;
     const item = desk.queue.items.find((i) => i.id === desk.id);
     this.undo.disabled = !state?.can_undo || !this.session.mayEdit;
     this.redo.disabled = !state?.can_redo || !this.session.mayEdit;
@@ -139,7 +142,7 @@ export class Sheet {
     const made = h(
       "p",
       { class: "made" },
-      `Outline ${state.made_by}`,
+      state.welds.length > 0 ? `Outline ${state.made_by}` : "No outline",
       state.scale ? ` · ${state.scale.method}${state.scale.by_hand ? ", by hand" : ""}` : "",
     );
     if (!grade) {
@@ -172,7 +175,13 @@ export class Sheet {
     const numbers = count === 1 ? "1 number changed" : `${count} numbers changed`;
     put(
       this.change,
-      desk.busy ? "Measuring anew…" : last ? last.text : "As the machine found it",
+      desk.busy
+        ? "Measuring anew…"
+        : last
+          ? last.text
+          : state.welds.length > 0
+            ? "As the machine found it"
+            : "The machine found no weld",
       !desk.busy && count > 0 && h("span", { class: "faded" }, ` · ${numbers}`),
     );
   }
@@ -272,8 +281,8 @@ export class Sheet {
     const keep = h(
       "span",
       { class: "row" },
-      button("Save", () => void this.save(), { attrs: { disabled: !may, id: "save" } }),
-      button("Attach…", () => void this.attach(), { attrs: { disabled: !may, id: "attach" } }),
+      button("Save", () => void this.save(), { attrs: { disabled: !may || !ready(state), id: "save" } }),
+      button("Attach…", () => void this.attach(), { attrs: { disabled: !may || !ready(state), id: "attach" } }),
     );
     const stamp = decision
       ? h(
@@ -340,7 +349,7 @@ export class Sheet {
 
   async attach(): Promise<void> {
     const { state } = this.session.desk;
-    if (!state || !this.session.mayEdit) return;
+    if (!ready(state) || !this.session.mayEdit) return;
     let fault = "";
     let before: AttachAnswer | null = null;
     for (;;) {
@@ -382,11 +391,3 @@ export class Sheet {
 /** Whether there is something to accept: an outline and its numbers. */
 const ready = (state: PhotoState | null): state is PhotoState =>
   state !== null && state.welds.length > 0 && state.scale !== null;
-
-/** A time as the reader's own clock shows it; as it came where it is none. */
-export function when(at: string): string {
-  const time = new Date(at);
-  if (Number.isNaN(time.getTime())) return at;
-  const today = time.toDateString() === new Date().toDateString();
-  return time.toLocaleString([], today ? { timeStyle: "short" } : { dateStyle: "short", timeStyle: "short" });
-}
