@@ -215,8 +215,8 @@ def _notes(
     if zeros and zeros < len(values) and len(values) > 2:
         have = "has" if zeros == 1 else "have"
         notes.append(
-            f"{zeros} of {counted(len(values), 'coupon')} {have} exactly {amount(0.0, unit)}: what lies at a stop is "
-            "not normally distributed, so trust the bound by ranks and the share, not the normal bound."
+            f"{zeros} of {counted(len(values), 'coupon')} {have} exactly {amount(0.0, unit)}: what lies at a stop "
+            "is not normally distributed, so trust the bound by ranks and the share, not the normal bound."
         )
     elif len(values) >= 5 and np.ptp(values) > 0 and _not_normal(values):
         notes.append(

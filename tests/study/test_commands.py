@@ -9,7 +9,7 @@ from macrocheck.record.entries import coupon_entry
 from macrocheck.record.store import append, open_record
 from macrocheck.results import CAUTIONS
 from tests.cli.conftest import Run
-from tests.study.bench import Cut, cut_entry
+from tests.study.bench import Cut, cut_entry, put
 
 
 def test_compare(trial: Path, run: Run) -> None:
@@ -184,3 +184,56 @@ def test_a_coupon_with_a_hostile_name(tmp_path: Path, run: Run) -> None:
     assert done.status == 0
     assert "\u202e" not in done.out
     assert "[red]" in done.out
+
+
+def test_a_setting_that_never_changes_gives_no_relation(tmp_path: Path, run: Run) -> None:
+    record = open_record(tmp_path / "same.db", make=True)
+    for i in range(4):
+        put(record, f"C{i}", {"amps": "180"}, [Cut({"size": 5.0 + i})])
+    record.close()
+    done = run("relate", tmp_path / "same.db", "--x", "amps", "--y", "size")
+    assert (done.status, done.out) == (2, "")
+    assert "No relation of size to amps could be fitted" in " ".join(done.err.split())
+    assert "amps never changes" in done.err
+
+
+def test_a_record_without_settings_and_without_values(tmp_path: Path, run: Run) -> None:
+    record = open_record(tmp_path / "bare.db", make=True)
+    for i in range(4):
+        put(record, f"C{i}", {}, [Cut({"size": None}, at_least={"size": 4.0})])
+    record.close()
+    done = run("compare", tmp_path / "bare.db", "--by", "gas")
+    assert done.status == 2
+    assert "No coupon on this record has gas noted; it has no settings at all." in " ".join(done.err.split())
+    done = run("compare", tmp_path / "bare.db", "--of", "size")
+    said = " ".join(done.out.split())
+    assert done.status == 0
+    assert "0 of 4 coupons accepted, 4 undecided" in said
+    assert "No coupon has a value of it" in said
+    done = run("relate", tmp_path / "bare.db", "--x", "amps", "--y", "size")
+    assert done.status == 2
+    done = run("plot", tmp_path / "bare.db", "strip", "--of", "size", "--to", tmp_path / "s.png")
+    assert done.status == 2
+    assert "has a value of size" in done.err
+
+
+def test_what_all_groups_are_told_is_said_once(tmp_path: Path, run: Run) -> None:
+    record = open_record(tmp_path / "two.db", make=True)
+    for i in range(6):
+        put(record, f"C{i}", {"gas": "CO2" if i % 2 else "Ar"}, [Cut({"size": 5.0 + 0.1 * i})])
+    record.close()
+    out = " ".join(run("compare", tmp_path / "two.db", "--by", "gas").out.split())
+    assert out.count("3 coupons tell the scatter poorly") == 1
+    assert "Each group: 3 coupons tell" in out
+
+
+def test_numbers_too_large_for_digits(tmp_path: Path, run: Run) -> None:
+    record = open_record(tmp_path / "far.db", make=True)
+    for i, value in enumerate((0.5, 0.8, 0.9)):
+        put(record, f"C{i}", {"amps": str(180 + 10 * i)}, [Cut({"size": value})])
+    record.close()
+    done = run("relate", tmp_path / "far.db", "--x", "amps", "--y", "size", "--at", "amps=5000", "--form", "power")
+    assert done.status == 0
+    assert "e+" in done.out
+    assert all(len(word) < 20 for word in done.out.split() if word[0].isdigit())
+    assert "nothing measured stands behind this" in " ".join(done.out.split())
