@@ -263,7 +263,7 @@ def difference_text(difference: float | None, u95: float | None, of: str, unit: 
         return "-"
     spread, places = spread_text(converted(u95 or 0.0, of, unit), shown_unit(of, unit))
     text = number_text(converted(difference, of, unit), places)
-    sign = "+" if difference > 0 and not text.startswith("-") else ""
+    sign = "+" if difference > 0 and text.strip("-0.") else ""
     return f"{sign}{text}" + (f" ± {spread}" if spread else "")
 
 

@@ -24,6 +24,9 @@ _PX_PER_IN = 116
 MOST_GROUPS_DRAWN = 6
 """More groups than this: profiles and sections of all coupons in one panel."""
 
+FEWEST_DATED = 6
+"""Fewer dated coupons than this make no control chart in a report. Our choice."""
+
 ALL = "All coupons"
 
 
@@ -110,7 +113,7 @@ def plot_views(
     if quantities:
         values, low, high = coupon_values(comparison, quantities[0])
         name, kind = _name(comparison, quantities[0]), _unit(comparison, quantities[0])
-        if len(in_order(values)[0]) > 1:
+        if len(in_order(values)[0]) >= FEWEST_DATED:
             chart = control_chart(values, name, kind, unit, at_least=low, at_most=high)
             views.append(_view(chart, f"{name} by date: control chart, {plural(len(values), 'coupon')}."))
     return views
