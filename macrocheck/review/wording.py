@@ -29,6 +29,7 @@ _SAID: tuple[tuple[str, str], ...] = (
     # joint and outline
     (r": give --joint\.", ": choose the joint."),
     (r"draw the outline by hand and give it with --outline\.?", "draw the weld by hand."),
+    (r"; give the \.outline\.geojson that measure wrote with --out.*$", "; open the photo itself instead"),
     (r"draw its outline by hand\.?$", "draw the weld by hand."),
     # limits
     (r"; state it with --given \w+=LENGTH or in \[given\]", "; fill it in"),
@@ -36,6 +37,7 @@ _SAID: tuple[tuple[str, str], ...] = (
     # what the page itself keeps
     (r"^desk\.json cannot be written", "The list of photos cannot be written"),
     # records
+    (r"attach this with --section (.+) and a reason\.$", r"write \1 as the section, and a reason."),
     (r"make room and run it again", "make room and try again"),
     (r" \(--reason TEXT\)", ""),
     (r"; (?:check the name|name another), or begin one with: macr.*$", "; choose another, or begin a new one."),

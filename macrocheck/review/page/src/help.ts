@@ -67,6 +67,7 @@ const LEGEND: [Line, string][] = [
   [LINES.surface_butting, "member surface; sparser: extended to the joint root"],
   [LINES.span, "unfused stretch of a leg"],
   [LINES.haz_butting, "outer edge of the heat-affected zone"],
+  [LINES.groove_butting, "groove of an undercut"],
   [LINES.void, "void"],
   [LINES.indication, "indication: look here"],
   [LINES.found, "what the machine found, where the hand changed it"],

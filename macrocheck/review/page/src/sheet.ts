@@ -27,6 +27,7 @@ export class Sheet {
     class: "quiet",
   });
   private readonly history = h("div");
+  private readonly historyBox = h("details", null, h("summary", null, "What was done, and files"), this.history);
   private readonly decision = h("div", { class: "decision" });
   private readonly handRow: HTMLElement;
   private readonly undo: HTMLButtonElement;
@@ -80,7 +81,7 @@ export class Sheet {
         this.numbers.element,
         this.doubts.rest,
         this.settingsBox,
-        h("details", null, h("summary", null, "What was done, and files"), this.history),
+        this.historyBox,
       ),
       this.decision,
     );
@@ -90,7 +91,7 @@ export class Sheet {
     const { state } = desk;
     this.numbers.show(state, desk.unit);
     this.doubts.show(state);
-    this.settingsBox.hidden = !state;
+    this.settingsBox.hidden = this.historyBox.hidden = !state;
     this.handRow.hidden = state === null && desk.failed !== null;
     const item = desk.queue.items.find((i) => i.id === desk.id);
     this.undo.disabled = !state?.can_undo || !this.session.mayEdit;
