@@ -26,8 +26,8 @@ LEAST_PX = 20.0
 LEAST_CONTRAST = 14.0
 """Least contrast along a bar, grey levels."""
 STANDS_OUT, TICKED = 42.0, 15.0
-"""Least contrast of the whole but for its blur, and as seen of a bar between two ticks: drawn bars outshine scratches,
-and no scratch has ticks."""
+"""Least contrast of the whole but for its blur, and as seen of a bar between two ticks: drawn bars outshine
+scratches, and no scratch has ticks."""
 LEAST_INK = 150.0
 """Least contrast times thickness of a bar without ticks, grey levels px, which blur leaves as it is: rendered bars
 have 200 and more, scratches 100."""
@@ -310,7 +310,7 @@ def _end(
     rows: FloatArray,
     length: float,
 ) -> Tip | None:
-    """One end of a bar without ticks: (how far past `tip`, its standard uncertainty, whether it carries a tick), px."""
+    """One end of a bar without ticks; None where it is no sharp end."""
     window = _window(thick, length)
     u = np.arange(-window, window + 0.01, 1.0)
     beyond = _beyond(pixels, tip, outward, window, rows)

@@ -22,6 +22,11 @@ from macrocheck.photo import Photo
 
 LEAST_TICKS = 9
 """Fewest ticks a rule is told by."""
+DRIFT_PX = 0.015
+"""Standard uncertainty of one end of a rule against the other that no residual shows, px: glare and a ground that
+changes shift ticks little by little; from rendered rules."""
+MOST_ALIKE = 0.85
+"""Most correlation of neighbouring residuals that is reckoned with."""
 TILT_SHOWS = 0.004
 """Relative change of the pitch along the rule from which the picture is said to be tilted."""
 
@@ -280,8 +285,9 @@ def _fit(k: IntArray, at: FloatArray) -> tuple[float, float, float, float, BoolA
     x, y = x[good], at[good]
     centre = float(x.mean())
     line = np.polyfit(x - centre, y, 1)
-    noise = float(np.std(y - np.polyval(line, x - centre))) * math.sqrt(n / (n - 2))
-    u_pitch = noise / math.sqrt(float(np.sum((x - centre) ** 2)))
+    left = y - np.polyval(line, x - centre)
+    noise = float(np.std(left)) * math.sqrt(n / (n - 2)) * _drift(left)
+    u_pitch = math.hypot(noise / math.sqrt(float(np.sum((x - centre) ** 2))), DRIFT_PX / float(x[-1] - x[0]))
     curve, cov = np.polyfit(x - centre, y, 2, cov="unscaled")
     noise_2 = float(np.std(y - np.polyval(curve, x - centre))) * math.sqrt(n / max(n - 3, 1))
     if noise_2 > 0.08 * abs(float(line[0])):
@@ -290,6 +296,20 @@ def _fit(k: IntArray, at: FloatArray) -> tuple[float, float, float, float, BoolA
     change = 2 * float(curve[0]) * span / float(line[0])
     u_change = 2 * noise_2 * math.sqrt(float(cov[0, 0])) * span / float(line[0])
     return float(line[0]), u_pitch, change, u_change, good
+
+
+def _drift(left: FloatArray) -> float:
+    """How much more a slope is in doubt where residuals (n,) go with their neighbours than where each is its own.
+
+    sqrt((1 + r) / (1 - r)) for a first-order autoregressive process of correlation r, 1 where r may be chance.
+    """
+    n = len(left)
+    power = float(np.sum(left**2))
+    r = float(np.sum(left[1:] * left[:-1])) / power if power > 0 else 0.0
+    if r < 2 / math.sqrt(n):
+        return 1.0
+    r = min(r + (1 + 4 * r) / n, MOST_ALIKE)  # a fitted line takes some of it away (Kendall's correction)
+    return math.sqrt((1 + r) / (1 - r))
 
 
 def _reach(strip: _Strip, at: FloatArray, pitch: float, sign: float, band: tuple[int, int]) -> FloatArray:

@@ -66,11 +66,11 @@ def hats(photo: Photo) -> tuple[list[ByteArray], FloatArray]:
 
 
 def _colours(small: AnyArray, least: float) -> list[ByteArray]:
-    """Red against green and blue against both, each way, where some pixels are far from the picture's usual tint."""
+    """Red against green and blue against both, each way, where some pixels are far from the usual tint."""
     red, green, blue = (cv2.split(small)[i].astype(np.int16) for i in range(3))
     layers: list[ByteArray] = []
-    for tint in (red - green, blue - (red + green) // 2):
-        tint = tint - int(np.median(tint[::4, ::4]))
+    for raw in (red - green, blue - (red + green) // 2):
+        tint = raw - int(np.median(raw[::4, ::4]))
         if np.count_nonzero(np.abs(tint) > TINTED) > least:
             layers.extend(np.clip(128 + sign * tint, 0, 255).astype(np.uint8) for sign in (1, -1))
     return layers
