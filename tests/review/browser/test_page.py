@@ -664,3 +664,45 @@ def test_a_photo_that_is_gone_is_said_and_comes_back(start: Start, watch: Watch,
     other.rename(photo)
     page.wait_for_selector("[data-quantity]")  # of itself
     assert page.locator(".notice").is_hidden()
+
+
+def test_doubts_light_loupe_and_units_are_for_the_eye(start: Start, watch: Watch) -> None:
+    """A doubt's place is zoomed to; what is for the eye only sends nothing and changes no number."""
+    page = watch().open(start(SAMPLES / "T6-16-close-crop.jpg", "--mark", "bar:2mm", "--joint", "tee"))
+    settle(page)
+    before, photo = shown(page, "leg_butting"), page.locator(".photo")
+    wide = float(photo.get_attribute("data-resolution") or "nan")
+    queue = page.evaluate("fetch('/api/queue').then(r => r.json())")
+    state = page.evaluate(f"fetch('/api/photos/{queue['last']}').then(r => r.json())")
+    box = next(f["box"] for f in state["flags"] if f["asks"] and f["box"])
+    posts: list[str] = []
+    page.on("request", lambda r: posts.append(r.url) if r.method == "POST" else None)
+    photo.focus()
+    page.keyboard.press("q")
+    page.wait_for_function(
+        "most => Number(document.querySelector('.photo').dataset.resolution) < most", arg=0.8 * wide
+    )
+    settle(page)
+    x, y = on_screen(page, ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2))
+    frame = photo.bounding_box()
+    assert frame is not None
+    assert frame["x"] < x < frame["x"] + frame["width"]
+    assert frame["y"] < y < frame["y"] + frame["height"]
+    for key in ("b", "b", "c", "h", "l", "g"):
+        page.keyboard.press(key)
+    assert page.locator(".lit").count() == 1
+    page.keyboard.press("r")
+    assert page.locator(".lit").count() == 0
+    page.mouse.move(x, y)
+    page.locator(".loupe").wait_for()  # always, since L was pressed
+    page.keyboard.press("u")
+    inches = _number(shown(page, "leg_butting"))
+    assert inches == pytest.approx(_number(before) / 25.4, abs=6e-5)
+    page.keyboard.press("u")
+    assert shown(page, "leg_butting") == before
+    assert [p for p in posts if not p.endswith("/claim")] == []
+    # to the pixel: one px of the photo over many of the screen, sharp and not smeared
+    for _ in range(20):
+        page.keyboard.press("+")
+    settle(page)
+    assert float(photo.get_attribute("data-resolution") or "nan") <= 0.13
