@@ -93,6 +93,11 @@ class PhotoStore:
             try:
                 found = file_digest(place)
             except InputError:
+                if not place.parent.is_dir():
+                    where = f"is missing: there is no folder {shown(place.parent)}"
+                    return (
+                        f"{where}; if the record was moved or renamed, name its photographs' folder with --photos"
+                    )
                 return f"is missing or cannot be read ({shown(place)})"
         else:
             content = self.content(photo)

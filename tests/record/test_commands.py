@@ -74,6 +74,16 @@ def test_a_tampered_record_ends_with_1(run: Run, measured: Path, tmp_path: Path)
     assert run("record", "verify", record, "--expect", "2").status == 2
 
 
+def test_a_record_that_was_renamed_asks_for_its_photographs(run: Run, measured: Path, tmp_path: Path) -> None:
+    run("attach", tmp_path / "bench.db", "A", measured)
+    renamed = (tmp_path / "bench.db").rename(tmp_path / "march.db")
+    ran = run("record", "verify", renamed)
+    assert ran.status == 1
+    assert "there is no folder" in ran.out
+    assert "name its photographs' folder with --photos" in ran.out
+    assert run("record", "verify", renamed, "--photos", tmp_path / "bench.db.photos").status == 0
+
+
 def test_a_change_of_settings_rebalances(run: Run, measured: Path, tmp_path: Path) -> None:
     record = tmp_path / "bench.db"
     sets = ["--set", "wfs=300 in/min", "--set", "wire size=.035in", "--set", "process=GMAW"]
