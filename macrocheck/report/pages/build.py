@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,7 +15,7 @@ from macrocheck.report.numbers import LengthUnit
 from macrocheck.report.pages.coupon_view import Sources, coupon_grade, coupon_view, formulas, limit_sets
 from macrocheck.report.pages.examination import SOURCE as EXAMINATION_SOURCE
 from macrocheck.report.pages.facts import CouponFacts, RecordFacts, SectionFacts
-from macrocheck.report.pages.photos import Found, find_photo
+from macrocheck.report.pages.photos import find_photo
 from macrocheck.report.pages.pictures import SectionPictures, section_pictures
 from macrocheck.report.pages.plots_view import plot_views
 from macrocheck.report.pages.study_view import comparison_views
@@ -35,8 +35,8 @@ _BYTES_PER_PX = 0.21
 """Of a JPEG at the best quality, with outline and labels; 0.13 to 0.2 on rendered photographs of 12 Mpx."""
 _MOST_OVER = 1.2
 """A picture may weigh this much more than its share."""
-_AHEAD = 4
-"""Photographs looked for ahead of the drawing."""
+_AT_ONCE = 2
+"""Sections drawn at the same time: more of them wait for one another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +115,13 @@ def draw_sections(
     long_px = picture_side(len(sections))
     most_bytes = round(_MOST_OVER * PICTURE_BYTES / max(len(sections), 1))
     drawn: dict[str, dict[str, SectionPictures]] = {s.coupon: {} for s in sections}
-    for section, found in _with_photos(sections, store):
-        drawn[section.coupon][section.section] = section_pictures(
-            section, found, long_px=long_px, most_bytes=most_bytes, unit=unit
-        )
+
+    def draw(section: SectionFacts) -> SectionPictures:
+        found = find_photo(section, store)
+        return section_pictures(section, found, long_px=long_px, most_bytes=most_bytes, unit=unit)
+
+    for section, pictures in _each(sections, draw):
+        drawn[section.coupon][section.section] = pictures
     return _Forgiving(drawn)
 
 
@@ -135,19 +138,21 @@ def picture_side(count: int) -> int:
     return round(min(LONGEST_PX, max(SHORTEST_PX, math.sqrt(each * 4 / 3))))
 
 
-def _with_photos(sections: Sequence[SectionFacts], store: PhotoStore) -> Iterator[tuple[SectionFacts, Found]]:
-    """Yield each section with its photograph's bytes, the next few read while one is drawn."""
+def _each(
+    sections: Sequence[SectionFacts], draw: Callable[[SectionFacts], SectionPictures]
+) -> Iterator[tuple[SectionFacts, SectionPictures]]:
+    """Yield each section with its pictures, `_AT_ONCE` drawn at a time: reading, decoding and scaling overlap."""
     rest = iter(sections)
-    with ThreadPoolExecutor(1) as pool:
-        waiting: list[tuple[SectionFacts, Future[Found]]] = [
-            (s, pool.submit(find_photo, s, store)) for s in islice(rest, _AHEAD)
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        waiting: list[tuple[SectionFacts, Future[SectionPictures]]] = [
+            (s, pool.submit(draw, s)) for s in islice(rest, 2 * _AT_ONCE)
         ]
         while waiting:
-            section, found = waiting.pop(0)
+            section, made = waiting.pop(0)
             upcoming = next(rest, None)
             if upcoming is not None:
-                waiting.append((upcoming, pool.submit(find_photo, upcoming, store)))
-            yield section, found.result()
+                waiting.append((upcoming, pool.submit(draw, upcoming)))
+            yield section, made.result()
 
 
 def _facts(record: RecordFacts, coupons: Sequence[CouponFacts], wish: ReportWish, now: str) -> list[Pair]:
