@@ -28,7 +28,10 @@ OWN: dict[str, tuple[str, tuple[str, ...]]] = {
     "joint": ("tee, lap, bead or auto", ("joint type",)),
     "outline": ("an outline file (GeoJSON) to measure instead of finding one", ()),
     "hint": ("points that steer the search: root=812,344 toe=900,344", ("hints",)),
-    "t": ("thickness for the limits, where not the thinner of the two members", ()),
+    "t": (
+        "thickness for the limits, where not the thinner of the two members",
+        ("thickness", "plate thickness", "sheet thickness"),
+    ),
     "a": ("nominal throat for the limits: 4 mm", ("throat", "nominal throat")),
     "z": ("nominal leg for the limits: 6 mm, 1/4 in", ("leg", "nominal leg")),
     "s": ("nominal penetration throat for the limits", ()),

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
@@ -18,6 +19,10 @@ MOST_UNPACKED = 300_000_000
 
 _UNCOMPUTED = "holds a formula without a stored result; open and save the workbook, or write the value."
 _DELIMITERS = ",;\t|"
+_SAID = re.compile(r"sep=([,;\t|])\r?\n")
+"""A first line that some spreadsheets write to say what parts the fields."""
+_LONGEST_CELL = 1_000_000
+
 _PACKED = b"PK\x03\x04"
 """How a workbook begins, as every zip archive does."""
 
@@ -126,17 +131,24 @@ def _content(path: Path, name: str) -> bytes:
 
 def _csv(content: bytes, name: str) -> tuple[list[tuple[Cell, ...]], list[Fault], list[str]]:
     text, notes = _decoded(content, name)
-    delimiter = _delimiter(text)
-    rows = []
-    csv.field_size_limit(1_000_000)
+    said = _SAID.match(text)
+    delimiter = said[1] if said is not None else _delimiter(text)
+    rows: list[tuple[Cell, ...]] = []
+    csv.field_size_limit(_LONGEST_CELL)
     try:
-        for number, fields in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter), start=1):
+        # strict: a quotation mark that is never closed would swallow the rows after it
+        for number, fields in enumerate(
+            csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), start=1
+        ):
             cells = (Cell(number, i, " ".join(f.split())) for i, f in enumerate(fields, start=1))
             rows.append(tuple(c for c in cells if c.text))
     except csv.Error as error:
-        msg = f"{name} is not a CSV file that can be read: {error}."
+        what = "holds a quotation mark that is not closed, or that stands in the middle of a cell"
+        if "limit" in str(error):
+            what = f"holds a cell of more than {_LONGEST_CELL:,} characters, or a quotation mark that is not closed"
+        msg = f"Row {len(rows) + 1} of {name} {what}; put it right, or save the sheet anew."
         raise InputError(msg) from error
-    return rows, [], notes
+    return rows[1:] if said is not None else rows, [], notes
 
 
 def _decoded(content: bytes, name: str) -> tuple[str, list[str]]:

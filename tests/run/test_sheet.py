@@ -209,6 +209,23 @@ def test_an_empty_sheet_explains_every_column_and_can_be_filled_in(run: Run, tmp
     assert run("run", "new", place).status == 2  # left alone
 
 
+def test_what_parts_the_fields_may_be_said(tmp_path: Path) -> None:
+    found = read(tmp_path, "sep=;\ncoupon;photo;mark;volts\nA;a.jpg;bar:10mm;22,5\nA;b.jpg;bar:10mm;22\n")
+    assert set(faults(found)) == {"A4"}  # rows are counted as a spreadsheet shows the file as text
+
+
+@pytest.mark.parametrize("note", ['"open', '"half" open'])
+def test_a_quotation_mark_swallows_no_row(tmp_path: Path, note: str) -> None:
+    """Read leniently, the second coupon would be part of the first one's note, and nobody would know."""
+    with pytest.raises(InputError, match=r"Row 3 of .*s\.csv holds a quotation mark that is not closed"):
+        read(tmp_path, f"{HEAD},note\nB,b.jpg,bar:10mm,fine\nA,a.jpg,bar:10mm,{note}\nC,c.jpg,bar:10mm,x\n")
+
+
+def test_a_plain_thickness_is_the_limits(tmp_path: Path) -> None:
+    (coupon,) = read(tmp_path, f"{HEAD},Thickness (mm)\nA,a.jpg,bar:10mm,6\n").coupons
+    assert coupon.given == {"t": 6.0}
+
+
 def test_a_photograph_that_may_not_be_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # root may read anything, so the answer of the system is put in its mouth
     monkeypatch.setattr(
