@@ -71,6 +71,9 @@ def _refuse(path: AnyPath, why: str) -> NoReturn:
 
 def _checked(path: AnyPath) -> Path:
     """Return the file to replace (a link's target, not the link), refusing what is no ordinary file."""
+    if not os.fspath(path).strip():
+        msg = "The file to write has no name; give one. Nothing was changed."
+        raise OutputError(msg)
     try:
         target = Path(path).resolve()
         mode = target.stat().st_mode

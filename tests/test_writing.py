@@ -192,3 +192,9 @@ def test_shown_escapes_what_would_break_a_line() -> None:
     assert shown("a\nb\x1b[31m.png") == "a\\nb\\x1b[31m.png"
     assert shown(os.fsdecode(b"caf\xe9.png")) == "caf\\udce9.png"
     assert shown("Prüfstück 1.png") == "Prüfstück 1.png"
+
+
+@pytest.mark.parametrize("name", ["", "  "])
+def test_no_name_at_all(name: str) -> None:
+    with pytest.raises(OutputError, match="has no name"):
+        write_whole(name, b"x")
