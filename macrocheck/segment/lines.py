@@ -22,7 +22,8 @@ class Line:
 
     `point`: middle of the stretch. `direction`: unit vector. `u_offset`, `u_angle`: standard uncertainties (px,
     rad). `start`, `end`: the stretch, as distances along `direction` from `point`. `bend`: how far its middle
-    stands off the chord of its ends, px. `share`: of the stations, those whose edge agreed.
+    stands off the chord of its ends, px. `share`: of the stations, those whose edge agreed. `ragged`: how far the
+    edge strays from the line either way, px.
     """
 
     point: FloatArray
@@ -33,6 +34,7 @@ class Line:
     end: float
     bend: float = 0.0
     share: float = 1.0
+    ragged: float = 0.0
 
     @property
     def length(self) -> float:
@@ -239,10 +241,10 @@ def fit_line(points: FloatArray, *, floor: float, wobble: float) -> Line:
     normal = np.array([-d[1], d[0]])
     s, v = (points - centre) @ d, (points - centre) @ normal
     a, b, w, _ = fit_offsets(s, v, np.ones(len(s)))
-    return _finish(centre, d, s, v, w, a, b, floor=floor, angle_floor=wobble, share=float((w > 0).mean()))
+    return finish_fit(centre, d, s, v, w, a, b, floor=floor, angle_floor=wobble, share=float((w > 0).mean()))
 
 
-def _finish(
+def finish_fit(
     centre: FloatArray,
     d: FloatArray,
     s: FloatArray,
@@ -255,6 +257,10 @@ def _finish(
     angle_floor: float,
     share: float,
 ) -> Line:
+    """Line of a straight fit v = a + b s with weights w about `centre`, direction `d`, with its uncertainty.
+
+    `floor`: least `u_offset`, px. `angle_floor`: least uncertainty of either end, px, against the other.
+    """
     order = np.argsort(s)
     s, v, w = s[order], v[order], w[order]
     live = w > 0
@@ -287,7 +293,7 @@ def _finish(
     )
 
 
-def _peaks(g: FloatArray, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:
+def peaks(g: FloatArray, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Place and height of the highest point of each row, by a parabola through its three highest samples."""
     k = np.clip(g.argmax(axis=1), 1, g.shape[1] - 2)
     row = np.arange(len(g))
@@ -295,6 +301,14 @@ def _peaks(g: FloatArray, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:
     curve = left - 2 * mid + right
     shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, -1.0), 0.0)
     return offsets[k] + np.clip(shift, -1, 1) * (offsets[1] - offsets[0]), mid
+
+
+def _raggedness(line: Line, edge: FloatArray, wide: float) -> float:
+    """How far edge points (n, 2) stray from a line, px: half the span of nine in ten, smoothed over `wide` px."""
+    off, s = line.distance(edge), line.station(edge)
+    spacing = float(np.median(np.abs(np.diff(s))))
+    low, high = np.quantile(along(off[:, None], max(wide / max(spacing, 1e-6), 1.0))[:, 0], [0.05, 0.95])
+    return float(high - low) / 2
 
 
 def refine_line(
@@ -329,7 +343,7 @@ def refine_line(
         g = sign * slope
         # Past the crop the line is extrapolated, so its place there is less sure.
         wide = (1.6 * scale + 0.8) if turn == 0 else 1.3 + 0.35 * scale
-        v, _ = _peaks(g * np.exp(-0.5 * (offsets / wide) ** 2), offsets)
+        v, _ = peaks(g * np.exp(-0.5 * (offsets / wide) ** 2), offsets)
         index = np.clip(np.rint((v - offsets[0]) / 0.5).astype(int), 0, len(offsets) - 1)
         height_at = g[np.arange(len(s)), index]
         typical = float(np.median(height_at[first])) if first.any() else 0.0
@@ -348,7 +362,7 @@ def refine_line(
         a, b, w, _ = fit_offsets(s[good], air_side * v[good], np.ones(int(good.sum())))
         if (w > 0).sum() < 12:
             return result
-        result = _finish(
+        result = finish_fit(
             current.point,
             current.direction,
             s[good],
@@ -360,6 +374,8 @@ def refine_line(
             angle_floor=_FLOOR_PX,
             share=share,
         )
+        edge = current.point + s[good, None] * current.direction + (air_side * v[good])[:, None] * current.normal
+        result = replace(result, ragged=_raggedness(result, edge, 2.0 * scale))
         # Stations keep counting from the foot of the first line's point.
         foot = result.foot(line.point[None])[0]
         current = Line(foot, result.direction, result.u_offset, result.u_angle, line.start, line.end)

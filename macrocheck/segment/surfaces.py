@@ -22,6 +22,7 @@ from macrocheck.segment.lines import (
     total_least_squares,
 )
 from macrocheck.segment.maps import BACKGROUND, RegionMaps, sample
+from macrocheck.segment.ragged import settle
 
 _MAP_FLOOR = 0.35
 """Map px: a line seen in the maps alone is no surer than this."""
@@ -105,6 +106,8 @@ def _line_on(
     )
     onward = _ONWARD * rough.length if follow and j >= len(walk) - 5 else 0.0
     fine = refine_line(photo.grey, rough, scale=maps.scale, onward=onward, air_side=_air_side(maps, rough))
+    if fine is not None:
+        fine = settle(photo.grey, fine)
     if fine is not None and short:
         fine = replace(fine, u_angle=float(np.hypot(fine.u_angle, _CUT_FACE / (fine.length / 2))))
     if fine is None:
