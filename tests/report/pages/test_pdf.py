@@ -244,3 +244,12 @@ def test_joined_chapters_look_like_the_whole(printed: Path, by_chapters: Path, t
         assert np.abs(a - b).max() < 64, one.name
     foot = np.asarray(Image.open(twos[0]), np.float64)[-round(15 / 25.4 * 50) :]
     assert foot[:, -foot.shape[1] // 4 :].min() < 200  # the number stands at the foot, to the right
+
+
+def test_a_missing_joiner_is_named(bench: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("macrocheck.cli.report._MANY_SECTIONS", 1)
+    monkeypatch.setitem(sys.modules, "pikepdf", None)
+    ended = run("report", bench, "--to", tmp_path / "x.pdf")
+    assert ended.status == 2
+    assert "A PDF of many coupons needs an extra: pip install 'macrocheck[report]'" in " ".join(ended.err.split())
+    assert not (tmp_path / "x.pdf").exists()
