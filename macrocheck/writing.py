@@ -41,7 +41,7 @@ def write_together(contents: Mapping[AnyPath, bytes]) -> None:
     done: list[tuple[Path, Path | None]] = []  # target, copy of what stood there (None: nothing)
     try:
         for path, content in contents.items():
-            target = _checked(path)
+            target = checked_target(path)
             staged.append((path, target, _write_aside(path, target, content)))
         for path, target, aside in staged:
             backup: Path | None = None
@@ -69,8 +69,8 @@ def _refuse(path: AnyPath, why: str) -> NoReturn:
     raise OutputError(msg) from None
 
 
-def _checked(path: AnyPath) -> Path:
-    """Return the file to replace (a link's target, not the link), refusing what is no ordinary file."""
+def checked_target(path: AnyPath) -> Path:
+    """Return the file to replace (a link's target, not the link); OutputError where it is no ordinary file."""
     if not os.fspath(path).strip():
         msg = "The file to write has no name; give one. Nothing was changed."
         raise OutputError(msg)

@@ -23,6 +23,7 @@ from macrocheck.record.query import Filter, body_of, document_of, list_sections
 from macrocheck.record.store import Record
 from macrocheck.record.wide import Cell, WideTable, wide_table
 from macrocheck.results import CAUTIONS
+from macrocheck.writing import checked_target
 
 FORMAT = "macrocheck-record"
 FORMAT_VERSION = 1
@@ -160,12 +161,9 @@ def _aside(to: "str | os.PathLike[str] | IO[str]") -> Iterator[IO[bytes]]:
     if not isinstance(to, str | os.PathLike):
         msg = "A workbook cannot be written to standard output; name a file."
         raise OutputError(msg)
-    target, aside = Path(to), None
+    target, aside = checked_target(to), None
     try:
-        if target.is_dir():
-            msg = f"{shown(to)} cannot be written: a folder of that name is in the way; nothing was changed."
-            raise OutputError(msg)
-        handle, name = tempfile.mkstemp(".part", ".macrocheck-", target.resolve().parent)
+        handle, name = tempfile.mkstemp(".part", ".macrocheck-", target.parent)
         aside = Path(name)
         with os.fdopen(handle, "wb") as file:
             yield file
@@ -174,7 +172,7 @@ def _aside(to: "str | os.PathLike[str] | IO[str]") -> Iterator[IO[bytes]]:
         mask = os.umask(0)
         os.umask(mask)
         aside.chmod(0o666 & ~mask)
-        aside.replace(target.resolve())
+        aside.replace(target)
         aside = None
     except OSError as error:
         msg = f"{shown(to)} cannot be written: {os_reason(error)}; nothing was changed."

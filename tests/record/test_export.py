@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -159,3 +160,20 @@ def test_bad_filters(record: Record, result: dict[str, Any], condition: str, par
             return
         with pytest.raises(InputError, match=part):
             list(list_sections(conn, [parse_filter(condition)]))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes as POSIX has them")
+@pytest.mark.parametrize("write", [export_csv, export_json, export_xlsx])
+def test_what_is_no_ordinary_file_is_never_replaced(record: Record, tmp_path: Path, write: Any) -> None:
+    """Renaming the finished file over a device (/dev/null, as root) would do away with the device."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for target, part in ((pipe, "not an ordinary file"), (tmp_path, "a folder"), ("", "has no name")):
+        with pytest.raises(OutputError, match=part):
+            write(record, target)
+    assert pipe.is_fifo()
+    link = tmp_path / "link.csv"
+    link.symlink_to(tmp_path / "real.csv")
+    write(record, link)
+    assert link.is_symlink()
+    assert (tmp_path / "real.csv").stat().st_size
