@@ -3,8 +3,8 @@
 95 % intervals are to hold the truth in 93.5 to 96.5 %. Where it can be, the rate is worked out for every ratio of
 scatters at once, and that checked by simulation. Where arrays do it, 4,000 or 20,000 seeded runs show the rate to
 0.35 or 0.15 % (one standard deviation), so that the band tests the statistic and not the seed; where whole
-comparisons and relations are worked out, 1,000 runs to 0.7 %. A statistic that takes sections for independent, or spreads for
-equal, falls out of the band; tests show that.
+comparisons and relations are worked out, 1,000 runs to 0.7 %. A statistic that takes sections for independent, or
+spreads for equal, falls out of the band; tests show that.
 """
 
 from collections.abc import Sequence
