@@ -4,7 +4,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from macrocheck.errors import InputError, MacrocheckError
 from macrocheck.outline_file import outline_bytes
@@ -18,6 +18,9 @@ from macrocheck.review.folder import KeepFolder, plain_name, records_in
 from macrocheck.review.refusal import checked_text, refuse
 from macrocheck.review.sources import OnRecord, opened, shown_record
 from macrocheck.units import LengthUnit
+
+if TYPE_CHECKING:
+    from macrocheck.record.entries import KeptWhere
 
 KINDS = ("result.json", "outline.geojson", "overlay.png")
 """Files of a photo that can be had as a download."""
@@ -168,6 +171,8 @@ def _attach(
     limits = None if choices.limits is None else choices.limits.text
     settings = _settings(body.get("settings"))
     with opened(where, make=make) as record:
+        # a database server has no folder beside it, and the page no place to name one
+        keep: KeptWhere = "beside" if record.photos.folder is not None else "inside"
         with reading(record.engine, record.name) as conn:
             now = coupon_now(conn, coupon)
         if now is not None and section in dict(now.sections):
@@ -175,12 +180,13 @@ def _attach(
                 msg = f"Section {section} of coupon {coupon} is on the record already; say why it is corrected."
                 raise InputError(msg)
             done = attach(record, coupon, [], settings=settings, reason=reason, who=who) if settings else []
-            done.append(
-                revise(record, coupon, section, result, reason=reason, who=who, inputs=inputs, limits=limits)
+            revised = revise(
+                record, coupon, section, result, reason=reason, who=who, inputs=inputs, limits=limits, keep=keep
             )
+            done.append(revised)
         else:
             one = from_result(result, section, inputs, photo=Path(photo.path), limits=limits)
-            done = attach(record, coupon, [one], settings=settings, reason=reason, who=who)
+            done = attach(record, coupon, [one], settings=settings, reason=reason, who=who, keep=keep)
         new = [w for w in done if w.new]
         return Attachment(shown_record(where), len(new), new[-1].hash if new else None)
 

@@ -224,3 +224,24 @@ def test_with_a_full_disk_photos_can_be_looked_at_and_nothing_is_pretended(
             assert refused.json()["text"].endswith("Make room, and open the photo again.")
             assert page.get("/api/queue")["items"][0]["problem"] is None
         assert page.photo()["revision"] == 0
+
+
+def test_a_record_by_a_databases_address_keeps_the_photograph_inside(bench: Path, tmp_path: Path) -> None:
+    """No folder lies beside a database; the page is told nothing of options, and finds the photograph again."""
+    where = f"sqlite:///{tmp_path / 'server.db'}"
+    with open_record(where, make=True) as record:
+        attach(record, "K0", [from_file(bench / "seven.result.json", "s0")], keep="inside")
+    photo = Path(shutil.copy(SAMPLES / "T6-03-sound.jpg", tmp_path / "three.jpg"))
+    for page in opened(tmp_path / "keep", photo, where, marks=["bar:5mm"], joint="tee"):
+        state = page.photo("three.jpg")
+        (record_choice,) = page.get("/api/records")
+        body = {
+            "revision": state["revision"],
+            "window": "window0001",
+            "record": record_choice["id"],
+            "coupon": "K3",
+        }
+        assert page.post(f"/api/photos/{state['id']}/attach", body)["revisions"] == 2
+    photo.unlink()
+    for page in opened(tmp_path / "other", where):
+        assert _legs(page.photo("K3 three")) == _legs(state)

@@ -1,7 +1,9 @@
 """`macrocheck review` as a process of its own: it starts, is killed in the middle, and starts where it was."""
 
+import contextlib
 import re
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -61,6 +63,52 @@ def test_killed_in_the_middle_nothing_that_was_answered_is_lost(tmp_path: Path) 
         if hasattr(signal, "SIGKILL"):  # and ended as it is meant to be
             process.send_signal(signal.SIGINT)
             assert process.wait(20) == 0
+
+
+def _raw(port: int, path: str, *headers: str) -> bytes:
+    """What the server answers to a request that no client has tidied up."""
+    lines = (f"GET {path} HTTP/1.1", *headers, "Connection: close", "", "")
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as wire:
+        wire.sendall("\r\n".join(lines).encode("latin-1"))
+        answer = b""
+        while data := wire.recv(65536):
+            answer += data
+    return answer
+
+
+def test_raw_addresses_links_and_names_get_nothing(tmp_path: Path) -> None:
+    secret = tmp_path / "secret.txt"
+    secret.write_text("not for the page", encoding="utf-8")
+    keep = tmp_path / "keep"
+    with running(PHOTO, "--mark", MARK, "--keep", keep) as (_, http):
+        port = http.base_url.port or 0
+        host, cookie = (
+            f"Host: 127.0.0.1:{port}",
+            "Cookie: " + "; ".join(f"{k}={v}" for k, v in http.cookies.items()),
+        )
+        for folder in ("pictures", "results", "journals", "records"):
+            with contextlib.suppress(OSError):  # where a user may make no links
+                (keep / folder / "link.db").symlink_to(secret)
+        id_ = http.get("/api/queue").json()["items"][0]["id"]
+        for path in (
+            "/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/static//etc/passwd",
+            "//etc/passwd", "/../../../../etc/passwd", "/static/page.js%00.css", f"/static/{secret}", f"/{secret}",
+            "/pictures/link.db", "/results/link.db", "/static/link.db", f"/api/photos/{id_}/files/..%2f..%2fresults%2flink.db",
+            f"/api/photos/{id_}/files/link.db", "/api/photos/..%2fpictures%2flink.db", "/api/photos/link.db/view",
+            f"/api/photos/{id_}/tiles/0/0/..%2f..%2flink.db", "http://elsewhere.example/api/options",
+        ):  # fmt: skip
+            answer = _raw(port, path, host, cookie)
+            assert re.match(rb"HTTP/1\.1 (403|404) ", answer), path
+            assert b"not for the page" not in answer
+            assert b"root:" not in answer
+        assert http.get("/api/records").json() == []  # a link to what is no record is none
+        for headers in (
+            (host,), (host, cookie, "Origin: null"), (host, cookie, "Origin: http://127.0.0.1:1"),
+            ("Host: elsewhere.example", cookie), (host, "Host: elsewhere.example", cookie), ("Host:", cookie),
+            (cookie,), (host, cookie, "Sec-Fetch-Site: same-site"), (host, f"Cookie: macrocheck-{port}="),
+        ):  # fmt: skip
+            assert re.match(rb"HTTP/1\.1 (400|403) ", _raw(port, "/api/queue", *headers)), headers
+        assert _raw(port, "/api/queue", host, cookie).startswith(b"HTTP/1.1 200 ")
 
 
 def test_what_cannot_be_opened_is_one_sentence(run: Run, tmp_path: Path) -> None:
