@@ -84,15 +84,15 @@ def _fitted(grey: AnyArray, line: Line, half: float, at: float) -> Line | None:
     return current
 
 
-def settle(grey: AnyArray, line: Line) -> Line:
+def settle(grey: AnyArray, line: Line, air_side: float) -> Line:
     """Return a surface's line moved to a sharper straight edge beside a ragged one, or as unsure as that leaves it.
 
-    `grey`: (h, w) uint8. `line`: from `refine_line`. A clean edge's line comes back as it is.
+    `grey`: (h, w) uint8. `line`, `air_side`: as `refine_line` has them. A clean edge's line comes back as it is.
     """
     if line.ragged < _SMOOTH:
         return line
     doubt = _DOUBT * (line.ragged - _SMOOTH)
-    other = _straighter(grey, line) if line.ragged >= _RAGGED and line.length >= _LONG else None
+    other = _straighter(grey, line, air_side) if line.ragged >= _RAGGED and line.length >= _LONG else None
     if other is not None:
         line, doubt = replace(other, ragged=line.ragged), _LEFT * doubt
     return replace(
@@ -102,8 +102,8 @@ def settle(grey: AnyArray, line: Line) -> Line:
     )
 
 
-def _straighter(grey: AnyArray, line: Line) -> Line | None:
-    """A clearly straighter edge beside a ragged one; None where there is none."""
+def _straighter(grey: AnyArray, line: Line, air_side: float) -> Line | None:
+    """A clearly straighter edge outside a ragged one; None where there is none."""
     reach = 6.0 * line.ragged + 2.0
     half = reach + 4.0
     s, offsets, slope = _slopes(grey, line, half)
@@ -115,7 +115,8 @@ def _straighter(grey: AnyArray, line: Line) -> Line | None:
     best, straightest = None, _STRAIGHTER * straight
     for k in inner:
         at = float(offsets[k])
-        if not 1.0 < abs(at) <= reach or mean[k] < 0.5 * _LEAST * own:
+        # Scale lies outside the metal's own ragged edge; lines inside are rolled into the plate.
+        if not 1.0 < at * air_side <= reach or mean[k] < 0.5 * _LEAST * own:
             continue
         other = _fitted(grey, line, half, at)
         if other is None or abs(float(other.distance(line.point[None])[0])) > reach + 1.0:

@@ -105,9 +105,10 @@ def _line_on(
         maps.photo_points(points[cut:]), floor=_MAP_FLOOR * maps.scale, wobble=(0.6 if short else 0.25) * maps.scale
     )
     onward = _ONWARD * rough.length if follow and j >= len(walk) - 5 else 0.0
-    fine = refine_line(photo.grey, rough, scale=maps.scale, onward=onward, air_side=_air_side(maps, rough))
+    air_side = _air_side(maps, rough)
+    fine = refine_line(photo.grey, rough, scale=maps.scale, onward=onward, air_side=air_side)
     if fine is not None:
-        fine = settle(photo.grey, fine)
+        fine = settle(photo.grey, fine, air_side)
     if fine is not None and short:
         fine = replace(fine, u_angle=float(np.hypot(fine.u_angle, _CUT_FACE / (fine.length / 2))))
     if fine is None:

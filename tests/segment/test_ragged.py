@@ -42,7 +42,7 @@ def off(line: Line) -> float:
 def test_the_straight_edge_of_the_scale_is_the_surface(seed: int) -> None:
     grey = plate(95.0, thick=5.0, seed=seed)
     ragged = found(grey)
-    line = settle(grey, ragged)
+    line = settle(grey, ragged, -1.0)
     assert off(ragged) > 1.5
     assert abs(off(line)) < 0.7
     assert abs(off(line)) < 2.5 * line.u_offset
@@ -53,7 +53,7 @@ def test_the_straight_edge_of_the_scale_is_the_surface(seed: int) -> None:
 def test_scale_about_as_dark_as_the_background_leaves_the_surface_unsure(skin: float, seed: int) -> None:
     grey = plate(skin, thick=5.0, seed=seed)
     ragged = found(grey)
-    line = settle(grey, ragged)
+    line = settle(grey, ragged, -1.0)
     assert abs(off(ragged)) > 3.0 * ragged.u_offset
     assert abs(off(line)) < 2.6 * line.u_offset
 
@@ -62,5 +62,5 @@ def test_a_clean_edge_stays_as_it_is() -> None:
     grey = plate(PLATE, thick=0.0, seed=1)
     line = found(grey)
     assert line.ragged < 0.1
-    assert settle(grey, line) is line
+    assert settle(grey, line, -1.0) is line
     assert abs(off(line)) < 0.1
