@@ -157,7 +157,7 @@ def _view(
     from macrocheck.report.pages.gather import chosen_sections, coupon_facts, record_facts
 
     filters = [parse_filter(c) for c in conditions]
-    comparison, relations = None, []
+    comparison, worded, relations = None, None, []
     groups: list[tuple[str, list[str]]] = []
     with reading(opened.engine, opened.name) as conn:
         chosen = chosen_sections(conn, opened.name, coupons, filters)
@@ -169,6 +169,17 @@ def _view(
             comparison, groups = comparison_of(
                 conn, opened.name, by=by, quantities=keys, conditions=conditions, coupons=chosen
             )
+            worded = comparison
+            if unit != "mm":
+                worded, _ = comparison_of(
+                    conn,
+                    opened.name,
+                    by=by,
+                    quantities=keys,
+                    conditions=conditions,
+                    coupons=chosen,
+                    lengths=unit,
+                )
             x = listed(settings)
             relations = [
                 relation_of(conn, opened.name, x=x, y=key, conditions=conditions, coupons=chosen)
@@ -181,6 +192,7 @@ def _view(
         opened.photos,
         wish,
         comparison=comparison,
+        worded=worded,
         groups=groups,
         relations=relations,
         checked=checked,

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 
     from macrocheck.study.comparison import Comparison
     from macrocheck.study.relation import Relation
+    from macrocheck.units import LengthUnit
 
 FIRST_LOOKED_AT = ("root_penetration", "depth_of_fusion_nonbutting", "depth_of_fusion_butting")
 """What is compared where nothing is named: whether the root fused, and how deep; else the usual ones."""
@@ -39,6 +40,7 @@ def comparison_of(
     quantities: Sequence[str],
     conditions: Sequence[str],
     coupons: Collection[str] | None = None,
+    lengths: "LengthUnit" = "mm",
 ) -> "tuple[Comparison, list[tuple[str, list[str]]]]":
     """Compare the groups that `by` makes of the coupons that fit (and are named, where any are).
 
@@ -53,7 +55,7 @@ def comparison_of(
     settings = [By(name, b.step) for name, b in zip(names, wanted, strict=True)]
     found = coupons_of(conn, quantities, [parse_filter(c) for c in conditions])
     kept = [c for c in found if coupons is None or c.coupon in coupons]
-    comparison = compare(kept, by=settings, quantities=quantities, record=record, where=conditions)
+    comparison = compare(kept, by=settings, quantities=quantities, record=record, where=conditions, lengths=lengths)
     members: dict[str, list[str]] = {g.label: [] for g in comparison.groups}
     outside = {name for name, _ in comparison.left_out}
     there = {c.coupon: g.label for g in comparison.groups for s in g.summaries for c in s.coupons}

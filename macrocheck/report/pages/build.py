@@ -66,11 +66,15 @@ def report_view(
     wish: ReportWish,
     *,
     comparison: Comparison | None = None,
+    worded: Comparison | None = None,
     groups: Sequence[tuple[str, Sequence[str]]] = (),
     relations: Sequence[Relation] = (),
     checked: Checked | None = None,
 ) -> ReportView:
-    """Draw and word a report on these coupons; `groups`: (label, coupons) of the comparison."""
+    """Draw and word a report on these coupons.
+
+    `comparison` is in mm; `worded`: the same in `wish.unit`, for its sentences. `groups`: (label, coupons) of it.
+    """
     anchors = {c.coupon: f"coupon-{i}" for i, c in enumerate(coupons, start=1)}
     columns = table_columns(coupons, wish.of)
     sources = Sources()
@@ -95,7 +99,7 @@ def report_view(
         counts=_counts(coupons),
         headings=table_headings(columns, wish.unit),
         rows=table_rows(coupons, anchors, columns, groups, wish.unit),
-        comparisons=() if comparison is None else comparison_views(comparison, wish.unit),
+        comparisons=() if comparison is None else comparison_views(comparison, worded or comparison, wish.unit),
         compare_notes=() if comparison is None else _compare_notes(comparison, relations),
         plots=plot_views(coupons, comparison, groups, relations, wish.unit) if comparison is not None else (),
         coupons=views,

@@ -12,26 +12,32 @@ MOST_DIFFERENCES = 15
 """More pairs of groups than this: only those that stand out are listed."""
 
 
-def comparison_views(comparison: Comparison, unit: LengthUnit) -> list[CompareView]:
-    """Return the comparison, a table a quantity; quantities that no group has are left out."""
+def comparison_views(comparison: Comparison, worded: Comparison, unit: LengthUnit) -> list[CompareView]:
+    """Return the comparison, a table a quantity; quantities that no group has are left out.
+
+    `worded`: the same comparison in `unit`, for its sentences.
+    """
     views = []
     for quantity in comparison.quantities:
         found = [(g.label, s) for g in comparison.groups if (s := g.summary(quantity)) is not None and s.coupons]
         if found:
-            views.append(_view(comparison, quantity, found, unit))
+            said = [(g.label, s) for g in worded.groups if (s := g.summary(quantity)) is not None and s.coupons]
+            views.append(_view(comparison, quantity, found, said, unit))
     return views
 
 
 def _view(
-    comparison: Comparison, quantity: str, found: Sequence[tuple[str, Summary]], unit: LengthUnit
+    comparison: Comparison,
+    quantity: str,
+    found: Sequence[tuple[str, Summary]],
+    said: Sequence[tuple[str, Summary]],
+    unit: LengthUnit,
 ) -> CompareView:
     first = found[0][1]
     sides = sorted({s.tolerance.side for _, s in found if s.tolerance is not None})
     differences = [d for d in comparison.differences if d.quantity == quantity]
     listed = differences if len(differences) <= MOST_DIFFERENCES else [d for d in differences if d.stands_out]
-    notes = [n for _, s in found for n in (*(need.text for need in s.needs), *s.notes)]
-    if unit == "in":
-        notes = [n for n in notes if " mm" not in n]  # the study words them in millimetres
+    notes = _said(said)
     if len(listed) < len(differences):
         notes.insert(0, f"{len(differences)} pairs of groups; only those that stand out are listed.")
     return CompareView(
@@ -41,8 +47,19 @@ def _view(
         graded=any(s.share is not None and s.share.graded for _, s in found),
         rows=[_row(label, s, unit) for label, s in found],
         differences=[_difference(d, unit) for d in listed],
-        notes=list(dict.fromkeys(shown(n) for n in notes)),
+        notes=notes,
     )
+
+
+def _said(groups: Sequence[tuple[str, Summary]]) -> list[str]:
+    """Return what is said of the groups, each sentence once, with the groups that it is said of."""
+    found: dict[str, list[str]] = {}
+    for label, s in groups:
+        for text in (*(need.text for need in s.needs), *s.notes):
+            found.setdefault(shown(text), []).append(shown(label))
+    return [
+        text if len(labels) == len(groups) else f"{'; '.join(labels)}: {text}" for text, labels in found.items()
+    ]
 
 
 def _row(label: str, s: Summary, unit: LengthUnit) -> CompareRow:

@@ -25,10 +25,13 @@ from macrocheck.report.pages.gather import coupon_facts
 from macrocheck.report.pages.html import _breaks
 from macrocheck.report.pages.photos import Found, decode, find_photo, shrunk
 from macrocheck.report.pages.pictures import QUALITIES, section_pictures
+from macrocheck.report.pages.study_view import comparison_views
 from macrocheck.report.pages.wording import interval_text, setting_text, with_spread
 from macrocheck.report.tables import Row
+from macrocheck.study.compare import By, compare
 from macrocheck.study.values import Interval
 from tests.report.pages.bench import settings
+from tests.study.make import coupon
 
 
 @pytest.fixture(scope="module")
@@ -264,3 +267,17 @@ def test_photograph_digests_are_of_the_bytes(facts: CouponFacts, bench: Path) ->
 def test_only_a_long_word_may_be_broken() -> None:
     assert not _breaks("B01 and B02, 0.9 mm")
     assert _breaks("see " + "x" * 30) == ' class="long"'
+
+
+def test_what_is_said_of_groups_is_in_their_unit_and_names_them() -> None:
+    coupons = [
+        coupon(f"{gas}{i}", {"gas": gas}, [start + 0.5 * i], words=["undecided"], at_least=4.0)
+        for gas, start, count in (("Ar", 4.2, 3), ("CO2", 4.3, 4))
+        for i in range(count)
+    ]
+    made = [compare(coupons, by=[By("gas")], quantities=["size"], lengths=unit) for unit in ("mm", "in")]
+    (view,) = comparison_views(made[0], made[1], "in")
+    said = [note for note in view.notes if "4 coupons tell the scatter poorly" in note]
+    assert [note.partition(":")[0] for note in said] == ["CO2"]
+    assert any("at least 0.157 in with 95 % confidence" in note for note in view.notes)  # 4 mm
+    assert not any(" mm" in note for note in view.notes)
