@@ -6,16 +6,17 @@ counted.
 
 import os
 import re
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 from multiprocessing import get_context
 
+from macrocheck.errors import OutputError
 from macrocheck.report.pages.html import html_chapters
 from macrocheck.report.pages.joining import ELSEWHERE, Joined, need_library, numbers_page
 from macrocheck.report.pages.pdf import pdf_bytes, plain_pdf_bytes
 from macrocheck.report.pages.view import ReportView
 
-COUPONS = 8
-"""Coupons a chapter: some twenty pages, 0.3 GB while they are laid out."""
+SECTIONS = 8
+"""Sections a chapter: some sixteen pages, 0.3 GB while they are laid out."""
 PROCESSES = 4
 """Chapters laid out at the same time, at most; each takes a core and the memory of a chapter."""
 
@@ -23,15 +24,22 @@ PROCESSES = 4
 def long_pdf_bytes(view: ReportView) -> bytes:
     """Return the report as PDF/UA-1, as `pdf_bytes` of the whole page would make it."""
     need_library()
-    chapters = [_linked(page) for page in html_chapters(view, COUPONS)]
+    chapters = [_linked(page) for page in html_chapters(view, SECTIONS)]
     processes = max(1, min(PROCESSES, len(chapters), _cores()))
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        made = pool.map(pdf_bytes, chapters)
-        whole = Joined(next(made))
-        for chapter in made:
-            whole.add(chapter)
-        numbers = pool.submit(plain_pdf_bytes, numbers_page(whole.count, view.paper))
-        return whole.numbered(numbers.result())
+    try:
+        with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+            made = pool.map(pdf_bytes, chapters)
+            whole = Joined(next(made))
+            for chapter in made:
+                whole.add(chapter)
+            numbers = pool.submit(plain_pdf_bytes, numbers_page(whole.count, view.paper))
+            return whole.numbered(numbers.result())
+    except BrokenExecutor as error:
+        msg = (
+            "The PDF could not be laid out: a process was ended, most likely for want of memory; write an .html "
+            "instead, or fewer coupons."
+        )
+        raise OutputError(msg) from error
 
 
 def _cores() -> int:

@@ -31,13 +31,17 @@ def html_page(view: ReportView) -> str:
     return _filled(view, view.coupons, front=True, back=True)
 
 
-def html_chapters(view: ReportView, coupons: int) -> list[str]:
-    """Return the page in chapters that each stand alone: the front, so many coupons at a time, the sources.
+def html_chapters(view: ReportView, sections: int) -> list[str]:
+    """Return the page in chapters that each stand alone: the front, coupons of about so many sections, the sources.
 
     Their pages have no number. A link to what is in another chapter points nowhere in its own.
     """
     footer = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x} " for c in view.title)
-    parts = [view.coupons[i : i + coupons] for i in range(0, len(view.coupons), coupons)]
+    parts: list[list[CouponView]] = []
+    for coupon in view.coupons:
+        if not parts or sum(max(1, len(c.sections)) for c in parts[-1]) >= sections:
+            parts.append([])
+        parts[-1].append(coupon)
     made = [_filled(view, part, footer=footer) for part in parts]
     return [_filled(view, (), footer=footer, front=True), *made, _filled(view, (), footer=footer, back=True)]
 

@@ -1,6 +1,7 @@
 """The PDF: tagged, numbered, with its fonts inside, of the paper asked for; checked with tools of their own."""
 
 import builtins
+import os
 import re
 import shutil
 import subprocess
@@ -186,7 +187,7 @@ def by_chapters(bench: Path, tmp_path_factory: pytest.TempPathFactory, printed: 
     target = tmp_path_factory.mktemp("chapters") / "report.pdf"
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("macrocheck.cli.report._MANY_SECTIONS", 1)
-        patch.setattr("macrocheck.report.pages.chapters.COUPONS", 1)
+        patch.setattr("macrocheck.report.pages.chapters.SECTIONS", 1)
         report(bench, target, "B01", HOSTILE[:99], "Failed", "--by", "gas", "--of", "root_penetration")
     return target
 
@@ -252,4 +253,19 @@ def test_a_missing_joiner_is_named(bench: Path, run: Run, tmp_path: Path, monkey
     ended = run("report", bench, "--to", tmp_path / "x.pdf")
     assert ended.status == 2
     assert "A PDF of many coupons needs an extra: pip install 'macrocheck[report]'" in " ".join(ended.err.split())
+    assert not (tmp_path / "x.pdf").exists()
+
+
+def _killed(_: str) -> bytes:
+    os._exit(9)
+
+
+def test_a_process_that_is_killed_ends_in_a_sentence(
+    bench: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("macrocheck.cli.report._MANY_SECTIONS", 1)
+    monkeypatch.setattr("macrocheck.report.pages.chapters.pdf_bytes", _killed)
+    ended = run("report", bench, "B01", "--to", tmp_path / "x.pdf")
+    assert ended.status != 0
+    assert "most likely for want of memory; write an .html" in " ".join(ended.err.split())
     assert not (tmp_path / "x.pdf").exists()
