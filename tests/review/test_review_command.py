@@ -93,7 +93,8 @@ def test_raw_addresses_links_and_names_get_nothing(tmp_path: Path) -> None:
         for path in (
             "/static/../app.py", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/static//etc/passwd",
             "//etc/passwd", "/../../../../etc/passwd", "/static/page.js%00.css", f"/static/{secret}", f"/{secret}",
-            "/pictures/link.db", "/results/link.db", "/static/link.db", f"/api/photos/{id_}/files/..%2f..%2fresults%2flink.db",
+            "/pictures/link.db", "/results/link.db", "/static/link.db",
+            f"/api/photos/{id_}/files/..%2f..%2fresults%2flink.db",
             f"/api/photos/{id_}/files/link.db", "/api/photos/..%2fpictures%2flink.db", "/api/photos/link.db/view",
             f"/api/photos/{id_}/tiles/0/0/..%2f..%2flink.db", "http://elsewhere.example/api/options",
         ):  # fmt: skip
