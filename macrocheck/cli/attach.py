@@ -74,6 +74,9 @@ def command(
     if len(files) > 1 and (section or outline or hints):
         msg = "--section, --outline and --hint hold for one file; attach the files one at a time."
         raise click.UsageError(msg)
+    if outline is not None and hints:
+        msg = "--hint steers the search for an outline, and --outline is one already; leave one of them out."
+        raise click.UsageError(msg)
     settings = [_setting(pair) for pair in pairs]
     names = [section] if section else [n.removesuffix(".result") for n in stems([str(f) for f in files])]
     from macrocheck.calibrate import settle_height

@@ -113,6 +113,9 @@ def command(
     if len(photos) > 1 and (outline is not None or hints):
         msg = "--outline and --hint hold for one photo; measure the photos one at a time."
         raise click.UsageError(msg)
+    if outline is not None and hints:
+        msg = "--hint steers the search for an outline, and --outline is one already; leave one of them out."
+        raise click.UsageError(msg)
     if limits is None and (pairs or guard is not None):
         msg = "--given and --guard are only of use with --limits."
         raise click.UsageError(msg)

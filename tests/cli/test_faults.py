@@ -82,6 +82,15 @@ def test_outline_and_hint_are_for_one_photo(run: Run, tmp_path: Path) -> None:
         assert "hold for one photo" in ran.err
 
 
+def test_an_outline_and_a_hint_do_not_go_together(run: Run, coupon: Coupon, tmp_path: Path) -> None:
+    photo, *options = coupon
+    for arguments in (["measure", photo], ["attach", tmp_path / "bench.db", "A", photo]):
+        ran = run(*arguments, *options, "--hint", "root=300,400")
+        assert ran.status == 2
+        assert "leave one of them out" in ran.err
+    assert not (tmp_path / "bench.db").exists()
+
+
 def test_photo_faults(run: Run, tmp_path: Path) -> None:
     empty = tmp_path / "empty.jpg"
     empty.touch()
