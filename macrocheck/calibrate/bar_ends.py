@@ -19,7 +19,7 @@ ODD = 0.15
 """Residual, in parts of the bar's tone, past which a pixel is likely neither bar nor ground."""
 BLOCK = 5
 """Side of the blocks of residuals that show how neighbours go together, px."""
-SHARPEST, SOFTEST = 0.3, 4.5
+SHARPEST, SOFTEST = 0.42, 4.5
 """Blur (standard deviation) that a fit may take, px."""
 
 
@@ -65,7 +65,7 @@ class Patch:
         step = max(1.0, thickness / 6.0)
         out = 7.0 + 1.5 * thickness
         wide = 8.0 + 3.5 * thickness
-        u = np.arange(-min(out, inward), out + 0.01, step)
+        u = np.arange(-min(out, inward), out + 0.01)  # every pixel along the bar: a drawn edge may be sharp
         v = np.arange(-(wide // step), wide // step + 0.01) * step
         signal = (strip(pixels, tip, outward, u, v) - ground) @ lean
         return cls(np.asarray(signal), u, v, thickness)
@@ -116,8 +116,10 @@ def _weights(residual: FloatArray) -> FloatArray:
     return np.asarray(1.0 / (1.0 + (residual / ODD) ** 2) ** 2)
 
 
-def _fit(patch: Patch, start: FloatArray, *, tick: bool) -> _Fit:
+def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARPEST) -> _Fit:
+    """Least squares from `start`; a blur of 1 px at least finds its way where a sharper edge stops short."""
     low, high = _bounds(patch, tick=tick)
+    low[3] = sharpest
     p = np.clip(start, low, high)
     values = patch.signal.ravel()
     uu, vv = np.meshgrid(patch.u / patch.u[-1], patch.v / patch.v[-1])
@@ -194,7 +196,8 @@ def ticked_end(patch: Patch, plain: End) -> End:
 
 
 def _best(patch: Patch, starts: list[FloatArray], *, tick: bool) -> End:
-    best = min((_fit(patch, start, tick=tick) for start in starts), key=lambda f: f.cost)
+    soft = min((_fit(patch, start, tick=tick, sharpest=1.0) for start in starts), key=lambda f: f.cost)
+    best = _fit(patch, soft.p, tick=tick)
     weight = _weights(best.residual)
     left = float(np.sum(weight * best.residual**2) / np.sum(weight))
     cov = np.linalg.inv(best.normal + 1e-9 * np.eye(len(best.normal)))

@@ -277,10 +277,10 @@ def _ticks(
     for tip, out in tips:
         window = _window(thick, length)
         beyond = _beyond(pixels, tip, out, window, rows)
-        behind = np.median(strip(pixels, tip, out, np.arange(-0.7, -0.3, 0.1) * window, flanks), axis=1)
+        behind = np.median(strip(pixels, tip, out, np.arange(-1.8, -1.0, 0.1) * window, flanks), axis=1)
         changes = float(np.sqrt(((beyond - behind) ** 2).sum(axis=1)).min()) > GROUND_CHANGE * contrast
         if changes or math.dist(on, beyond) < GROUND_CHANGE * contrast:
-            return []
+            return [None, None]
         lean, near, u_colour = _lean(on, beyond, ground)
         patch = Patch.cut(pixels, tip, out, thick, lean, near, 0.4 * length)
         plain = plain_end(patch, 0.0)

@@ -96,6 +96,15 @@ def test_an_inch_edge_is_told_from_millimetres(parts: int, text: str) -> None:
         calibrate(photo, [parse_mark("ruler:1mm")])
 
 
+def test_one_inch_of_sixteenths_is_enough() -> None:
+    image, _ = draw_ruler(
+        PLAIN, origin=(120.0, 250.0), pitch_px=30.0, count=17, figure_step=16,
+        classes=((1, 2.4), (2, 3.3), (4, 4.2), (8, 5.1), (16, 6.2)),
+    )  # fmt: skip
+    scale = calibrate(photo_of(camera(image, seed=4)), [parse_mark("ruler:1/16in")])
+    assert scale.mm_per_px == pytest.approx(25.4 / 16 / 30, rel=0.001)
+
+
 def test_two_bars_of_different_length_are_refused() -> None:
     image, _ = draw_bar(PLAIN, start=(100, 100), length_px=300)
     image, _ = draw_bar(image, start=(300, 450), length_px=180)
