@@ -2,6 +2,7 @@
 
 import { api, NoAnswer, Refused } from "./api.ts";
 import type { Decision, Edit, Holder, Options, PhotoState, PhotoView, Queue, Settings, Unit } from "./protocol.ts";
+import { worthDrawing } from "./scene.ts";
 
 const CLAIM_MS = 5000;
 const QUEUE_MS = 4000;
@@ -215,7 +216,7 @@ export class Session {
 
   private take(state: PhotoState): void {
     if (state.id !== this.desk.id) return;
-    this.desk.state = state;
+    this.desk.state = worthDrawing(state);
     this.desk.failed = null;
     this.tell("state");
     void this.readQueue();

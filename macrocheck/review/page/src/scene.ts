@@ -339,6 +339,17 @@ export function weldBox(state: PhotoState): [number, number, number, number] | n
   return [x0 - room, y0 - room, x1 + room, y1 + room];
 }
 
+/** What is worth drawing: a groove that is no deeper than its own uncertainty only hides the surface it lies on. */
+export function worthDrawing(state: PhotoState): PhotoState {
+  const faint = (weld: WeldState, f: Feature): boolean => {
+    if (!f.part.startsWith("groove_") || f.by_hand) return false;
+    const depth = weld.quantities.find((q) => q.key === f.part.replace("groove_", "undercut_"));
+    return typeof depth?.value === "number" && depth.value <= (depth.U95 ?? 0);
+  };
+  const welds = state.welds.map((w) => ({ ...w, features: w.features.filter((f) => !faint(w, f)) }));
+  return { ...state, welds };
+}
+
 /** Where a member's surface is extended to: from its drawn stretch to the joint root. */
 export function extension(weld: WeldState, line: Curve): Curve | null {
   const root = weld.joint_root;
