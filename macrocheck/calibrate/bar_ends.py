@@ -8,6 +8,7 @@ the same pixels; that the tick is there is told by how much better the second fi
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray
@@ -19,8 +20,10 @@ ODD = 0.15
 """Residual, in parts of the bar's tone, past which a pixel is likely neither bar nor ground."""
 BLOCK = 5
 """Side of the blocks of residuals that show how neighbours go together, px."""
-SHARPEST, SOFTEST = 0.42, 4.5
-"""Blur (standard deviation) that a fit may take, px."""
+SMOOTH = 0.8
+"""Smoothing (standard deviation) of the picture around an end, px."""
+SHARPEST, SOFTEST = 0.8, 4.5
+"""Blur (standard deviation), with the smoothing, that a fit may take, px."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +71,9 @@ class Patch:
         u = np.arange(-min(out, inward), out + 0.01)  # every pixel along the bar: a drawn edge may be sharp
         v = np.arange(-(wide // step), wide // step + 0.01) * step
         signal = (strip(pixels, tip, outward, u, v) - ground) @ lean
-        return cls(np.asarray(signal), u, v, thickness)
+        # an edge sharp to the pixel looks different wherever it lies between two samples, unless it is smoothed
+        smooth = cv2.GaussianBlur(signal, (0, 0), sigmaX=SMOOTH, sigmaY=SMOOTH / step)
+        return cls(np.asarray(smooth, dtype=np.float64), u, v, thickness)
 
 
 def _slab(x: FloatArray, low: float, high: float, blur: float) -> FloatArray:
@@ -196,7 +201,7 @@ def ticked_end(patch: Patch, plain: End) -> End:
 
 
 def _best(patch: Patch, starts: list[FloatArray], *, tick: bool) -> End:
-    soft = min((_fit(patch, start, tick=tick, sharpest=1.0) for start in starts), key=lambda f: f.cost)
+    soft = min((_fit(patch, start, tick=tick, sharpest=1.2) for start in starts), key=lambda f: f.cost)
     best = _fit(patch, soft.p, tick=tick)
     weight = _weights(best.residual)
     left = float(np.sum(weight * best.residual**2) / np.sum(weight))
