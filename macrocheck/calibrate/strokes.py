@@ -71,8 +71,11 @@ def _colours(small: AnyArray, least: float) -> list[ByteArray]:
     layers: list[ByteArray] = []
     for raw in (red - green, blue - (red + green) // 2):
         tint = raw - int(np.median(raw[::4, ::4]))
-        if np.count_nonzero(np.abs(tint) > TINTED) > least:
-            layers.extend(np.clip(128 + sign * tint, 0, 255).astype(np.uint8) for sign in (1, -1))
+        layers.extend(
+            np.clip(128 + sign * tint, 0, 255).astype(np.uint8)
+            for sign in (1, -1)
+            if np.count_nonzero(sign * tint > TINTED) > least
+        )
     return layers
 
 
