@@ -19,6 +19,8 @@ _NO_HOLE, _FEW = 0.2, 50
 _SURE, _STANDS_OUT = 0.95, 2.8
 """A void is one that the network is so sure of at its middle, or that differs from the weld metal around it by more
 than so many standard deviations of that: dark grains are neither."""
+_BESIDE = 0.15
+"""A groove beside a toe begins within this part of a leg of it."""
 _WHOLE = 0.95
 """A hole that fills less of its convex hull may be several that touch."""
 _WAIST = 0.85
@@ -156,6 +158,10 @@ def find_groove(
     points, off = points[: int(np.flatnonzero(~off)[-1]) + 1], off[: int(np.flatnonzero(~off)[-1]) + 1]
     if len(points) < 4:
         return None
+    # What begins further off is a dent or scale of the plate: undercut is beside the weld.
+    begins = points[int(np.argmax(off))]
+    if off.any() and float(np.hypot(*(begins - toe))) > _BESIDE * leg + 3.0 * scale:
+        off = np.zeros_like(off)
     spacing = float(np.hypot(*np.diff(points, axis=0).T).mean())
     beyond = int(8.0 * scale / max(spacing, 1e-6))
     last = int(np.flatnonzero(off)[-1]) if off.any() else 0

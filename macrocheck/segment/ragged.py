@@ -14,9 +14,9 @@ _SMOOTH, _DOUBT, _LEFT = 0.1, 3.0, 0.4
 """An edge that strays by r px may be off the surface by `_DOUBT` times what r exceeds `_SMOOTH` by: scale as dark
 as the background hides where the plate ends (measured on rendered sections). `_LEFT` of it stays on a straighter
 edge found instead: that may be the wrong one."""
-_STRAIGHTER, _LEAST = 1.4, 0.4
-"""To be the surface, an edge beside the ragged one must be this many times as straight, and at least this part as
-steep in the mean over its length."""
+_STRAIGHTER, _LEAST, _STEEPER = 1.4, 0.4, 1.2
+"""To be the surface, an edge outside the ragged one must be this many times as straight and at least this part as
+steep in the mean over its length, or no less straight and this many times as steep."""
 _LONG = 30.0
 """Px of a stretch under which no straighter edge is told from a ragged one."""
 _WINDOW = 1.5
@@ -112,7 +112,7 @@ def _straighter(grey: AnyArray, line: Line, air_side: float) -> Line | None:
     own, straight = _steepness(slope, offsets, max(2.0 * line.ragged, _WINDOW))
     mean = np.abs(slope.mean(axis=0))
     inner = np.flatnonzero((mean[1:-1] >= mean[:-2]) & (mean[1:-1] > mean[2:])) + 1
-    best, straightest = None, _STRAIGHTER * straight
+    best, most = None, 0.0
     for k in inner:
         at = float(offsets[k])
         # Scale lies outside the metal's own ragged edge; lines inside are rolled into the plate.
@@ -123,6 +123,9 @@ def _straighter(grey: AnyArray, line: Line, air_side: float) -> Line | None:
             continue
         _, beside, slopes = _slopes(grey, other, half)
         steep, ratio = _steepness(slopes, beside, _WINDOW)
-        if steep > _LEAST * own and ratio > straightest:
-            best, straightest = other, ratio
+        clear = (ratio > _STRAIGHTER * straight and steep > _LEAST * own) or (
+            ratio > straight and steep > _STEEPER * own
+        )
+        if clear and steep * ratio > most:
+            best, most = other, steep * ratio
     return best
