@@ -15,12 +15,12 @@ SCALE = 3.0
 LEG = 250.0
 
 
-def plate(groove: list[tuple[float, float]] | None, *, tone: int = 150) -> Photo:
-    """A plate under y = 300, with a groove (x, y) cut into it, smoothed and noisy like a photograph."""
+def plate(groove: list[tuple[float, float]] | None, *, tone: int = 150, filled: int = 40) -> Photo:
+    """A plate under y = 300 with a groove (x, y) of tone `filled`, smoothed and noisy like a photograph."""
     picture = np.full((600, 800), 40, np.uint8)
     picture[300:] = tone
     if groove is not None:
-        cv2.fillPoly(picture, [np.round(np.array(groove) * 16).astype(np.int32)], 40, cv2.LINE_AA, 4)
+        cv2.fillPoly(picture, [np.round(np.array(groove) * 16).astype(np.int32)], filled, cv2.LINE_AA, 4)
     noisy = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(3).normal(0, 3, picture.shape)
     return Photo(np.repeat(noisy.clip(0, 255).astype(np.uint8)[..., None], 3, axis=2), "plate.png", "0" * 64)
 
@@ -62,6 +62,17 @@ def test_a_groove_far_from_the_toe_is_no_undercut() -> None:
 def test_where_air_and_plate_look_alike_nothing_is_claimed() -> None:
     photo = plate([(203, 300), (216, 300), (209.5, 330)], tone=48)
     assert find_notch(photo, maps(), TOE, line(), LEG) is None
+
+
+def test_a_zone_beside_the_toe_nearer_to_the_air_s_tone_is_no_groove() -> None:
+    shape = [(203.0, 300.0), (216.0, 300.0), (209.5, 330.0)]
+    assert find_notch(plate(shape, filled=75), maps(), TOE, line(), LEG) is None
+    assert find_notch(plate(shape, filled=48), maps(), TOE, line(), LEG) is not None
+
+
+def test_a_jagged_bottom_is_noise() -> None:
+    teeth = [(203.0, 300.0), (207.0, 340.0), (211.0, 302.0), (215.0, 340.0), (219.0, 302.0), (223.0, 340.0)]
+    assert find_notch(plate([*teeth, (227.0, 300.0)]), maps(), TOE, line(), LEG) is None
 
 
 def test_the_end_of_a_plate_is_no_groove() -> None:
