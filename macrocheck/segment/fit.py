@@ -31,6 +31,10 @@ _TIP, _TIP_REACH = 0.9, 8.0
 """Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round; its reach."""
 
 
+_WEDGE, _SHARP = 1.5, np.deg2rad(25.0)
+"""Map px: the same on a boundary that leaves the faying surface behind the root at less than this angle."""
+
+
 def _at_weld_root(
     fusion: FloatArray, u: FloatArray, root: FloatArray, nonbutting: Line, scale: float
 ) -> FloatArray:
@@ -41,7 +45,15 @@ def _at_weld_root(
     station = np.where(near, nonbutting.station(fusion) * _towards(nonbutting, fusion), np.inf)
     tip = fusion[int(np.argmin(station))] if np.isfinite(station).any() else root
     fade = np.exp(-0.5 * (np.hypot(*(fusion - tip).T) / (_TIP_REACH * scale)) ** 2)
-    return np.asarray(np.hypot(u, _TIP * scale * fade))
+    widened = np.hypot(u, _TIP * scale * fade)
+    # Between weld metal and a seam that part at a small angle the maps fill the wedge.
+    tangent = np.gradient(fusion, axis=0)
+    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
+    behind = nonbutting.station(fusion) * _towards(nonbutting, fusion) < float(
+        nonbutting.station(root[None])[0] * _towards(nonbutting, fusion)
+    )
+    grazing = near & behind & (np.abs(tangent @ nonbutting.direction) > np.cos(_SHARP))
+    return np.asarray(np.where(grazing, np.hypot(widened, _WEDGE * scale), widened))
 
 
 def _towards(nonbutting: Line, fusion: FloatArray) -> float:
