@@ -577,6 +577,8 @@ def test_a_mark_above_the_section(start: Start, watch: Watch) -> None:
 def test_from_the_empty_page_to_the_record_by_keyboard(start: Start, watch: Watch) -> None:
     review = start()
     page = watch().page
+    # listened for from the start: the browser must know before the key is pressed that it will be answered
+    page.on("filechooser", lambda chooser: chooser.set_files(SOUND))
     page.goto(review.url)
     page.wait_for_selector(".drop")
     keys = page.keyboard
@@ -599,9 +601,7 @@ def test_from_the_empty_page_to_the_record_by_keyboard(start: Start, watch: Watc
         keys.type("5mm")
         keys.press("Tab")
     to("Pick pictures", back=True)
-    with page.expect_file_chooser() as chooser:
-        keys.press("Enter")
-    chooser.value.set_files(SOUND)
+    keys.press("Enter")
     page.wait_for_selector("[data-quantity]")
     before = shown(page, "leg_butting")
     keys.press(".")
