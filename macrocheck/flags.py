@@ -25,7 +25,7 @@ KINDS: dict[str, str] = {
     "surface_short": "Little of this member's original surface is visible.",
     "surface_bent": "This member's surface is not straight.",
     "surface_missing": "No original surface of this member is left in the picture.",
-    "joint_unsure": "The kind of joint could not be told with confidence.",
+    "joint_unsure": "The kind of joint could not be told with confidence, or looks unlike the one stated.",
     "member_unsure": "Which member is the butting one could not be told with confidence.",
     "void_at_root": "There is a void at the root.",
     "weld_in_parts": "The weld metal appears in more than one part.",

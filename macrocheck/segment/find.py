@@ -12,7 +12,7 @@ from macrocheck.outline import Joint, Outline, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
-from macrocheck.segment.joint import tell_joint
+from macrocheck.segment.joint import tell_joint, unlike
 from macrocheck.segment.land import with_land
 from macrocheck.segment.locate import BACK, SHARES, WIDER, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
@@ -102,11 +102,12 @@ def find_outline(
     flags: list[Flag] = []
     kind: Joint
     if joint == "auto":
-        kind, doubt = tell_joint(maps, coarse)
+        kind, doubt = tell_joint(maps, coarse, (photo.width, photo.height))
         if doubt is not None:
             flags.append(doubt)
     else:
         kind = cast("Joint", joint)
+        flags += unlike(kind, tell_joint(maps, coarse, (photo.width, photo.height)))
     job = _Job(photo, kind, mm_per_px, looks)
     own, rest = _shared_out(hints, found)
     weld = job.fit(maps, own)
