@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import FloatArray, frozen
@@ -153,6 +154,27 @@ def _deeper(groove: FloatArray | None, notch: FloatArray | None, line: Line | No
     return groove if depths[0] >= depths[1] else notch
 
 
+_OUT = 4.0
+"""Map px that a joint root may lie outside the face before its surfaces are taken to be wrong."""
+
+
+def _in_air(root: FloatArray, face: FloatArray, fusion: FloatArray, scale: float) -> bool:
+    """Whether a joint root (x, y) lies in the air before the face: then one of its surfaces is none."""
+    ring = np.vstack([face, fusion]).astype(np.float32)
+    inside = cv2.pointPolygonTest(ring, (float(root[0]), float(root[1])), measureDist=True)
+    away = [float(np.hypot(*(line - root).T).min()) for line in (face, fusion)]
+    return inside < -_OUT * scale and away[0] < away[1]
+
+
+def _less_seen_left_out(surfaces: Surfaces) -> Surfaces:
+    """The surfaces without the one whose direction is less sure."""
+    if surfaces.butting is None or surfaces.nonbutting is None:
+        return surfaces
+    if surfaces.butting.u_angle >= surfaces.nonbutting.u_angle:
+        return replace(surfaces, butting=None)
+    return replace(surfaces, nonbutting=None)
+
+
 def fit_weld(
     photo: Photo,
     maps: RegionMaps,
@@ -198,6 +220,8 @@ def fit_weld(
     root = None
     if surfaces.butting is not None and surfaces.nonbutting is not None:
         root = crossing(surfaces.butting, surfaces.nonbutting)
+    if root is not None and not (hints is not None and hints.root) and _in_air(root, air.points, first, scale):
+        surfaces, root = _less_seen_left_out(surfaces), None
     boundary = with_surfaces(maps, layout, boundary, surfaces, root, (toe_b.point, toe_n.point))
     face, u_face = _finish_face(air, toe_b, toe_n, scale)
     fusion, u_fusion = close_at_toes(
