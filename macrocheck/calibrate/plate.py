@@ -8,9 +8,12 @@ import math
 
 import numpy as np
 
+from macrocheck.arrays import FloatArray
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.calibrate.plate_fit import Plate, measure
+from macrocheck.calibrate.plate_metal import other_metal, printed, within
 from macrocheck.calibrate.plate_seeds import pairs
+from macrocheck.errors import NotFoundError
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
 
@@ -21,39 +24,97 @@ WEAKEST = 0.2
 OTHER_TONE = 0.6
 """A plate that is darker than its ground where the plainest is lighter (or the reverse) is a gap between two,
 unless it is at least this plain."""
+FAINTEST = 20.0
+"""Least contrast of a plate's fainter face, grey levels: texture and shades have less."""
+UNSURE = 0.4
+"""A plate around the same point is another reading of it where it is this plain beside the plainest."""
+SAME_FACES = 0.08
+"""Two finds of about one place whose thicknesses differ by less than this (relative) are of the same faces."""
 ALIKE = 0.5
 """Least contrast of a face between two others, part of theirs, for it to be a plate's and no band's within one."""
+ONE_THICKNESS = 0.006
+"""Two members whose thicknesses differ by less than this (relative) are of one plate."""
+BEYOND = 0.35
+"""How far past where both faces are seen a point may lie, part of the thickness."""
+MOST_OFFERED = 4
+"""Plates that a question names at most."""
 OPEN_SHOWS = 0.004
 """Relative change of the thickness along the plate from which it is said to taper, or the camera to be tilted."""
 
 
 def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
-    """Return every plate in the picture, or the one that the mark's point lies on, plainest first."""
+    """Return the plates that the mark may mean: the one that its point lies on, else every one, plainest first.
+
+    Raises NotFoundError where one plate shows both its faces and the picture shows another that does not: which of
+    them was measured is not told.
+    """
     if mark.length_mm is None or min(photo.width, photo.height) < 60:
         return ()
     found = plates(photo)
-    if mark.points_px:
-        point = np.array(mark.points_px[0])
-        found = [p for p in found if _holds(p, point)][:1]
-    else:
-        found = _plain(found)
-    return tuple(_candidate(p, mark.length_mm) for p in found)
+    found = _at(found, np.array(mark.points_px[0]), mark, photo) if mark.points_px else _plain(found)
+    candidates = tuple(_candidate(p, mark.length_mm) for p in found)
+    if found and not mark.points_px and not _told(photo, found):
+        offers = " or ".join(c.restated for c in candidates[:MOST_OFFERED])
+        only = "Only one member shows" if len(found) == 1 else "Some members show"
+        msg = (
+            f"{only} both its faces in {photo.path}, and the picture does not tell whether {mark.text} is its "
+            f"thickness or another's; if it is, state it as {offers}, else use another mark."
+        )
+        raise NotFoundError(msg)
+    return candidates
+
+
+def _at(found: list[Plate], point: FloatArray, mark: Mark, photo: Photo) -> list[Plate]:
+    """The plate that a point lies on; raises where it lies on more than one."""
+    found = [p for p in found if _holds(p, point)]
+    plain = [p for p in found if p.strength > UNSURE * found[0].strength]
+    if any(abs(math.log(p.thickness / plain[0].thickness)) > SAME_FACES for p in plain[1:]):
+        said = " and ".join(f"{p.thickness:.1f} px" for p in plain)
+        msg = (
+            f"The point of {mark.text} lies between more than two faces in {photo.path} ({said} apart); pick a "
+            f"point nearer to where both faces of the plate border on its surroundings, or use another mark."
+        )
+        raise NotFoundError(msg)
+    return found[:1]
 
 
 def plates(photo: Photo) -> list[Plate]:
-    """Return every plate in the picture, plainest first."""
+    """Return every plate in the picture, plainest first; printed labels and rules are none."""
     found: list[Plate] = []
     for seed in pairs(photo)[:MOST_PAIRS]:
         plate = measure(photo.pixels, seed)
-        if plate is None:
+        if plate is None or plate.step < FAINTEST:
             continue
         again = next((i for i, other in enumerate(found) if _same(plate, other)), None)
         if again is None:
             found.append(plate)
         elif plate.strength > found[again].strength:
             found[again] = plate
-    found = [p for p in found if not any(_part(p, other) or _stack(p, other) for other in found)]
+    print_ = [p for p in found if printed(photo.pixels, p)]
+    found = [p for p in found if not any(p is other or within(p, other) for other in print_)]
+    found = [p for p in found if not any(_part(p, o) or _stack(p, o) or _lengthwise(p, o) for o in found)]
     return sorted(found, key=lambda p: -p.strength)
+
+
+def _told(photo: Photo, found: list[Plate]) -> bool:
+    """Whether a thickness alone tells the plate: both members are that thick, or there is no other."""
+    first = found[0]
+    if any(abs(math.log(p.thickness / first.thickness)) > ONE_THICKNESS for p in found):
+        return True  # which of them it is, is asked for where they contradict each other
+    return any(_members(first, p) for p in found[1:]) or not other_metal(photo.pixels, first)
+
+
+def _members(a: Plate, b: Plate) -> bool:
+    """Whether two plates are the members of one joint: at an angle, or one laid on the other."""
+    turn = abs(float(a.along @ b.along))
+    off = abs(float((a.middle - b.middle) @ b.across))
+    return turn < 0.9 or (turn > 0.999 and abs(off / a.thickness - 1) < 0.15)
+
+
+def _lengthwise(a: Plate, b: Plate) -> bool:
+    """Whether `a` is the two sawn ends of the plate `b`."""
+    crossed = abs(float(a.along @ b.along)) < 0.1 and a.length < 1.15 * b.thickness
+    return crossed and b.thickness < a.thickness and _holds(a, b.middle)
 
 
 def _plain(found: list[Plate]) -> list[Plate]:
@@ -65,18 +126,18 @@ def _plain(found: list[Plate]) -> list[Plate]:
     ]
 
 
-def _holds(plate: Plate, point: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> bool:
+def _holds(plate: Plate, point: FloatArray) -> bool:
+    """Whether a point lies between the two faces, about where both are seen."""
     shift = point - plate.middle
     along, across = float(shift @ plate.along), float(shift @ plate.across)
-    ends = (plate.corners - plate.middle) @ plate.along
-    return abs(across) < plate.thickness / 2 and float(ends.min()) <= along <= float(ends.max())
+    return abs(across) < plate.thickness / 2 and abs(along) < plate.length / 2 + BEYOND * plate.thickness
 
 
 def _same(a: Plate, b: Plate) -> bool:
     turn = abs(float(a.along @ b.along))
     off = abs(float((a.middle - b.middle) @ b.across))
     along = abs(float((a.middle - b.middle) @ b.along))
-    alike = abs(math.log(a.thickness / b.thickness)) < 0.08
+    alike = abs(math.log(a.thickness / b.thickness)) < SAME_FACES
     return bool(turn > 0.999 and off < 0.1 * b.thickness and along < 0.5 * (a.length + b.length) and alike)
 
 

@@ -35,7 +35,8 @@ class Plate:
 
     `low`, `high`: where along it both faces are seen. `corners`: (4, 2), the ends of the first face's seen part,
     then those of the second, going round. `open_rad`: angle between the faces, with `u_open`. `step`: contrast of
-    the weaker face, grey levels; `bright`: lighter than what is beside it.
+    the weaker face, grey levels; `bright`: lighter than what is beside it. `clear`: (n, 2), from where to where
+    along it stretches show both faces, from `middle` on.
     """
 
     middle: FloatArray
@@ -49,6 +50,7 @@ class Plate:
     u_open: float
     step: float
     bright: bool
+    clear: FloatArray
 
     @property
     def across(self) -> FloatArray:
@@ -215,7 +217,6 @@ def _finished(
     height: FloatArray,
     sigma: float,
 ) -> Plate | None:
-    n = len(u)
     sound = weight > 0.3
     both = _stretch(sound[0]) & _stretch(sound[1])
     if np.count_nonzero(both) < 3:
@@ -269,7 +270,6 @@ def _finished(
         line = at + reach[:, None] * turned + sign * thickness / 2 * across
         ends.append(line if k == 0 else line[::-1])
     steps = [float(np.median(np.abs(height[k][sound[k]]))) for k in (0, 1)]
-    del n
     return Plate(
         middle=at,
         along=turned,
@@ -282,6 +282,7 @@ def _finished(
         u_open=u_opening,
         step=min(steps),
         bright=pair.bright,
+        clear=u[both, None] - centre_u + block / 2 * np.array([-1.0, 1.0]),
     )
 
 

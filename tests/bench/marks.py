@@ -5,6 +5,7 @@ python -m tests.bench.marks --count 100 --width 1000 --first 40000
 
 import argparse
 import math
+import re
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -139,12 +140,14 @@ def report(name: str, make: Maker, count: int, width: int, first: int) -> None:
 
 def _restated(words: str, shown: Shown) -> str | None:
     """The plate that a refusal offers and a person would pick: the one whose scale is the true one."""
-    if "places in the picture" not in words:
+    if "@" in shown.text:  # the one that was meant is not there
         return None
-    offers = [w.strip("();,.") for w in words.split() if w.startswith("(plate:")]
-    scales = [float(part.split(" mm/px")[0].split()[-1]) for part in words.split("(plate:")[:-1]]
-    near = [o for o, s in zip(offers, scales, strict=False) if abs(s / shown.mm_per_px - 1) < 0.02]
-    return near[0] if near else None
+    for offer in re.findall(r"plate:[0-9.]+mm@\d+,\d+", words):
+        with suppress(MacrocheckError):
+            scale = calibrate(photo_of(shown.pixels), [parse_mark(offer)])
+            if abs(scale.mm_per_px / shown.mm_per_px - 1) < 0.02:
+                return str(offer)
+    return None
 
 
 def _say(name: str, tally: Tally, count: int) -> None:
