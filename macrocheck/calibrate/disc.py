@@ -13,6 +13,7 @@ from macrocheck.arrays import AnyArray, ByteArray, FloatArray
 from macrocheck.calibrate.disc_fit import LEAST_TILT_DEG, Disc, measure
 from macrocheck.calibrate.disc_seeds import LOOK_SIDE, VOTE_SIDE, Circle, reduced, settle, stands_out, votes
 from macrocheck.calibrate.mark import Candidate, Mark
+from macrocheck.calibrate.profile import sample
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
 from macrocheck.scale import Tilt
@@ -21,6 +22,15 @@ LEAST_SUPPORT = 0.5
 """Part of the rays that must agree on a circle before it is measured."""
 WEAKEST = 0.3
 """A disc with a step this much weaker than the strongest one's is taken for a shade."""
+
+SMALLEST = 0.05
+"""Least diameter over the picture's longest side, as measured; beside what is looked for, `LEAST_DIAMETER`."""
+UNLIKE = 0.35
+"""Least contrast of what lies within a disc to its ground, part of its outline's."""
+PLAIN, MOST_MIXED = 0.6, 0.08
+"""Contrast within a disc, part of its outline's, and the part of it that may be that unlike the rest of it."""
+ALL_ROUND, NO_LETTER = 0.85, 0.08
+"""Part of the outline seen, and diameter over the picture's longest side, from which it is no letter's."""
 
 RIM, RIM_STEP, RIM_SEEN = 1.3, 0.2, 0.8
 """How far around a disc its outermost outline may lie, in radii, its least step against the inner one's, and the
@@ -77,9 +87,40 @@ def find_discs(photo: Photo) -> list[Disc]:
                 doubtful.append(disc)
             disc = max(around, key=lambda o: o.seen * o.step, default=None)
     found = [a for a in found if not any(_within(a, b) for b in found if b is not a)]
-    found = [d for d in found if not any(d is other for other in doubtful)]
+    found = [d for d in found if not any(d is other for other in doubtful) and _whole(photo.pixels, d)]
     found.sort(key=lambda d: -d.seen * d.step)
     return [d for d in found if d.step >= WEAKEST * max(o.step for o in found)]
+
+
+def _whole(pixels: ByteArray, disc: Disc) -> bool:
+    """Whether an outline is that of a thing: seen all round and of some size, or plain and unlike its ground.
+
+    A digit's or a letter's round stroke is open or straight in part, and has its ground within it as well.
+    """
+    size = 2 * disc.radius / max(pixels.shape[:2])
+    if size < SMALLEST:
+        return False
+    if disc.seen > ALL_ROUND and size > NO_LETTER:
+        return True
+    turn = np.linspace(0, 2 * np.pi, 120, endpoint=False)
+    unit = np.column_stack([np.cos(turn), np.sin(turn)])
+    tones: list[FloatArray] = []
+    mixed = 1.0
+    for low, high in ((0.0, 0.6), (1.06, 1.16), (1.35, 1.7)):
+        far = np.linspace(low, high, 12)[:, None, None]
+        at = disc.centre + far * (unit @ disc.shape)
+        inside = (at >= 0).all(axis=2) & (at[..., 0] < pixels.shape[1]) & (at[..., 1] < pixels.shape[0])
+        if np.count_nonzero(inside) < 60:
+            if not tones:
+                return False
+            continue
+        read = sample(pixels, at[..., 0], at[..., 1])[inside]
+        tones.append(np.median(read, axis=0))
+        if len(tones) == 1:
+            mixed = float(np.mean(np.abs(read - tones[0]).max(axis=1) > PLAIN * disc.step))
+    # of a stroke's inner outline the stroke lies just outside, and the ground within it beyond
+    unlike = min((float(np.abs(tones[0] - tone).max()) for tone in tones[1:]), default=math.inf)
+    return unlike > UNLIKE * disc.step and mixed < MOST_MIXED
 
 
 def _layers(photo: Photo) -> list[ByteArray]:

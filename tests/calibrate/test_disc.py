@@ -1,5 +1,7 @@
 """Discs and coins in pictures with known truth."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from macrocheck.calibrate import calibrate, parse_mark
 from macrocheck.calibrate.coins import COINS
 from macrocheck.calibrate.disc import find_discs
 from macrocheck.errors import InputError, NotFoundError
+from macrocheck.reading import read_photo
 from macrocheck.render.marks import draw_disc
 from tests.calibrate.pictures import blank, with_disc
 from tests.calibrate.scenes import camera, photo_of
@@ -133,3 +136,31 @@ def test_coins_are_as_published() -> None:
     assert all(
         COINS[name].diameter_mm == mm for name, mm in {**published, "euro-2c": 18.75, "euro-1c": 16.25}.items()
     )
+
+
+@pytest.mark.parametrize("coupon", ["T6-07-cold-lap-butting", "T8-12-skewed-grain", "L6-01-lap"])
+def test_the_figures_of_a_rule_are_no_disc(coupon: str) -> None:
+    photo = read_photo(str(Path(__file__).parents[2] / "sample_images" / f"{coupon}.jpg"))
+    with pytest.raises(NotFoundError, match=r"was not found.*use another: bar:10mm, ruler:1mm"):
+        calibrate(photo, [parse_mark("disc:5mm")])
+
+
+@pytest.mark.parametrize("size", [1.5, 2.6, 4.0])
+@pytest.mark.parametrize("figure", ["0", "O", "8", "6"])
+def test_a_printed_figure_is_no_disc(figure: str, size: float) -> None:
+    import cv2
+
+    image = np.full((600, 800, 3), 235, np.uint8)
+    cv2.putText(
+        image, figure, (330, 330), cv2.FONT_HERSHEY_SIMPLEX, size, (20.0,) * 3, round(4 * size), cv2.LINE_AA
+    )
+    assert find_discs(photo_of(camera(image, seed=1))) == []
+
+
+def test_a_ring_is_a_disc_to_its_outside() -> None:
+    import cv2
+
+    image = np.full((600, 800, 3), 60.0)
+    cv2.circle(image, (400 * 16, 300 * 16), 90 * 16, (190.0,) * 3, 14, cv2.LINE_AA, 4)
+    (disc,) = find_discs(photo_of(camera(image, seed=1)))
+    assert 2 * disc.radius == pytest.approx(2 * 90 + 14, abs=1.5)
