@@ -27,6 +27,8 @@ COVERAGE = 2.0
 """Coverage factor by which two marks may differ before they disagree."""
 SAME_PLACE = 0.005
 """Two finds of one mark whose scales differ by less than this (relative) are no contradiction."""
+MOST_NAMED = 5
+"""Places that a question names at most."""
 COARSE_PX_PER_MM = 8.0
 """Under this many px per mm, localisation of everything in the picture limits the result."""
 
@@ -174,7 +176,9 @@ def _one(photo: Photo, mark: Mark) -> Candidate:
 
 def _contradiction(mark: Mark, candidates: Sequence[Candidate]) -> str:
     places = []
-    for c in (candidates[0], candidates[-1]):
+    # what can be stated again by itself is named in full, of other finds the two extremes
+    shown = candidates[:MOST_NAMED] if candidates[0].restated else (candidates[0], candidates[-1])
+    for c in shown:
         x, y = c.middle_px
         place = f"{c.mm_per_px:.5f} mm/px at {x:.0f},{y:.0f}"
         if c.restated:
@@ -187,7 +191,7 @@ def _contradiction(mark: Mark, candidates: Sequence[Candidate]) -> str:
     how = "one of these" if candidates[0].restated else "points:x1,y1,x2,y2=LENGTH"
     return (
         f"{len(candidates)} places in the picture fit the mark {mark.text} and give different scales: "
-        f"{' and '.join(places)}; state the right one with {how}."
+        f"{', '.join(places[:-1])} and {places[-1]}; state the right one with {how}."
     )
 
 
@@ -200,7 +204,7 @@ def _disagree(found: Sequence[tuple[Mark, Candidate]], apart: Sequence[tuple[int
     (mark_i, a), (mark_j, b) = found[i], found[j]
     text = (
         f"The marks {mark_i.text} ({a.mm_per_px:.6f} mm/px) and {mark_j.text} ({b.mm_per_px:.6f} mm/px) differ by "
-        f"{100 * _log_ratio(a, b):.2f} %; the first given is used and the uncertainty covers the other."
+        f"{100 * math.expm1(_log_ratio(a, b)):.2f} %; the first given is used and the uncertainty covers the other."
     )
     if tilt is not None:
         text += (

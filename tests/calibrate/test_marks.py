@@ -173,7 +173,16 @@ def test_marks_that_disagree_are_flagged_and_covered() -> None:
     flag = next(f for f in scale.flags if f.code == "scale_marks_disagree")
     assert "0.025000" in flag.text
     assert "0.027500" in flag.text
+    assert "differ by 10.00 %" in flag.text
     assert scale.mm_per_px * (1 + 2 * scale.u_rel) >= 0.0275
+
+
+@pytest.mark.parametrize(
+    "texts", [("px:0.0250mm", "points:100,100,500,100=20mm"), ("points:100,100,500,100=20mm", "px:0.0250mm")]
+)
+def test_twice_as_much_is_a_hundred_percent(texts: tuple[str, str]) -> None:
+    scale = calibrate(photo_of(np.zeros((600, 800, 3), np.uint8)), [parse_mark(text) for text in texts])
+    assert "differ by 100.00 %" in next(f.text for f in scale.flags if f.code == "scale_marks_disagree")
 
 
 def test_tilt_along_a_rule_shows() -> None:
