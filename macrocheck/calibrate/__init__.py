@@ -4,14 +4,25 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from macrocheck.calibrate.height import Height, settle_height
-from macrocheck.calibrate.kinds import BY_NAME, KINDS, MarkKind, forms, parse_mark
+from macrocheck.calibrate.kinds import BY_NAME, KINDS, MarkKind, ask_for_mark, forms, parse_mark
 from macrocheck.calibrate.mark import Mark
 
 if TYPE_CHECKING:
     from macrocheck.photo import Photo
     from macrocheck.scale import Scale
 
-__all__ = ["BY_NAME", "KINDS", "Height", "Mark", "MarkKind", "calibrate", "forms", "parse_mark", "settle_height"]
+__all__ = [
+    "BY_NAME",
+    "KINDS",
+    "Height",
+    "Mark",
+    "MarkKind",
+    "ask_for_mark",
+    "calibrate",
+    "forms",
+    "parse_mark",
+    "settle_height",
+]
 
 
 def calibrate(

@@ -242,6 +242,12 @@ def parse_mark(text: str) -> Mark:
     return replace(mark, tolerance=_tolerance(plain, limits.strip(), mark)) if sign else mark
 
 
+def ask_for_mark() -> str:
+    """The sentence that asks for a mark where none was named."""
+    others = forms("bar")
+    return f"Say what in the picture gives the scale: --mark bar:10mm for a bar of 10 mm, or one of {others}."
+
+
 def forms(leave_out: str = "") -> str:
     """List how the marks are written, without the kind `leave_out`."""
     return ", ".join(kind.form for kind in KINDS if kind.name != leave_out)

@@ -105,11 +105,9 @@ def command(
     several photos counts (2, 1, 3, 0), and one bad photo does not stop the others.
     """
     if not marks:
-        from macrocheck.calibrate import forms
+        from macrocheck.calibrate import ask_for_mark
 
-        others = forms("bar")
-        msg = f"Say what in the picture gives the scale: --mark bar:10mm for a bar of 10 mm, or one of {others}."
-        raise click.UsageError(msg)
+        raise click.UsageError(ask_for_mark())
     if len(photos) > 1 and (outline is not None or hints):
         msg = "--outline and --hint hold for one photo; measure the photos one at a time."
         raise click.UsageError(msg)

@@ -23,7 +23,6 @@ FORMAT = "macrocheck-scale"
     "--mark",
     "marks",
     multiple=True,
-    required=True,
     metavar="MARK",
     help="Reference mark in the picture: bar:10mm, ruler:1mm, disc:20mm, card ... Repeatable.",
 )
@@ -51,11 +50,13 @@ def command(
 
     Exit status: 0 found, 2 bad input or a mark that is not there.
     """
-    from macrocheck.calibrate import calibrate, parse_mark, settle_height
+    from macrocheck.calibrate import ask_for_mark, calibrate, parse_mark, settle_height
     from macrocheck.cli.files import write_json
     from macrocheck.paths import stems
     from macrocheck.reading import read_photo
 
+    if not marks:
+        raise click.UsageError(ask_for_mark())
     parsed = [parse_mark(text) for text in marks]
     settle_height(mark_offset, camera_distance)
     folder = output_folder(out)

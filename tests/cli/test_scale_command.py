@@ -41,6 +41,14 @@ def test_every_mark_is_said_and_drawn(run: Run, photo: Path, tmp_path: Path) -> 
     assert yellow.sum() > 300
 
 
+def test_a_mark_is_asked_for_as_measure_asks_for_it(run: Run, photo: Path) -> None:
+    asked = [run(command, photo) for command in ("scale", "measure")]
+    for ran in asked:
+        assert ran.status == 2
+        assert "Say what in the picture gives the scale: --mark bar:10mm" in " ".join(ran.err.split())
+    assert asked[0].err.split("Error:")[1] == asked[1].err.split("Error:")[1]
+
+
 def test_marks_that_disagree_are_flagged(run: Run, photo: Path) -> None:
     ran = run("scale", photo, "--mark", "disc:20mm", "--mark", "bar:26mm")
     assert ran.status == 0
