@@ -192,7 +192,9 @@ def plain_end(patch: Patch, at: float) -> End:
 def ticked_end(patch: Patch, plain: End) -> End:
     """Fit an end with a tick across it, starting from the same end as fitted without."""
     t = patch.thickness
-    flank = (np.abs(patch.v) > 0.5 * t + 0.5) & (np.abs(patch.v) < 0.5 * t + 4.0)
+    # beside a thick bar the rows lie further apart than the flank of a thin one is wide
+    wide = max(4.0, 1.2 * float(patch.v[1] - patch.v[0]))
+    flank = (np.abs(patch.v) > 0.5 * t + 0.5) & (np.abs(patch.v) < 0.5 * t + wide)
     beside = np.convolve(patch.signal[flank].mean(axis=0), (0.25, 0.5, 0.25), "same")
     near = np.abs(patch.u) < 5.0 + 0.5 * t
     top = float(patch.u[near][int(np.argmax(beside[near]))])

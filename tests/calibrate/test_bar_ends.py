@@ -1,16 +1,20 @@
 """Where a bar ends: ticks sharp and blurred, ends that are none, and the model against an independent blur."""
 
+from typing import TYPE_CHECKING
+
 import cv2
 import numpy as np
 import pytest
 
-from macrocheck.arrays import AnyArray
 from macrocheck.calibrate import calibrate, parse_mark
 from macrocheck.calibrate.bar_ends import Patch, plain_end, tick_shows, ticked_end
 from macrocheck.errors import NotFoundError
 from macrocheck.render.marks import draw_bar
 from tests.calibrate.pictures import with_bar
 from tests.calibrate.scenes import camera, photo_of
+
+if TYPE_CHECKING:
+    from macrocheck.arrays import AnyArray
 
 DARK = np.full((720, 960, 3), 32.0)
 WHITE, RED, YELLOW = (250.0, 250.0, 250.0), (220.0, 30.0, 30.0), (255.0, 255.0, 0.0)
@@ -97,3 +101,18 @@ def test_the_gap_between_two_strokes_is_no_bar() -> None:
         image[250:340, x : x + 8] = 25.0
     with pytest.raises(NotFoundError):
         calibrate(photo_of(camera(image, seed=5, blur=1.5)), [parse_mark("bar:10mm")])
+
+
+@pytest.mark.parametrize("thickness", [24.0, 28.0, 31.0])
+@pytest.mark.parametrize("tick", [0.0, 2.5])
+@pytest.mark.filterwarnings("error")
+def test_a_thick_bar_has_ends_too(thickness: float, tick: float) -> None:
+    image, drawn = draw_bar(
+        np.full((700, 1000, 3), 60.0),
+        start=(180.0, 350.0),
+        length_px=600.0,
+        thickness_px=thickness,
+        end_tick_px=tick * thickness,
+    )
+    scale = calibrate(photo_of(camera(image, seed=1)), [parse_mark("bar:10mm")])
+    assert scale.mm_per_px == pytest.approx(10 / drawn.length_px, rel=0.002)
