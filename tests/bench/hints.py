@@ -47,24 +47,30 @@ def _toes(weld: CaseWeld) -> list[Point]:
     return [t for t in (weld.toe_butting_px, weld.toe_nonbutting_px) if t is not None]
 
 
-def frame_hints(weld: CaseWeld) -> list[str]:
+def frame_hints(weld: CaseWeld, size: tuple[int, int]) -> list[str]:
     """Return hints at the joint root, where there is one, at both toes, and in the butting member."""
     root = [] if weld.joint_root_px is None else [_text("root", weld.joint_root_px)]
-    return root + [_text("toe", t) for t in _toes(weld)] + member_hint(weld)
+    return root + [_text("toe", t) for t in _toes(weld)] + member_hint(weld, size)
 
 
-def member_hint(weld: CaseWeld) -> list[str]:
-    """Return a hint on the butting member's surface, a little past its toe."""
+def member_hint(weld: CaseWeld, size: tuple[int, int]) -> list[str]:
+    """Return a hint on the butting member's surface, a little past its toe, where that is in the picture."""
     if weld.toe_butting_px is None or weld.joint_root_px is None:
         return []
     toe, root = np.asarray(weld.toe_butting_px), np.asarray(weld.joint_root_px)
-    return [_text("butting", toe + 0.3 * (toe - root))]
+    for share in (0.3, 0.15, 0.05):
+        at = toe + share * (toe - root)
+        if 0 <= at[0] < size[0] and 0 <= at[1] < size[1]:
+            return [_text("butting", at)]
+    return []
 
 
-def whole_hints(weld: CaseWeld) -> list[str]:
+def whole_hints(weld: CaseWeld, size: tuple[int, int]) -> list[str]:
     """Return what a person gives for a weld that was not found: root, toes, and two points of the boundary."""
     line = dense(true_fusion(weld), closed=False)
-    return frame_hints(weld) + [_text("through", line[round(share * (len(line) - 1))]) for share in (0.25, 0.75)]
+    return frame_hints(weld, size) + [
+        _text("through", line[round(share * (len(line) - 1))]) for share in (0.25, 0.75)
+    ]
 
 
 def off_stretches(true_line: FloatArray, found: FloatArray, mm_per_px: float) -> list[FloatArray]:
@@ -79,7 +85,7 @@ def off_stretches(true_line: FloatArray, found: FloatArray, mm_per_px: float) ->
     return worst
 
 
-def _of_flags(weld: CaseWeld, found: "WeldOutline", true_line: FloatArray) -> list[str]:
+def _of_flags(weld: CaseWeld, found: "WeldOutline", true_line: FloatArray, size: tuple[int, int]) -> list[str]:
     near = cKDTree(true_line)
     wanted: list[str] = []
     for flag in found.flags:
@@ -91,7 +97,7 @@ def _of_flags(weld: CaseWeld, found: "WeldOutline", true_line: FloatArray) -> li
             toes = sorted(_toes(weld), key=lambda t: float(np.hypot(t[0] - where[0, 0], t[1] - where[0, 1])))
             wanted += [_text("toe", t) for t in toes[:1]]
         elif flag.code in OF_FRAME:
-            wanted += frame_hints(weld)
+            wanted += frame_hints(weld, size)
     return wanted
 
 
@@ -112,17 +118,18 @@ def _of_errors(weld: CaseWeld, found: "WeldOutline", true_line: FloatArray, mm_p
 
 def right_hints(case: Case, result: "Result | None") -> list[str]:
     """Return a hint for every doubtful or wrong stretch of every weld that lies whole in the picture."""
+    size = (case.rgb.shape[1], case.rgb.shape[0])
     at = [None] * len(case.welds) if result is None else match(case.welds, result.outline)
     wanted: list[str] = []
     for weld, j in zip(case.welds, at, strict=True):
         if not weld.whole:
             continue
         if result is None or j is None:
-            wanted += whole_hints(weld)
+            wanted += whole_hints(weld, size)
             continue
         line = dense(true_fusion(weld), closed=False)
         found = result.outline.welds[j]
-        wanted += _of_flags(weld, found, line) + _of_errors(weld, found, line, case.mm_per_px)
+        wanted += _of_flags(weld, found, line, size) + _of_errors(weld, found, line, case.mm_per_px)
         away = off_stretches(dense(true_face(weld), closed=False), found.polygon, case.mm_per_px)
         wanted += [_text("through", p) for p in away]
     return list(dict.fromkeys(wanted))

@@ -31,15 +31,16 @@ def test_distances_of_a_shifted_outline() -> None:
 
 def test_hints_lie_on_the_truth() -> None:
     case = load_case("own", "hard", 15000)
+    size = (case.rgb.shape[1], case.rgb.shape[0])
     for weld in case.welds:
         line = dense(true_fusion(weld), closed=False)
-        hints = whole_hints(weld)
+        hints = whole_hints(weld, size)
         assert [h.partition("=")[0] for h in hints[-2:]] == ["through", "through"]
         for hint in hints[-2:]:
             at = np.array([float(v) for v in hint.partition("=")[2].split(",")])
             assert np.hypot(*(line - at).T).min() < 0.1
-        assert sum(h.startswith("toe") for h in frame_hints(weld)) == 2
-    assert len(right_hints(case, None)) == sum(len(whole_hints(w)) for w in case.welds if w.whole)
+        assert sum(h.startswith("toe") for h in frame_hints(weld, size)) == 2
+    assert len(right_hints(case, None)) == sum(len(whole_hints(w, size)) for w in case.welds if w.whole)
 
 
 def test_within_tolerance_round_by_round() -> None:
