@@ -32,7 +32,7 @@ SAME_FACES = 0.08
 """Two finds of about one place whose thicknesses differ by less than this (relative) are of the same faces."""
 ALIKE = 0.5
 """Least contrast of a face between two others, part of theirs, for it to be a plate's and no band's within one."""
-ONE_THICKNESS = 0.006
+ONE_THICKNESS = 0.01
 """Two members whose thicknesses differ by less than this (relative) are of one plate."""
 BEYOND = 0.35
 """How far past where both faces are seen a point may lie, part of the thickness."""
@@ -52,7 +52,10 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
         return ()
     found = plates(photo)
     found = _at(found, np.array(mark.points_px[0]), mark, photo) if mark.points_px else _plain(found)
-    candidates = tuple(_candidate(p, mark.length_mm) for p in found)
+    # members of one thickness for all that is said differ by what the picture shows
+    spread = max((abs(math.log(p.thickness / found[0].thickness)) for p in found), default=0.0)
+    spread = spread / math.sqrt(3) if spread < ONE_THICKNESS else 0.0
+    candidates = tuple(_candidate(p, mark.length_mm, spread) for p in found)
     if found and not mark.points_px and not _told(photo, found):
         offers = " or ".join(c.restated for c in candidates[:MOST_OFFERED])
         only = "Only one member shows" if len(found) == 1 else "Some members show"
@@ -93,7 +96,8 @@ def plates(photo: Photo) -> list[Plate]:
     print_ = [p for p in found if printed(photo.pixels, p)]
     found = [p for p in found if not any(p is other or within(p, other) for other in print_)]
     found = [p for p in found if not any(_part(p, o) or _stack(p, o) or _lengthwise(p, o) for o in found)]
-    return sorted(found, key=lambda p: -p.strength)
+    # one with another plate's face between its own may be two plates, and has told by now what the others are
+    return sorted((p for p in found if not p.shared), key=lambda p: -p.strength)
 
 
 def _told(photo: Photo, found: list[Plate]) -> bool:
@@ -160,7 +164,7 @@ def _stack(a: Plate, b: Plate) -> bool:
     return _share(b, a) and b.step >= ALIKE * a.step
 
 
-def _candidate(plate: Plate, thickness_mm: float) -> Candidate:
+def _candidate(plate: Plate, thickness_mm: float, spread: float) -> Candidate:
     x, y = (float(v) for v in plate.middle)
     flags: tuple[Flag, ...] = ()
     change = abs(plate.open_rad) * plate.length / plate.thickness
@@ -174,7 +178,7 @@ def _candidate(plate: Plate, thickness_mm: float) -> Candidate:
     ends = tuple((float(p[0]), float(p[1])) for p in (plate.middle - half, plate.middle + half))
     return Candidate(
         mm_per_px=thickness_mm / plate.thickness,
-        u_found=plate.u_thickness / plate.thickness,
+        u_found=math.hypot(plate.u_thickness / plate.thickness, spread),
         points_px=plate.corners,
         what=(
             f"plate {thickness_mm:g} mm thick, {plate.thickness:.1f} px, both faces seen over {plate.length:.0f} px"

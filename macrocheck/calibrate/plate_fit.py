@@ -36,7 +36,7 @@ class Plate:
     `low`, `high`: where along it both faces are seen. `corners`: (4, 2), the ends of the first face's seen part,
     then those of the second, going round. `open_rad`: angle between the faces, with `u_open`. `step`: contrast of
     the weaker face, grey levels; `bright`: lighter than what is beside it. `clear`: (n, 2), from where to where
-    along it stretches show both faces, from `middle` on.
+    along it stretches show both faces, from `middle` on. `shared`: another plate's face lies between its own.
     """
 
     middle: FloatArray
@@ -51,6 +51,7 @@ class Plate:
     step: float
     bright: bool
     clear: FloatArray
+    shared: bool
 
     @property
     def across(self) -> FloatArray:
@@ -283,6 +284,7 @@ def _finished(
         step=min(steps),
         bright=pair.bright,
         clear=u[both, None] - centre_u + block / 2 * np.array([-1.0, 1.0]),
+        shared=pair.shared,
     )
 
 

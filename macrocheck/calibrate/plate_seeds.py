@@ -6,7 +6,7 @@ other or away from each other.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -29,6 +29,9 @@ BIN = 4.0
 """Length of a bin along a line, px of the reduced picture."""
 PARALLEL_DEG = 1.5
 """Most that the two faces may be out of parallel, degrees."""
+WITHIN, THIRD = 0.38, 0.6
+"""How far from the middle of two faces a third one lies at most, part of their distance, and how steep it is at
+least, part of the less steep of them."""
 THINNEST, THICKEST = 0.02, 0.62
 """Thickness over the picture's longest side."""
 
@@ -60,7 +63,8 @@ class Pair:
     """Two faces (full px): `middle` a point half way, `along` unit vector, `thickness`; `low`, `high`: seen range.
 
     The first face lies at -thickness / 2 across, the second at +thickness / 2; across is `along` turned by 90
-    degrees. `seen`: (2, n) which px stretches (of `step` px from `low`) show either face.
+    degrees. `seen`: (2, n) which px stretches (of `step` px from `low`) show either face. `shared`: a third face,
+    parallel to both, lies between them, such as the lower plate's beside a lap's weld.
     """
 
     middle: FloatArray
@@ -72,6 +76,7 @@ class Pair:
     seen: BoolArray
     strength: float
     bright: bool
+    shared: bool = False
 
     @property
     def across(self) -> FloatArray:
@@ -92,7 +97,12 @@ def pairs(photo: Photo) -> list[Pair]:
             if not any(_same(face, other) for other in faces):
                 faces.append(face)
     side = float(max(size))
-    found = [p for i, a in enumerate(faces) for b in faces[i + 1 :] if (p := _pair(a, b, side)) is not None]
+    found = [
+        replace(p, shared=any(_between(c, a, b, p) for c in faces))
+        for i, a in enumerate(faces)
+        for b in faces[i + 1 :]
+        if (p := _pair(a, b, side)) is not None
+    ]
     found.sort(key=lambda p: -p.strength)
     scale = np.array([photo.width / size[0], photo.height / size[1]])
     mean = float(scale.mean())
@@ -107,6 +117,7 @@ def pairs(photo: Photo) -> list[Pair]:
             p.seen,
             p.strength,
             p.bright,
+            p.shared,
         )
         for p in found
     ]
@@ -223,6 +234,16 @@ def _same(a: Face, b: Face) -> bool:
     middle = (b.first + BIN * len(b.seen) / 2) * b.along + b.rho * b.normal
     end = (b.first + BIN * len(b.seen)) * b.along + b.rho * b.normal
     return max(abs(float(p @ a.normal) - a.rho) for p in (middle, end)) < 4.0
+
+
+def _between(c: Face, a: Face, b: Face, pair: Pair) -> bool:
+    """Whether `c` is another plate's face between `a` and `b`: about as steep, and as long as one must be."""
+    if abs(float(c.normal @ a.normal)) < math.cos(math.radians(PARALLEL_DEG)):
+        return False
+    across = (c.ends() - pair.middle) @ pair.across
+    if np.abs(across).max() > WITHIN * pair.thickness or c.steep < THIRD * min(a.steep, b.steep):
+        return False
+    return bool(np.count_nonzero(c.seen) * BIN > 0.3 * pair.thickness)
 
 
 def _pair(a: Face, b: Face, side: float) -> Pair | None:

@@ -11,6 +11,10 @@ LEAST_ALIKE = 0.6
 """Least correlation of a tick with the mean tick for it to count."""
 GAP_TICKS, LEAST_SHARE = 12, 0.35
 """A rule is over where, of so many ticks in a row, less than this share is there."""
+_ENOUGH = 8
+"""Ticks from which an end one is held against the others."""
+_ODD, _ODD_PX = 6.0, 0.3
+"""An end tick is odd where it is off by more than so many times what the others are, and by so many px."""
 
 
 def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, FloatArray] | None:
@@ -73,7 +77,24 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
         if inside.sum() < len(inside) and not inside[[0, -1]].any():
             break
         reach = max(reach + 2, int(reach * 1.35))
-    return k[alike], places[alike]
+    return _without_odd_ends(k[alike], places[alike])
+
+
+def _without_odd_ends(k: IntArray, places: FloatArray) -> tuple[IntArray, FloatArray]:
+    """The ticks without end ones that stand off the line of the others: a rule's own end may pass for a tick."""
+    for _ in range(4):
+        if len(k) < _ENOUGH:
+            break
+        # Both ends are held against the ticks between them: one odd end would draw the line to itself.
+        line = np.polyfit(k[1:-1].astype(np.float64), places[1:-1], 2 if len(k) >= 2 * _ENOUGH else 1)
+        left = np.abs(places - np.polyval(line, k))
+        off = left[[0, -1]] / max(_ODD * 1.4826 * float(np.median(left[1:-1])), _ODD_PX)
+        worst = int(np.argmax(off))
+        if off[worst] <= 1.0:
+            break
+        kept = slice(1, None) if worst == 0 else slice(None, -1)
+        k, places = k[kept], places[kept]
+    return k, places
 
 
 def _places(k: IntArray, origin: float, slope: float, bend: float) -> FloatArray:
