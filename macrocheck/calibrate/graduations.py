@@ -28,7 +28,7 @@ CLEARLY = 1.8
 ODD_TICKS = 12
 """One tick in so many may be of a wrong length, where there are twice as many."""
 LEAST_FREEDOM = 10
-"""Fewest ticks more than there are lengths of tick, where three to a length are more."""
+"""Fewest ticks more than there are lengths of tick, where three to a length less one are more: 10 mm have 11."""
 MOST_PHASES = 6
 """Places of the longest tick that are looked at closely."""
 STEP = 0.2
@@ -150,7 +150,7 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         odd = n // ODD_TICKS if n >= 2 * ODD_TICKS else 0
         keep = np.argsort(miss, kind="stable")[: n - odd]
         freedom = len(keep) - len(levels)
-        if freedom < min(3 * len(levels), LEAST_FREEDOM) or np.count_nonzero(rank[keep] > 0) < 2:
+        if freedom < min(3 * len(levels) - 1, LEAST_FREEDOM) or np.count_nonzero(rank[keep] > 0) < 2:
             continue
         left = float(np.sum(miss[keep])) + 1e-3 * len(keep)
         total = float(np.sum((y[keep] - y[keep].mean()) ** 2))
