@@ -19,6 +19,7 @@ _KINDS = {"bar": "bar", "ruler": "rule", "disc": "disc", "plate": "plate", "px":
 _SAID: tuple[tuple[str, str], ...] = (
     # marks and scale
     (r"; check the mark, or use another: .*$", "; check the mark, choose another, or set the scale on the photo."),
+    (r": --mark bar:10mm for a bar .*$", ": choose its mark."),
     (r"; use another mark: .*$", "; choose another mark, or set the scale on the photo."),
     (r"; the marks are: .*$", "; choose one of the list."),
     (r"; state the right one with points:x1,\S+\.", "; set the scale on the photo, along the right one."),

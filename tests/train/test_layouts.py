@@ -55,7 +55,7 @@ def test_distance_is_that_from_the_weld(items: list[dict[str, AnyArray]]) -> Non
         if member.sum() < 50:
             continue
         error = np.abs(item["distance"].astype(float) - away)[member]
-        assert np.median(error) < 1.0
+        assert np.median(error) < 1.1
         checked += 1
     assert checked > 20
 
