@@ -7,7 +7,6 @@ import numpy as np
 
 from macrocheck.arrays import Point
 from macrocheck.errors import InputError, NotFoundError
-from macrocheck.flags import Flag  # noqa: TC001  used at run time below
 from macrocheck.outline import Joint, Outline, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.fit import fit_weld
@@ -99,15 +98,10 @@ def find_outline(
     looks = looks or Looks(photo)
     coarse, found = _candidates(photo, hints, looks)
     maps, first = looks.closer(found[0])
-    flags: list[Flag] = []
-    kind: Joint
-    if joint == "auto":
-        kind, doubt = tell_joint(maps, coarse, (photo.width, photo.height))
-        if doubt is not None:
-            flags.append(doubt)
-    else:
-        kind = cast("Joint", joint)
-        flags += unlike(kind, tell_joint(maps, coarse, (photo.width, photo.height)))
+    told = tell_joint(maps, coarse, (photo.width, photo.height))
+    kind = told[0] if joint == "auto" else cast("Joint", joint)
+    doubt = told[1] if joint == "auto" else unlike(kind, told)
+    flags = () if doubt is None else (doubt,)
     job = _Job(photo, kind, mm_per_px, looks)
     own, rest = _shared_out(hints, found)
     weld = job.fit(maps, own)
@@ -123,7 +117,7 @@ def find_outline(
         raise NotFoundError(msg)
     welds = [weld]
     if kind == "tee":
-        both = job.second(found, (first, weld), rest)
+        both = job.second(found, (first, weld), own, rest)
         if both is not None:
             welds = list(share_surface(both))
     return Outline(
@@ -131,7 +125,7 @@ def find_outline(
         height=photo.height,
         welds=with_land(photo, coarse, tuple(welds)),
         made_by="found with hints" if hints else "found",
-        flags=tuple(flags),
+        flags=flags,
     )
 
 
@@ -186,9 +180,12 @@ class _Job:
         return best
 
     def second(
-        self, found: list[Spot], first: tuple[Spot, WeldOutline], hints: Hints | None
+        self, found: list[Spot], first: tuple[Spot, WeldOutline], own: Hints | None, hints: Hints | None
     ) -> tuple[WeldOutline, WeldOutline] | None:
-        """Both welds of a tee, where another is in sight that stands on the same nonbutting surface."""
+        """Both welds of a tee, where another is in sight that stands on the same nonbutting surface.
+
+        `own`: hints for the first weld; `hints`: for the other.
+        """
         for spot in found[:3]:
             if spot.score < _SECOND * found[0].score or overlap(spot, first[0]) > 0.5:
                 continue
@@ -208,7 +205,7 @@ class _Job:
             other = self.turned(closer, weld, hints)
             if other is not None and _same_joint(first[1], other):
                 return first[1], other
-            other = self.turned(*first, hints)
+            other = self.turned(*first, own)
             if other is not None and _same_joint(other, weld):
                 return other, weld
         return None

@@ -105,10 +105,10 @@ def tell_joint(close: RegionMaps, coarse: RegionMaps, photo_size: tuple[int, int
     return kind, None
 
 
-def unlike(stated: Joint, told: tuple[Joint, Flag | None]) -> list[Flag]:
+def unlike(stated: Joint, told: tuple[Joint, Flag | None]) -> Flag | None:
     """Flag for a joint that was stated where the picture clearly shows another; `told`: from `tell_joint`."""
     kind, doubt = told
     if doubt is not None or kind == stated:
-        return []
+        return None
     text = f"This looks like a {_WORDS[kind]}, but was measured as a {_WORDS[stated]}: check which joint it is."
-    return [Flag("joint_unsure", text)]
+    return Flag("joint_unsure", text)

@@ -241,10 +241,29 @@ def fit_line(points: FloatArray, *, floor: float, wobble: float) -> Line:
     normal = np.array([-d[1], d[0]])
     s, v = (points - centre) @ d, (points - centre) @ normal
     a, b, w, _ = fit_offsets(s, v, np.ones(len(s)))
-    return finish_fit(centre, d, s, v, w, a, b, floor=floor, angle_floor=wobble, share=float((w > 0).mean()))
+    return _finish(centre, d, s, v, w, a, b, floor=floor, angle_floor=wobble, share=float((w > 0).mean()))
 
 
-def finish_fit(
+_FEWEST = 12
+"""Stations that a fit to the photo's edge must rest on."""
+
+
+def line_of(
+    base: Line, s: FloatArray, v: FloatArray, *, floor: float, angle_floor: float, share: float
+) -> Line | None:
+    """Robust line through the edge at offsets `v` from `base` at its stations `s`, px; None where too few agree.
+
+    `floor`, `angle_floor`: least uncertainty, px, of the line and of either end against the other.
+    """
+    if len(s) < _FEWEST:
+        return None
+    a, b, w, _ = fit_offsets(s, v, np.ones(len(s)))
+    if (w > 0).sum() < _FEWEST:
+        return None
+    return _finish(base.point, base.direction, s, v, w, a, b, floor=floor, angle_floor=angle_floor, share=share)
+
+
+def _finish(
     centre: FloatArray,
     d: FloatArray,
     s: FloatArray,
@@ -257,10 +276,6 @@ def finish_fit(
     angle_floor: float,
     share: float,
 ) -> Line:
-    """Line of a straight fit v = a + b s with weights w about `centre`, direction `d`, with its uncertainty.
-
-    `floor`: least `u_offset`, px. `angle_floor`: least uncertainty of either end, px, against the other.
-    """
     order = np.argsort(s)
     s, v, w = s[order], v[order], w[order]
     live = w > 0
@@ -357,25 +372,14 @@ def refine_line(
             keep = np.arange(len(s)) < int(ended[0]) - int(12 / spacing)
             good &= keep
         share = float(good[first].mean()) if first.any() else 0.0
-        if good.sum() < 12 or share < 0.35:
+        if share < 0.35:
             return result
-        a, b, w, _ = fit_offsets(s[good], air_side * v[good], np.ones(int(good.sum())))
-        if (w > 0).sum() < 12:
+        off = air_side * v[good]
+        found = line_of(current, s[good], off, floor=_FLOOR_PX, angle_floor=_FLOOR_PX, share=share)
+        if found is None:
             return result
-        result = finish_fit(
-            current.point,
-            current.direction,
-            s[good],
-            air_side * v[good],
-            w,
-            a,
-            b,
-            floor=_FLOOR_PX,
-            angle_floor=_FLOOR_PX,
-            share=share,
-        )
-        edge = current.point + s[good, None] * current.direction + (air_side * v[good])[:, None] * current.normal
-        result = replace(result, ragged=_raggedness(result, edge, 2.0 * scale))
+        edge = current.point + s[good, None] * current.direction + off[:, None] * current.normal
+        result = replace(found, ragged=_raggedness(found, edge, 2.0 * scale))
         # Stations keep counting from the foot of the first line's point.
         foot = result.foot(line.point[None])[0]
         current = Line(foot, result.direction, result.u_offset, result.u_angle, line.start, line.end)

@@ -6,7 +6,7 @@ import numpy as np
 
 from macrocheck.arrays import AnyArray, FloatArray
 from macrocheck.segment.band import Band, across, along
-from macrocheck.segment.lines import Line, finish_fit, fit_offsets, peaks
+from macrocheck.segment.lines import Line, line_of, peaks
 
 _RAGGED = 0.3
 """Px from which an edge is ragged: clean ones stray by 0.05 to 0.2 px (measured on rendered sections)."""
@@ -63,23 +63,10 @@ def _fitted(grey: AnyArray, line: Line, half: float, at: float) -> Line | None:
         g = sign * slope
         v, height = peaks(g * np.exp(-0.5 * ((offsets - place) / _WINDOW) ** 2), offsets)
         good = height > 0.35 * float(np.median(height))
-        if good.sum() < 12:
+        share = float(good.mean())
+        found = line_of(current, s[good], v[good], floor=line.u_offset, angle_floor=0.5, share=share)
+        if found is None:
             return None
-        a, b, w, _ = fit_offsets(s[good], v[good], np.ones(int(good.sum())))
-        if (w > 0).sum() < 12:
-            return None
-        found = finish_fit(
-            current.point,
-            current.direction,
-            s[good],
-            v[good],
-            w,
-            a,
-            b,
-            floor=line.u_offset,
-            angle_floor=0.5,
-            share=float(good.mean()),
-        )
         current, place = found, 0.0
     return current
 

@@ -10,14 +10,12 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
-from scipy import optimize, special, stats
-from scipy.interpolate import BSpline
+from scipy import special, stats
 
 from macrocheck.arrays import FloatArray
+from macrocheck.study.smooth_factor import knots_between, log_odds, smooth_factor
 
-_SHORT = 1.1
-"""Holding the confidence too rarely weighs this much more than too often."""
-_KNOTS, _BENDING = 13, 1e-3
+_KNOTS = 13
 _LOW, _HIGH = -9.0, 4.0
 """Log odds of ĉ between which the factor changes."""
 _NODES, _SIZES, _PARTS = 48, 32, 32
@@ -92,40 +90,17 @@ def factor_for(coupons: int, df: int, sections: float, share: float, confidence:
     known = float(special.ndtri(share))
     first = float(np.log(stats.nct.ppf(confidence, coupons - 1, root * known) / root))
     low = math.log(known)
-    knots = np.concatenate([[_LOW] * 3, np.linspace(_LOW, _HIGH, _KNOTS - 2), [_HIGH] * 3])
-    basis = BSpline.design_matrix(_odds(exact.part).ravel(), knots, 3).toarray()
-    basis = basis.reshape(*exact.part.shape, _KNOTS)
-    bend = _BENDING * np.diff(np.eye(_KNOTS), 2, axis=0)
-
-    def whole(steps: FloatArray) -> FloatArray:
-        return first - np.concatenate([[0.0], np.cumsum(steps)])
-
-    def short(off: FloatArray) -> FloatArray:
-        return np.where(off < 0, _SHORT, 1.0)
-
-    def off(steps: FloatArray) -> FloatArray:
-        logs = whole(steps)
-        rate = exact.held(np.exp(basis @ logs)) - confidence
-        return np.concatenate([short(rate) * rate, bend @ logs])
-
-    def slopes(steps: FloatArray) -> FloatArray:
-        factor = np.exp(basis @ whole(steps))
-        rate = exact.held(factor) - confidence
-        by_rate = np.einsum("pn,pnk->pk", exact.slope(factor), basis) * short(rate)[:, None]
-        by_logs = np.concatenate([by_rate, bend])[:, 1:]
-        return -np.cumsum(by_logs[:, ::-1], axis=1)[:, ::-1]
-
-    start = np.full(_KNOTS - 1, 0.7 * (first - low) / (_KNOTS - 1))
-    found = optimize.least_squares(off, start, slopes, bounds=(0, first - low), max_nfev=30, xtol=1e-6, ftol=1e-6)
-    curve = BSpline(knots, whole(found.x), 3)
+    curve = smooth_factor(
+        exact,
+        confidence,
+        knots_between(_LOW, _HIGH, _KNOTS),
+        whole=lambda steps: first - np.concatenate([[0.0], np.cumsum(steps)]),
+        by_free=lambda rows: -np.cumsum(rows[:, :0:-1], axis=1)[:, ::-1],
+        start=np.full(_KNOTS - 1, 0.7 * (first - low) / (_KNOTS - 1)),
+        bounds=(0, first - low),
+    )
 
     def fitted(part: float) -> float:
-        return float(np.exp(curve(_odds(np.array([part])))[0]))
+        return float(np.exp(curve(log_odds(np.array([part]), _LOW, _HIGH))[0]))
 
     return fitted
-
-
-def _odds(part: FloatArray) -> FloatArray:
-    """Return log odds, cut at both ends."""
-    ends = special.expit([_LOW, _HIGH])
-    return np.asarray(special.logit(np.clip(part, *ends))).clip(_LOW, _HIGH)

@@ -9,17 +9,15 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
-from scipy import optimize, special
-from scipy.interpolate import BSpline
+from scipy import special
 
 from macrocheck.arrays import FloatArray
+from macrocheck.study.smooth_factor import knots_between, log_odds, smooth_factor
 
 NEAR = 0.1
 """Satterthwaite's rule is kept where its rate of misses is off by no more than this part, whatever the scatters."""
 
-_SHORT = 1.1
-"""Holding the truth too rarely weighs this much more than too often."""
-_KNOTS, _BENDING = 21, 1e-3
+_KNOTS = 21
 _END = 10.0
 """Log odds of a group's part of the variance past which it is all, or nothing."""
 _NODES, _RATIOS = 120, 40
@@ -91,43 +89,22 @@ def _fitted(exact: Exact, df1: int, df2: int, confidence: float, usual: Factor) 
     quantile = 0.5 + confidence / 2
     low, high = (float(np.log(special.stdtrit(df, quantile))) for df in (df1 + df2, min(df1, df2)))
     first, last = (float(np.log(special.stdtrit(df, quantile))) for df in (df2, df1))
-    knots = np.concatenate([[-_END] * 3, np.linspace(-_END, _END, _KNOTS - 2), [_END] * 3])
-    basis = BSpline.design_matrix(_odds(exact.part).ravel(), knots, 3).toarray()
-    basis = basis.reshape(*exact.part.shape, _KNOTS)
-    bend = _BENDING * np.diff(np.eye(_KNOTS), 2, axis=0)
-
-    def whole(inner: FloatArray) -> FloatArray:
-        return np.concatenate([[first], inner, [last]])
-
-    def short(off: FloatArray) -> FloatArray:
-        return np.where(off < 0, _SHORT, 1.0)
-
-    def off(inner: FloatArray) -> FloatArray:
-        logs = whole(inner)
-        rate = exact.held(np.exp(basis @ logs)) - confidence
-        return np.concatenate([short(rate) * rate, bend @ logs])
-
-    def slopes(inner: FloatArray) -> FloatArray:
-        factor = np.exp(basis @ whole(inner))
-        rate = exact.held(factor) - confidence
-        by_rate = np.einsum("pn,pnk->pk", exact.slope(factor), basis) * short(rate)[:, None]
-        return np.concatenate([by_rate, bend])[:, 1:-1]
-
+    knots = knots_between(-_END, _END, _KNOTS)
     middles = np.array([knots[i + 1 : i + 4].mean() for i in range(1, _KNOTS - 1)])
-    start = np.clip(np.log(usual(special.expit(middles))), low + 1e-6, high - 1e-6)
-    found = optimize.least_squares(off, start, slopes, bounds=(low, high), max_nfev=30, xtol=1e-6, ftol=1e-6)
-    curve = BSpline(knots, whole(found.x), 3)
+    curve = smooth_factor(
+        exact,
+        confidence,
+        knots,
+        whole=lambda inner: np.concatenate([[first], inner, [last]]),
+        by_free=lambda rows: rows[:, 1:-1],
+        start=np.clip(np.log(usual(special.expit(middles))), low + 1e-6, high - 1e-6),
+        bounds=(low, high),
+    )
 
     def fitted(part: FloatArray) -> FloatArray:
-        return np.asarray(np.exp(curve(_odds(part))))
+        return np.asarray(np.exp(curve(log_odds(part, -_END, _END))))
 
     return fitted
-
-
-def _odds(part: FloatArray) -> FloatArray:
-    """Return log odds, cut at both ends."""
-    least = special.expit(-_END)
-    return np.asarray(special.logit(np.clip(part, least, 1 - least))).clip(-_END, _END)
 
 
 def chance(t: FloatArray, part: FloatArray, df1: int, df2: int, confidence: float) -> FloatArray:

@@ -77,22 +77,25 @@ def test_a_weld_fitted_anew_is_what_the_whole_search_gives(photo: Photo, seen: t
     assert looks.refitted(drawn, hints) is None
 
 
+def _swapped(weld: WeldOutline, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have the members of one weld taken for one another unless the fit is told."""
+    real = fit_weld
+
+    def mistaken(photo: Photo, maps: RegionMaps, *, hints: Hints | None = None, **more: Any) -> WeldOutline:
+        here = maps.map_points(np.asarray([weld.polygon.mean(axis=0)]))[0]
+        inside = bool((here > 0.3 * maps.shape[0]).all() and (here < 0.7 * maps.shape[0]).all())
+        if inside and (hints is None or not hints.butting):
+            hints = replace(hints or Hints(), butting=(weld.toe_nonbutting,))
+        return real(photo, maps, hints=hints, **more)
+
+    monkeypatch.setattr(find, "fit_weld", mistaken)
+
+
 def test_members_of_a_second_weld_taken_for_one_another_are_turned_round(
     photo: Photo, seen: tuple[Looks, Outline], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _, right = seen
-    real = fit_weld
-
-    def mistaken(photo: Photo, maps: RegionMaps, *, hints: Hints | None = None, **more: Any) -> WeldOutline:
-        """Swap the members of the second weld unless told."""
-        weld = right.welds[1]
-        here = maps.map_points(np.asarray([weld.polygon.mean(axis=0)]))[0]
-        inside = bool((here > 0.3 * maps.shape[0]).all() and (here < 0.7 * maps.shape[0]).all())
-        if inside and (hints is None or not hints.butting):
-            hints = Hints(butting=(weld.toe_nonbutting,))
-        return real(photo, maps, hints=hints, **more)
-
-    monkeypatch.setattr(find, "fit_weld", mistaken)
+    _swapped(right.welds[1], monkeypatch)
     looks = Looks(photo)
     found = find_outline(photo, joint="tee", looks=looks)
     assert len(found.welds) == 2
@@ -101,3 +104,18 @@ def test_members_of_a_second_weld_taken_for_one_another_are_turned_round(
     again = looks.refitted(found.welds[1], Hints(through=(right.welds[1].toe_butting,)))
     assert again is not None
     assert again.toe_butting == pytest.approx(right.welds[1].toe_butting, abs=2.0)
+
+
+def test_a_first_weld_that_is_turned_round_keeps_its_own_hints(
+    photo: Photo, seen: tuple[Looks, Outline], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, right = seen
+    first = right.welds[0]
+    _swapped(first, monkeypatch)
+    inward = first.polygon.mean(axis=0) - first.fusion[len(first.fusion) // 4]
+    point = first.fusion[len(first.fusion) // 4] + 6.0 * inward / np.hypot(*inward)
+    found = find_outline(photo, joint="tee", hints=Hints(through=((float(point[0]), float(point[1])),)))
+    assert len(found.welds) == 2
+    assert found.welds[0].toe_butting == pytest.approx(first.toe_butting, abs=2.0)
+    assert np.hypot(*(found.welds[0].fusion - point).T).min() < 2.5
+    assert np.hypot(*(first.fusion - point).T).min() > 4.0
