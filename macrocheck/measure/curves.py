@@ -40,7 +40,7 @@ def normals(curve: FloatArray) -> FloatArray:
     return np.column_stack([-tangent[:, 1], tangent[:, 0]])
 
 
-COMMON, LONG = 0.35, 0.25
+COMMON, LONG = 0.5, 0.4
 """Part of a boundary error's variance that is alike over a long stretch, and that stretch as part of the curve.
 
 Set so that the areas of rendered sections err as they say; with short-range errors alone they err twice as much.

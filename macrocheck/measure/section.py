@@ -262,8 +262,8 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         top=None if top is None else _place_top(scale, top, factor, frame),
         voids=tuple(v[:, :-1] for v in voids if v is not None),
         grooves=(
-            place(weld.groove_butting, float(weld.u_face[0])),
-            place(weld.groove_nonbutting, float(weld.u_face[-1])),
+            place(weld.groove_butting, u_face),
+            place(weld.groove_nonbutting, u_face),
         ),
         haz=(place(weld.haz_butting, weld.u_haz, 120), place(weld.haz_nonbutting, weld.u_haz, 120)),
         seam_end=_draw_seam_end(rng, weld, scale, factor, frame),

@@ -13,7 +13,7 @@ from macrocheck.errors import NotFoundError
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample
-from macrocheck.segment.fit import _in_air, fit_weld
+from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.maps import BUTTING, NONBUTTING, WELD, RegionMaps
 from tests.segment.fake_maps import Case, make_case
@@ -214,16 +214,6 @@ def test_a_lap_without_end_face_needs_the_edge_stated() -> None:
     stated = fit(c, hints=Hints(edge=((float(on_edge[0]), float(on_edge[1])),)))
     assert stated.joint_root is not None
     assert np.hypot(*(np.asarray(stated.joint_root) - c.truth.root)) < 0.25 * c.truth.px_per_mm * 2
-
-
-def test_surfaces_that_meet_in_the_air_before_the_face_are_none() -> None:
-    face = np.array([[100.0, 40.0], [150.0, 80.0], [200.0, 140.0]])
-    fusion = np.array([[200.0, 140.0], [140.0, 150.0], [95.0, 145.0], [90.0, 90.0], [100.0, 40.0]])
-    assert not _in_air(np.array([100.0, 140.0]), face, fusion, 2.0)
-    # Behind the weld, as at the end of an unfused root, is no air before it.
-    assert not _in_air(np.array([70.0, 150.0]), face, fusion, 2.0)
-    assert _in_air(np.array([190.0, 80.0]), face, fusion, 2.0)
-    assert not _in_air(np.array([155.0, 80.0]), face, fusion, 2.0)
 
 
 def test_a_weld_cut_by_the_picture_is_said_to_be_cut() -> None:

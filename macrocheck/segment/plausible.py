@@ -1,0 +1,67 @@
+"""Whether two surfaces can be those of one joint, by where they lie beside the weld's face."""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from macrocheck.arrays import FloatArray
+from macrocheck.segment.surfaces import Surfaces
+
+_OUT = 4.0
+"""Map px that a joint root may lie outside the face before its surfaces are taken to be wrong."""
+
+
+_HUGS, _AIRY = 2.0, 0.5
+"""Map px within the face at which a surface still runs along it; the part of it, joint root to toe, that may."""
+
+
+@dataclass(frozen=True, eq=False)
+class Ring:
+    """The weld metal's outline as found, photo px: `face` and `fusion` (n, 2); `scale`: photo px a map px."""
+
+    face: FloatArray
+    fusion: FloatArray
+    scale: float
+
+    def before_face(self, point: FloatArray, least: float) -> bool:
+        """Whether a point (x, y) lies in the air before the face, by more than `least` map px."""
+        ring = np.vstack([self.face, self.fusion]).astype(np.float32)
+        inside = cv2.pointPolygonTest(ring, (float(point[0]), float(point[1])), measureDist=True)
+        away = [float(np.hypot(*(line - point).T).min()) for line in (self.face, self.fusion)]
+        return inside < -least * self.scale and away[0] < away[1]
+
+
+def without_faces_own(
+    surfaces: Surfaces, root: FloatArray, toes: tuple[FloatArray, FloatArray], ring: Ring
+) -> Surfaces:
+    """The surfaces without one that runs along the face, or before it, from toe to joint root: the face's own."""
+
+    def along_face(toe: FloatArray) -> bool:
+        inside = root + np.linspace(0.15, 0.85, 15)[:, None] * (toe - root)
+        return bool(np.mean([ring.before_face(p, -_HUGS) for p in inside]) > _AIRY)
+
+    if surfaces.butting is not None and along_face(toes[0]):
+        return replace(surfaces, butting=None)
+    if surfaces.nonbutting is not None and along_face(toes[1]):
+        return replace(surfaces, nonbutting=None)
+    return surfaces
+
+
+def _less_seen_left_out(surfaces: Surfaces) -> Surfaces:
+    """The surfaces without the one whose direction is less sure."""
+    if surfaces.butting is None or surfaces.nonbutting is None:
+        return surfaces
+    if surfaces.butting.u_angle >= surfaces.nonbutting.u_angle:
+        return replace(surfaces, butting=None)
+    return replace(surfaces, nonbutting=None)
+
+
+def plausible(
+    surfaces: Surfaces, root: FloatArray, toes: tuple[FloatArray, FloatArray], ring: Ring
+) -> tuple[Surfaces, FloatArray | None]:
+    """The surfaces that may be what they are taken for, and the joint root they leave."""
+    left = without_faces_own(surfaces, root, toes, ring)
+    if left is surfaces and ring.before_face(root, _OUT):
+        left = _less_seen_left_out(surfaces)
+    return left, root if left is surfaces else None

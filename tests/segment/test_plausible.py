@@ -1,0 +1,36 @@
+"""Surfaces that cannot be those of the joint."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from macrocheck.segment.lines import Line
+from macrocheck.segment.plausible import Ring, without_faces_own
+from macrocheck.segment.surfaces import Surfaces
+
+
+def test_surfaces_that_meet_in_the_air_before_the_face_are_none() -> None:
+    face = np.array([[100.0, 40.0], [150.0, 80.0], [200.0, 140.0]])
+    fusion = np.array([[200.0, 140.0], [140.0, 150.0], [95.0, 145.0], [90.0, 90.0], [100.0, 40.0]])
+    ring = Ring(face, fusion, 2.0)
+    assert not ring.before_face(np.array([100.0, 140.0]), 4.0)
+    # Behind the weld, as at the end of an unfused root, is no air before it.
+    assert not ring.before_face(np.array([70.0, 150.0]), 4.0)
+    assert ring.before_face(np.array([190.0, 80.0]), 4.0)
+    assert not ring.before_face(np.array([155.0, 80.0]), 4.0)
+
+
+def test_a_surface_that_runs_along_the_face_is_none() -> None:
+    face = np.array([[0.0, 100.0], [50.0, 50.0], [100.0, 0.0]])
+    fusion = np.array([[100.0, 0.0], [30.0, -10.0], [-10.0, 30.0], [0.0, 100.0]])
+    ring = Ring(face, fusion, 1.0)
+    toes = (face[0], face[-1])
+    across = Line(np.array([0.0, 150.0]), np.array([0.0, 1.0]), 0.1, 1e-3, -40.0, 40.0)
+    right = Surfaces(across, Line(np.array([150.0, 0.0]), np.array([1.0, 0.0]), 0.1, 1e-3, -40.0, 40.0))
+    assert without_faces_own(right, np.zeros(2), toes, ring) is right
+    # Carried on along the face, the butting surface meets the other one near its toe.
+    along_face = np.array([-1.0, 1.02]) / np.hypot(1.0, 1.02)
+    wrong = replace(right, butting=replace(across, point=np.array([-20.0, 120.4]), direction=along_face))
+    left = without_faces_own(wrong, np.array([98.0, 0.0]), toes, ring)
+    assert left.butting is None
+    assert left.nonbutting is right.nonbutting
