@@ -33,15 +33,15 @@ def measure_bead(section: Section) -> tuple[Found, dict[str, Profile]]:
     for side, k in (("left", left), ("right", right)):
         groove = face.undercut(section, k)
         found[f"undercut_{side}"] = (
-            _largest(section, groove)
+            _largest(section, groove, more=face.groove_doubt(float(groove[0])))
             if groove is not None
             else "the plate's outline beyond the toe is not in the outline"
         )
     return found, {"surface": profile(along, float(along.leg[0]))}
 
 
-def _largest(section: Section, rows: FloatArray) -> Quantity:
-    return quantity(rows, "mm", floor=noise_floor(float(rows[0]), section.u_boundary))
+def _largest(section: Section, rows: FloatArray, *, more: float = 0.0) -> Quantity:
+    return quantity(rows, "mm", floor=noise_floor(float(rows[0]), section.u_boundary), more=more)
 
 
 def sides(section: Section) -> tuple[int, int]:

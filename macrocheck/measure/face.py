@@ -15,6 +15,8 @@ TANGENT_SHARE, TANGENT_LEAST, TANGENT_MOST = 0.06, 0.25, 0.5
 BENDING = 0.35
 # Standard uncertainty of a toe angle from the corner there, which blur rounds; degrees, as rendered sections show.
 CORNER = 8.0
+# What of an undercut's depth may be none, and how many mm at most; set on rendered sections.
+GROOVE_SHARE, GROOVE_MOST = 0.3, 0.05
 # From this U95 on, degrees, a toe angle says nothing: undercut, sound and overlapped toes all lie within it.
 WIDEST = 75.0
 # A toe this far behind the end face of a lap's upper plate lies on that plate's top, mm.
@@ -146,6 +148,11 @@ def toe_at_corner(section: Section) -> bool:
     under = float(offset[0] - section.face[0, 0] @ normal[0])
     room = ON_TOP + 2.0 * section.u_boundary + AT_CORNER * float(along + under)
     return bool(along > 0 and -out < room and under < room)
+
+
+def groove_doubt(depth: float) -> float:
+    """Further u, mm, of an undercut's depth, mm: a shadow or a burr's foot looks like one."""
+    return min(GROOVE_SHARE * depth, GROOVE_MOST)
 
 
 def undercut(section: Section, member: int) -> FloatArray | None:

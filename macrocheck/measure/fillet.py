@@ -81,7 +81,9 @@ def _one_sided(section: Section, found: Found) -> None:
     for key in (*lengths, *largest):
         rows = found.get(key)
         if isinstance(rows, np.ndarray):
-            found[key] = quantity(rows, "mm", floor=noise_floor(float(rows[0]), u) if key in largest else u)
+            value = float(rows[0])
+            more = face.groove_doubt(value) if key.startswith("undercut") else 0.0
+            found[key] = quantity(rows, "mm", floor=noise_floor(value, u) if key in largest else u, more=more)
 
 
 def _butting(section: Section, found: Found, where: root.Root, threshold: float) -> dict[str, Profile]:

@@ -57,11 +57,23 @@ def _less_seen_left_out(surfaces: Surfaces) -> Surfaces:
     return replace(surfaces, nonbutting=None)
 
 
+_LEAST, _MOST = np.deg2rad(35.0), np.deg2rad(160.0)
+"""Surfaces that meet at less or more than this are not those of one fillet joint."""
+
+
+def _meet(surfaces: Surfaces) -> bool:
+    """Whether two surfaces meet at an angle that a fillet weld could fill."""
+    if surfaces.butting is None or surfaces.nonbutting is None:
+        return True
+    between = np.arccos(np.clip(surfaces.butting.direction @ surfaces.nonbutting.direction, -1.0, 1.0))
+    return bool(_LEAST < between < _MOST)
+
+
 def plausible(
     surfaces: Surfaces, root: FloatArray, toes: tuple[FloatArray, FloatArray], ring: Ring
 ) -> tuple[Surfaces, FloatArray | None]:
     """The surfaces that may be what they are taken for, and the joint root they leave."""
     left = without_faces_own(surfaces, root, toes, ring)
-    if left is surfaces and ring.before_face(root, _OUT):
+    if left is surfaces and (ring.before_face(root, _OUT) or not _meet(surfaces)):
         left = _less_seen_left_out(surfaces)
     return left, root if left is surfaces else None

@@ -23,10 +23,10 @@ def dense(curve: FloatArray, spacing: float) -> FloatArray:
 
 @cache
 def _factor(along: tuple[float, ...], correlation: float) -> FloatArray:
-    """Square root of the covariance matrix `along` a curve: 65 % short-range, 35 % over a quarter of it."""
+    """Square root of the covariance matrix `along` a curve: half short-range, half over two fifths of it."""
     x = np.array(along)
     apart = x[:, None] - x[None]
-    covariance = 0.65 * np.exp(-((apart / correlation) ** 2)) + 0.35 * np.exp(-((apart / (0.25 * x[-1])) ** 2))
+    covariance = 0.5 * np.exp(-((apart / correlation) ** 2)) + 0.5 * np.exp(-((apart / (0.4 * x[-1])) ** 2))
     values, vectors = np.linalg.eigh(covariance)
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from macrocheck.segment.lines import Line
-from macrocheck.segment.plausible import Ring, without_faces_own
+from macrocheck.segment.plausible import Ring, plausible, without_faces_own
 from macrocheck.segment.surfaces import Surfaces
 
 
@@ -34,3 +34,16 @@ def test_a_surface_that_runs_along_the_face_is_none() -> None:
     left = without_faces_own(wrong, np.array([98.0, 0.0]), toes, ring)
     assert left.butting is None
     assert left.nonbutting is right.nonbutting
+
+
+def test_surfaces_nearly_in_one_line_are_not_those_of_a_joint() -> None:
+    ring = Ring(np.array([[0.0, 100.0], [100.0, 0.0]]), np.array([[100.0, 0.0], [-10.0, -10.0], [0.0, 100.0]]), 1.0)
+    toes = (np.array([0.0, 100.0]), np.array([100.0, 0.0]))
+    nonbutting = Line(np.array([150.0, 0.0]), np.array([1.0, 0.0]), 0.1, 1e-3, -40.0, 40.0)
+    for angle, sound in ((30.0, False), (90.0, True), (165.0, False)):
+        towards = np.array([np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))])
+        butting = Line(100.0 * towards, towards, 0.2, 2e-3, -40.0, 40.0)
+        left, root = plausible(Surfaces(butting, nonbutting), np.zeros(2), toes, ring)
+        assert (root is not None) == sound
+        assert (left.butting is not None) == sound
+        assert left.nonbutting is nonbutting
