@@ -12,6 +12,7 @@ from macrocheck.segment.doubts import find_doubts, unclear, widening, withheld
 from macrocheck.segment.extras import find_groove, find_voids
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.haz import find_haz
+from macrocheck.segment.hinted_surfaces import pass_root, through_hints
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.indications import find_indications
 from macrocheck.segment.layout import Layout, lay_out
@@ -21,7 +22,7 @@ from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
 from macrocheck.segment.plausible import Ring, plausible
 from macrocheck.segment.steer import split_hints
-from macrocheck.segment.surfaces import Surfaces, find_surfaces, pass_root, through_hints
+from macrocheck.segment.surfaces import Surfaces, find_surfaces
 from macrocheck.segment.toes import Toe, find_toe
 
 _CORRELATION = 20.0

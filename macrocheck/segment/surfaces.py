@@ -251,42 +251,6 @@ def _lap(
     return Surfaces(face_line, nonbutting, top, from_seam, stated)
 
 
-def pass_root(surfaces: Surfaces, root: Point, scale: float) -> Surfaces:
-    """Surfaces moved to meet at a hinted joint root (x, y) px, as far as their own doubt allows."""
-    at = np.asarray(root, np.float64)
-
-    def through(line: Line | None) -> Line | None:
-        if line is None:
-            return None
-        # A person's click is good to about a map px; it says nothing of the direction.
-        return combine(line, Line(at, line.direction, 0.8 * scale, 10.0, 0.0, 0.0))[0]
-
-    return replace(surfaces, butting=through(surfaces.butting), nonbutting=through(surfaces.nonbutting))
-
-
-def through_hints(
-    surfaces: Surfaces, root: Point, toes: tuple[FloatArray | None, FloatArray | None], scale: float, joint: Joint
-) -> Surfaces:
-    """Surfaces drawn through a hinted joint root and hinted toes (butting, nonbutting), (x, y) px.
-
-    A lap's butting toe may lie on the upper plate's top: it settles nothing there.
-    """
-    at = np.asarray(root, np.float64)
-
-    def drawn(line: Line | None, toe: FloatArray | None) -> Line | None:
-        reach = 0.0 if toe is None else float(np.hypot(*(toe - at)))
-        if toe is None or reach < 4.0 * scale:
-            return line
-        d = (toe - at) / reach
-        # Both clicks are good to about a map px.
-        u = 0.8 * scale
-        seen = 0.0 if line is None else line.length
-        return Line((at + toe) / 2, d, u / np.sqrt(2), np.sqrt(2) * u / reach, reach / 2, reach / 2 + seen)
-
-    butting = surfaces.butting if joint == "lap" else drawn(surfaces.butting, toes[0])
-    return replace(surfaces, butting=butting, nonbutting=drawn(surfaces.nonbutting, toes[1]))
-
-
 def find_surfaces(
     photo: Photo,
     maps: RegionMaps,

@@ -70,6 +70,11 @@ def test_tolerance_by_hand() -> None:
     held = row(1, good)
     held["quantities"]["leg_butting"]["value"] = None
     assert out_of_tolerance([held]) == ["weld 0: leg_butting withheld"]
+    for angle, wrong in ((59.0, []), (61.0, ["weld 0: theoretical_throat withheld"])):
+        skew = row(1, good | {"theoretical_throat": 0.0, "dihedral_angle": 0.0})
+        skew["quantities"]["theoretical_throat"]["value"] = None
+        skew["quantities"]["dihedral_angle"]["truth"] = angle
+        assert out_of_tolerance([skew]) == wrong
     assert (slack("own", "fair"), slack("own", "hard"), slack("apart", "fair")) == (1, 2, 2)
 
 

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from macrocheck.errors import InputError
+from macrocheck.segment.hinted_surfaces import through_hints
 from macrocheck.segment.hints import Hints, parse_hint, parse_hints
 from macrocheck.segment.lines import Line
-from macrocheck.segment.surfaces import Surfaces, through_hints
+from macrocheck.segment.surfaces import Surfaces
 
 
 def test_hints_are_read() -> None:
