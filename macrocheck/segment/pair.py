@@ -46,3 +46,20 @@ def share_surface(welds: tuple[WeldOutline, WeldOutline]) -> tuple[WeldOutline, 
         )
         out.append(replace(weld, surface_nonbutting=surface))
     return out[0], out[1]
+
+
+def compare_openings(welds: tuple[WeldOutline, WeldOutline]) -> tuple[WeldOutline, WeldOutline]:
+    """Return both welds of a tee; the wider of two unlike openings is as unsure as they are apart.
+
+    The seam between them is one. A butting end cut askew opens it more at one side, but a cavity beside a weld looks
+    like a wide opening too.
+    """
+    gaps = [weld.gap_px for weld in welds]
+    if gaps[0] is None or gaps[1] is None:
+        return welds
+    wider = 0 if gaps[0][0] > gaps[1][0] else 1
+    (wide, u), (narrow, u_narrow) = (gaps[0], gaps[1]) if wider == 0 else (gaps[1], gaps[0])
+    if wide - narrow <= 3.0 * np.hypot(u, u_narrow):
+        return welds
+    unsure = replace(welds[wider], gap_px=(wide, float(np.hypot(u, 0.5 * (wide - narrow)))))
+    return (unsure, welds[1]) if wider == 0 else (welds[0], unsure)

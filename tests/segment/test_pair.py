@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from macrocheck.outline import SurfaceLine, WeldOutline
-from macrocheck.segment.pair import share_surface
+from macrocheck.segment.pair import compare_openings, share_surface
 from tests.segment.test_land import SURFACE, weld
 
 
@@ -43,3 +43,16 @@ def test_nothing_is_made_up_where_a_surface_is_missing(missing: int) -> None:
     pair = list(_pair(SurfaceLine((790.0, SURFACE), (1.0, 0.0), 0.5, np.deg2rad(4.0), 12.0)))
     pair[missing] = replace(pair[missing], surface_nonbutting=None)
     assert share_surface((pair[0], pair[1])) == (pair[0], pair[1])
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_the_wider_of_two_unlike_openings_is_unsure(turned: bool) -> None:
+    wide, narrow = replace(weld(700.0), gap_px=(24.0, 1.0)), replace(weld(550.0, sign=-1.0), gap_px=(0.0, 0.7))
+    pair = (narrow, wide) if turned else (wide, narrow)
+    after = compare_openings(pair)[::-1] if turned else compare_openings(pair)
+    assert after[0].gap_px == (24.0, pytest.approx(np.hypot(1.0, 12.0)))
+    assert after[1] == narrow
+    alike = (replace(wide, gap_px=(2.0, 1.0)), narrow)
+    assert compare_openings(alike) is alike
+    unseen = (wide, replace(narrow, gap_px=None))
+    assert compare_openings(unseen) is unseen
