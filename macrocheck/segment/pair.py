@@ -51,15 +51,15 @@ def share_surface(welds: tuple[WeldOutline, WeldOutline]) -> tuple[WeldOutline, 
 def compare_openings(welds: tuple[WeldOutline, WeldOutline]) -> tuple[WeldOutline, WeldOutline]:
     """Return both welds of a tee; the wider of two unlike openings is as unsure as they are apart.
 
-    The seam between them is one. A butting end cut askew opens it more at one side, but a cavity beside a weld looks
-    like a wide opening too.
+    The seam between them is one. A butting end cut askew opens it more at one side, but a cavity beside a weld
+    looks like a wide opening too.
     """
-    gaps = [weld.gap_px for weld in welds]
-    if gaps[0] is None or gaps[1] is None:
+    first, second = welds[0].gap_px, welds[1].gap_px
+    if first is None or second is None:
         return welds
-    wider = 0 if gaps[0][0] > gaps[1][0] else 1
-    (wide, u), (narrow, u_narrow) = (gaps[0], gaps[1]) if wider == 0 else (gaps[1], gaps[0])
-    if wide - narrow <= 3.0 * np.hypot(u, u_narrow):
+    apart = first[0] - second[0]
+    if abs(apart) <= 3.0 * np.hypot(first[1], second[1]):
         return welds
-    unsure = replace(welds[wider], gap_px=(wide, float(np.hypot(u, 0.5 * (wide - narrow)))))
-    return (unsure, welds[1]) if wider == 0 else (welds[0], unsure)
+    if apart > 0:
+        return replace(welds[0], gap_px=(first[0], float(np.hypot(first[1], 0.5 * apart)))), welds[1]
+    return welds[0], replace(welds[1], gap_px=(second[0], float(np.hypot(second[1], 0.5 * apart))))
