@@ -13,7 +13,7 @@ from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import RegionMaps
-from macrocheck.segment.steer import bend_to_hints, hint_cost
+from macrocheck.segment.steer import bend_to_hints, hint_cost, without_detours
 from macrocheck.segment.surfaces import Surfaces
 
 _WIDE, _NARROW = 16.0, 6.0
@@ -75,14 +75,15 @@ def first_path(maps: RegionMaps, layout: Layout, hints: Hints | None) -> FloatAr
     """A first path from the maps alone (and hints), photo px, about a map px a step."""
     scale = maps.scale
     base = maps.photo_points(resample(smooth_open(layout.fusion, 2.5), 1.0))
-    base = bend_to_hints(base, hints, scale)
+    base = without_detours(bend_to_hints(base, hints, scale), hints, scale)
     band = _band(base, _outward(base, maps, layout), _WIDE * scale, 0.5 * scale, 5.0)
     cost = -np.log(_statement(maps, layout, band))
     # Far from the region's own border another border is another thing's.
     cost += 0.5 * np.clip(np.abs(band.offsets) / scale - 6, 0, None) ** 2 * 0.2
     extra, _ = hint_cost(band, hints, scale)
     path = best_path(cost + extra, stiffness=0.6)
-    return resample(smooth_open(band.at(band.offsets[path]), 1.0), scale)
+    found = without_detours(bend_to_hints(band.at(band.offsets[path]), hints, scale), hints, scale)
+    return resample(smooth_open(found, 1.0), scale)
 
 
 def _photo_edges(photo: Photo, band: Band, scale: float) -> FloatArray:

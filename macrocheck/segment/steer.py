@@ -1,6 +1,7 @@
 """How hints steer a path: the face and the fusion boundary both follow them."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -53,6 +54,28 @@ def hint_cost(band: Band, hints: Hints | None, scale: float) -> tuple[FloatArray
         distance = np.hypot(points[..., 0] - x, points[..., 1] - y)
         cost += 25.0 * np.clip(1.0 - distance / (8.0 * scale), 0, None)
     return cost, pinned
+
+
+_DETOUR, _NEXT = 1.5, 40.0
+"""A path between two hints wanders where it is this many times as long as straight across, and that at most so many
+map px: a person who clicks twice so near together means what lies between.
+"""
+
+
+def without_detours(base: FloatArray, hints: Hints | None, scale: float) -> FloatArray:
+    """A path (n, 2), photo px, led straight between hints that it takes a long way between though they are near."""
+    if hints is None or len(hints.through) < 2:
+        return base
+    at = sorted({int(np.argmin(np.hypot(*(base - np.asarray(p)).T))) for p in hints.through}, reverse=True)
+    for later, earlier in pairwise(at):
+        straight = float(np.hypot(*(base[later] - base[earlier])))
+        part = base[earlier : later + 1]
+        long = float(np.hypot(*np.diff(part, axis=0).T).sum())
+        if straight <= _NEXT * scale and long > _DETOUR * straight + 2.0 * scale:
+            steps = max(2, round(straight / max(long / (len(part) - 1), 1e-6)) + 1)
+            chord = base[earlier] + np.linspace(0.0, 1.0, steps)[:, None] * (base[later] - base[earlier])
+            base = np.vstack([base[:earlier], chord, base[later + 1 :]])
+    return base
 
 
 def bend_to_hints(base: FloatArray, hints: Hints | None, scale: float) -> FloatArray:
