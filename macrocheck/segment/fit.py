@@ -20,7 +20,7 @@ from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
-from macrocheck.segment.plausible import Ring, plausible
+from macrocheck.segment.plausible import Ring, plausible, without_strangers
 from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces
 from macrocheck.segment.toes import Toe, find_toe
@@ -160,6 +160,25 @@ def _deeper(groove: FloatArray | None, notch: FloatArray | None, line: Line | No
     return groove if depths[0] >= depths[1] else notch
 
 
+def _find_toes(
+    maps: RegionMaps,
+    layout: Layout,
+    air: AirLine,
+    lines: tuple[Line | None, Line | None],
+    pins: list[FloatArray | None],
+) -> tuple[Toe, Toe]:
+    """The toes on the butting and the nonbutting member."""
+    toes = []
+    for line, layer, pin, whole in (
+        (lines[0], TOE_BUTTING, pins[0], layout.complete_butting),
+        (lines[1], TOE_NONBUTTING, pins[1], layout.complete_nonbutting),
+    ):
+        into = None if line is None else into_member(line, layout, maps)
+        on = line if whole else None
+        toes.append(find_toe(maps, air, on, layer=layer, inward=into, at_start=layer == TOE_BUTTING, pin=pin))
+    return toes[0], toes[1]
+
+
 def fit_weld(
     photo: Photo,
     maps: RegionMaps,
@@ -189,19 +208,12 @@ def fit_weld(
     pins = _pins(hints, rough)
     if hints is not None and hints.root and joint != "bead":
         surfaces = through_hints(surfaces, hints.root[0], (pins[0], pins[1]), scale, joint)
+    if hints is None or not hints.frames:
+        surfaces = without_strangers(surfaces, rough, joint, scale)
     line_b = _toe_line(surfaces, rough[0])
     if joint == "bead" and surfaces.nonbutting is not None:
         line_b = surfaces.nonbutting.turned()
-    toes = []
-    for line, layer, at_start, pin, whole in (
-        (line_b, TOE_BUTTING, True, pins[0], layout.complete_butting),
-        (surfaces.nonbutting, TOE_NONBUTTING, False, pins[1], layout.complete_nonbutting),
-    ):
-        into = None if line is None else into_member(line, layout, maps)
-        toes.append(
-            find_toe(maps, air, line if whole else None, layer=layer, inward=into, at_start=at_start, pin=pin)
-        )
-    toe_b, toe_n = toes
+    toe_b, toe_n = _find_toes(maps, layout, air, (line_b, surfaces.nonbutting), pins)
     root = None
     if surfaces.butting is not None and surfaces.nonbutting is not None:
         root = crossing(surfaces.butting, surfaces.nonbutting)

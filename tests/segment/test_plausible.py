@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from macrocheck.segment.lines import Line
-from macrocheck.segment.plausible import Ring, plausible, without_faces_own
+from macrocheck.segment.plausible import Ring, plausible, without_faces_own, without_strangers
 from macrocheck.segment.surfaces import Surfaces
 
 
@@ -47,3 +47,21 @@ def test_surfaces_nearly_in_one_line_are_not_those_of_a_joint() -> None:
         assert (root is not None) == sound
         assert (left.butting is not None) == sound
         assert left.nonbutting is nonbutting
+
+
+def test_a_surface_that_the_face_does_not_end_on_is_another_things() -> None:
+    butting = Line(np.array([0.0, 150.0]), np.array([0.0, 1.0]), 0.1, 1e-3, -40.0, 40.0)
+    both = Surfaces(butting, Line(np.array([150.0, 0.0]), np.array([1.0, 0.0]), 0.1, 1e-3, -40.0, 40.0))
+    on, off, high = np.array([3.0, 100.0]), np.array([20.0, 100.0]), np.array([100.0, -20.0])
+    toe = np.array([100.0, 2.0])
+    assert without_strangers(both, (on, toe), "tee", 1.0) is both
+    no_butting = without_strangers(both, (off, toe), "tee", 1.0)
+    assert no_butting.butting is None
+    assert no_butting.nonbutting is both.nonbutting
+    no_plate = without_strangers(both, (on, high), "tee", 1.0)
+    assert no_plate.butting is both.butting
+    assert no_plate.nonbutting is None
+    # 20 px is little where a map px is 4 of them; and a lap's face may end on the upper plate's rounded corner.
+    assert without_strangers(both, (off, toe), "tee", 4.0) is both
+    assert without_strangers(both, (off, toe), "lap", 1.0) is both
+    assert without_strangers(both, (off, high), "bead", 1.0) is both
