@@ -246,7 +246,8 @@ def render_photo(
     mm_per_px = 1 / view.px_per_mm
     outlines = [truth_outline(section, view, i) for i in range(len(section.welds))]
     welds = tuple(
-        WeldTruth(*_as_seen(dict(q), o, style)) for q, o in zip(section_truth(section), outlines, strict=True)
+        WeldTruth(*_as_seen(_sides_as_seen(q, view), o, style))
+        for q, o in zip(section_truth(section), outlines, strict=True)
     )
     return RenderedPhoto(
         rgb=camera.store(picture, style.camera),
@@ -259,6 +260,16 @@ def render_photo(
         look=style,
         drawn=drawn,
     )
+
+
+def _sides_as_seen(quantities: dict[str, Value], view: View) -> dict[str, Value]:
+    """Left and right of a bead as this picture shows them: a mirrored one has them the other way round."""
+    if np.linalg.det(view.matrix[:, :2]) < 0:  # y runs down in a picture: not mirrored
+        return dict(quantities)
+    other = {
+        f"{k}_{a}": f"{k}_{b}" for k in ("toe_angle", "undercut") for a, b in (("left", "right"), ("right", "left"))
+    }
+    return {key: quantities[other.get(key, key)] for key in quantities}
 
 
 def _as_seen(

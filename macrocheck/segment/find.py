@@ -13,7 +13,7 @@ from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint, unlike
 from macrocheck.segment.land import with_land
-from macrocheck.segment.locate import BACK, SHARES, WIDER, Spot, overlap, spots
+from macrocheck.segment.locate import BACK, BEAD_BACK, SHARES, WIDER, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.pair import compare_openings, share_surface
@@ -35,6 +35,16 @@ _FAULTS = {
 _BAD_FIT = 2.0
 _SHOWS_LITTLE = ("surface_short", "surface_missing")
 """Flags that a look from further back may lift."""
+
+
+_BEAD_UNCLEAR = ("toe_unsure", "regions_unsure", "second_boundary", "surface_bent")
+"""Flags of a bead that a look from further back may lift."""
+_TOE_FAULT, _LONGER = 0.5, 1.04
+"""What more a look may have against it that shows so many times as wide a bead."""
+
+
+def _width(weld: WeldOutline) -> float:
+    return float(np.hypot(*(np.asarray(weld.toe_nonbutting) - np.asarray(weld.toe_butting))))
 
 
 def _faults(weld: WeldOutline) -> float:
@@ -151,6 +161,8 @@ class _Job:
 
     def stepped_back(self, seen: tuple[Spot, WeldOutline], hints: Hints | None) -> tuple[Spot, WeldOutline]:
         """Step back where little of a member's surface is seen beyond its toe, and keep what that shows."""
+        if self.kind == "bead":
+            return self._bead_whole(seen, hints)
         spot, weld = seen
         if not any(f.code in _SHOWS_LITTLE for f in weld.flags):
             return seen
@@ -160,6 +172,20 @@ class _Job:
             return seen
         counts = [sum(f.code in _SHOWS_LITTLE for f in w.flags) for w in (weld, other)]
         return (closer, other) if counts[1] < counts[0] else seen
+
+    def _bead_whole(self, seen: tuple[Spot, WeldOutline], hints: Hints | None) -> tuple[Spot, WeldOutline]:
+        """Step back where a bead is not clear: its thin ends are lost where a look cuts or magnifies them."""
+        spot, weld = seen
+        for shares in BEAD_BACK:
+            if not any(f.code in _BEAD_UNCLEAR for f in weld.flags):
+                break
+            maps, closer = self.looks.closer(seen[0], shares)
+            other = self.fit(maps, hints)
+            if other is None or _faults(other) > _faults(weld) + _TOE_FAULT:
+                continue
+            if _faults(other) < _faults(weld) or _width(other) > _LONGER * _width(weld):
+                spot, weld = closer, other
+        return spot, weld
 
     def best(
         self, found: list[Spot], so_far: tuple[Spot, WeldOutline | None], hints: Hints | None

@@ -18,6 +18,8 @@ SHARES = (0.62,)
 """Share of the side that the weld takes in each close look; every second is mirrored. Their mean is used."""
 BACK = (0.42,)
 """The same, where the close look shows too little of the plates."""
+BEAD_BACK = ((0.42,), (0.3,))
+"""Shares, one after the other, where a bead's ends are not clear."""
 WIDER = (0.4, 0.5)
 """The same, for a second try where the first cannot be made sense of."""
 GRID = 448

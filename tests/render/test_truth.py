@@ -8,7 +8,7 @@ from skimage import measure
 
 from macrocheck.quantities import BY_KEY
 from macrocheck.render.coverage import section_covers
-from macrocheck.render.photo import sample_section
+from macrocheck.render.photo import render_photo, sample_section
 from macrocheck.render.raster import make_view
 from macrocheck.render.section import DepthShape, SectionSpec, WeldSpec, build_section
 from macrocheck.render.truth import section_truth, truth_outline
@@ -184,3 +184,17 @@ def test_outline_lies_where_the_geometry_is() -> None:
     assert along == pytest.approx(200.0)
     assert outline.haz_nonbutting is not None
     assert outline.seam_end == pytest.approx(tuple(view.to_px(np.array([[-8.0, 0.0]]))[0]))
+
+
+def test_left_and_right_of_a_bead_are_those_of_the_picture() -> None:
+    beads = (sample_section(np.random.default_rng(k), joints=("bead",), wild=1.0) for k in range(200))
+    spec = next(b.spec for b in beads if b.welds[0].spec.undercut_nonbutting)
+    plain, mirrored = (
+        render_photo(0, "fair", spec=spec, size=(240, 180), mirror=m).welds[0].quantities for m in (False, True)
+    )
+    assert plain["undercut_left"] == mirrored["undercut_right"] == 0.0
+    assert number(plain, "undercut_right") > 0
+    for key, other in (("undercut_right", "undercut_left"), ("toe_angle_right", "toe_angle_left")):
+        assert plain[key] == mirrored[other]
+        assert plain[other] == mirrored[key]
+    assert plain["bead_width"] == mirrored["bead_width"]
