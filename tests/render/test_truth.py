@@ -193,7 +193,7 @@ def test_left_and_right_of_a_bead_are_those_of_the_picture() -> None:
         render_photo(0, "fair", spec=spec, size=(240, 180), mirror=m).welds[0].quantities for m in (False, True)
     )
     assert plain["undercut_left"] == mirrored["undercut_right"] == 0.0
-    assert number(plain, "undercut_right") > 0
+    assert number(plain["undercut_right"]) > 0
     for key, other in (("undercut_right", "undercut_left"), ("toe_angle_right", "toe_angle_left")):
         assert plain[key] == mirrored[other]
         assert plain[other] == mirrored[key]
