@@ -16,9 +16,9 @@ _SMALLEST_VOID = 8.0
 """Map px of area below which a void cannot be told from a speck."""
 _NO_HOLE, _FEW = 0.2, 50
 """Probability of a void under which metal is taken to know what grains look like; as many map px at least."""
-_SURE, _STANDS_OUT = 0.95, 2.8
-"""A void is one that the network is so sure of at its middle, or that differs from the weld metal around it by more
-than so many standard deviations of that: dark grains are neither."""
+_SURE, _STANDS_OUT, _STANDS_OUT_SURE = 0.95, 2.8, 1.8
+"""A void differs from the weld metal around it by more than so many standard deviations of that, or by so many where
+the network is as sure of its middle: a dark grain does not."""
 _BESIDE = 0.15
 """A groove beside a toe begins within this part of a leg of it."""
 _WHOLE = 0.95
@@ -45,13 +45,12 @@ def find_voids(photo: Photo, maps: RegionMaps, layout: Layout) -> tuple[FloatArr
         out.append(_refine_ring(photo, maps.photo_points(ring), maps.scale))
         x, y, w, h = cv2.boundingRect(contour)
         sure.append(float(big[y : y + h, x : x + w].max()) > _SURE)
-    return tuple(
-        ring for ring, known in zip(out, sure, strict=True) if known or _stands_out(photo, ring, maps, layout)
-    )
+    least = [_STANDS_OUT_SURE if known else _STANDS_OUT for known in sure]
+    return tuple(ring for ring, z in zip(out, least, strict=True) if _stands_out(photo, ring, maps, layout, z))
 
 
-def _stands_out(photo: Photo, ring: FloatArray, maps: RegionMaps, layout: Layout) -> bool:
-    """Whether a hole differs from the weld metal by more than the metal's own grains differ from each other."""
+def _stands_out(photo: Photo, ring: FloatArray, maps: RegionMaps, layout: Layout, least: float) -> bool:
+    """Whether a hole differs from the weld metal by `least` times what the metal's own grains differ by."""
     ys, xs = np.nonzero(layout.weld & (maps.void < _NO_HOLE))
     if len(xs) < _FEW:
         return True
@@ -64,7 +63,7 @@ def _stands_out(photo: Photo, ring: FloatArray, maps: RegionMaps, layout: Layout
     within = photo.grey[_pixels(photo, np.column_stack([x, y]) + low)]
     middle = float(np.median(around))
     sd = 1.4826 * float(np.median(np.abs(around - middle)))
-    return abs(float(np.median(within)) - middle) > _STANDS_OUT * max(sd, 1.0)
+    return abs(float(np.median(within)) - middle) > least * max(sd, 1.0)
 
 
 def _pixels(photo: Photo, points: FloatArray) -> tuple[AnyArray, AnyArray]:
