@@ -17,8 +17,8 @@ _SMALLEST_VOID = 8.0
 _NO_HOLE, _FEW = 0.2, 50
 """Probability of a void under which metal is taken to know what grains look like; as many map px at least."""
 _SURE, _STANDS_OUT, _STANDS_OUT_SURE = 0.95, 2.8, 1.8
-"""A void differs from the weld metal around it by more than so many standard deviations of that, or by so many where
-the network is as sure of its middle: a dark grain does not."""
+"""A void differs from the weld metal around it by more than so many standard deviations of that, or by so many
+where the network is as sure of its middle: a dark grain does not."""
 _BESIDE = 0.15
 """A groove beside a toe begins within this part of a leg of it."""
 _WHOLE = 0.95

@@ -114,3 +114,28 @@ def test_training_goes_on_where_it_stopped_and_exports_what_opencv_runs(tmp_path
     run = cv2.dnn.readNetFromONNX(str(target))
     run.setInput(picture)
     assert np.abs(run.forward() - ours).max() < 0.02 * np.abs(ours).max()
+
+
+def _one_layer(path: Path, value: float, name: str = "w") -> Path:
+    """A network that adds one stored half-precision number."""
+    onnx = pytest.importorskip("onnx")
+    h = onnx.helper
+    half = onnx.TensorProto.FLOAT16
+    ends = [h.make_tensor_value_info(n, half, [1]) for n in ("x", "y")]
+    stored = onnx.numpy_helper.from_array(np.array([value], np.float16), name)
+    graph = h.make_graph([h.make_node("Add", ["x", name], ["y"])], "g", ends[:1], ends[1:], [stored])
+    onnx.save(h.make_model(graph, opset_imports=[h.make_opsetid("", 17)]), str(path))
+    return path
+
+
+def test_mean_of_two_networks_lies_between_them(tmp_path: Path) -> None:
+    import onnx
+
+    from macrocheck.train.mean import mean
+
+    before, after = _one_layer(tmp_path / "a.onnx", 1.0), _one_layer(tmp_path / "b.onnx", 3.0)
+    mean(before, after, tmp_path / "mean.onnx", share=0.25)
+    stored = onnx.load(str(tmp_path / "mean.onnx")).graph.initializer
+    assert [onnx.numpy_helper.to_array(t).tolist() for t in stored] == [[1.5]]
+    with pytest.raises(ValueError, match="not the same network"):
+        mean(_one_layer(tmp_path / "c.onnx", 1.0, "other"), after, tmp_path / "mean.onnx")
