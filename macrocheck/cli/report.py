@@ -15,11 +15,10 @@ if TYPE_CHECKING:
     from macrocheck.report.pages.view import ReportView
     from macrocheck.units import LengthUnit
 
-_MANY_SECTIONS = 30
-"""More sections than this are laid out in chapters, several at a time: two pages each, at 0.25 s of processor and
-9 MB a page (measured)."""
-_LONG = 60
-"""More sections than this take so long that it is said."""
+_LARGE = 300
+"""Sections in a PDF whose memory is worth a word before it is made."""
+_GB_A_SECTION = 0.009
+"""Memory while a PDF is set; measured on 200 coupons, two pages a section."""
 _KINDS = {".html": "html", ".htm": "html", ".pdf": "pdf"}
 
 
@@ -72,7 +71,7 @@ def command(
     from macrocheck.paths import shown
     from macrocheck.record.store import open_record
     from macrocheck.report.pages.html import html_page, need_templates
-    from macrocheck.report.pages.pdf import need_library
+    from macrocheck.report.pages.pdf import need_library, pdf_bytes
     from macrocheck.report.pages.wording import plural
     from macrocheck.report.plots.style import need_library as need_plots
     from macrocheck.writing import write_whole
@@ -101,30 +100,18 @@ def command(
             title,
             checked=_checked(opened, verify),
         )
-    content = html_page(view).encode("utf-8", "backslashreplace") if kind == "html" else _printed(view)
+    sections = sum(len(c.sections) for c in view.coupons)
+    if kind == "pdf" and sections > _LARGE:
+        click.echo(
+            f"A PDF of {sections} sections takes some {sections * _GB_A_SECTION:.0f} GB of memory while it is made; "
+            "an .html takes little, and --where or names of coupons make it shorter.",
+            err=True,
+        )
+    content = html_page(view).encode("utf-8", "backslashreplace") if kind == "html" else pdf_bytes(view)
     write_whole(to_file, content)
     click.echo(f"Wrote {shown(to_file)}: {plural(len(view.coupons), 'coupon')}, {len(content) / 1e6:.1f} MB")
     click.echo(caution_line())
     return DONE
-
-
-def _printed(view: "ReportView") -> bytes:
-    """Return the PDF, a long one by chapters."""
-    from macrocheck.report.pages.html import html_page
-    from macrocheck.report.pages.pdf import pdf_bytes
-
-    sections = sum(len(c.sections) for c in view.coupons)
-    if sections <= _MANY_SECTIONS:
-        return pdf_bytes(html_page(view))
-    from macrocheck.report.pages.chapters import long_pdf_bytes
-
-    if sections > _LONG:
-        click.echo(
-            f"A PDF of {sections} sections takes a minute or two; an .html takes seconds, and --where or names of "
-            "coupons make it shorter.",
-            err=True,
-        )
-    return long_pdf_bytes(view)
 
 
 def _checked(opened: "Record", wanted: bool) -> "Checked | None":

@@ -104,9 +104,10 @@ def measure(
     May be stopped at any moment and called again: what is finished stays. The exit status is the worst of all
     coupons, as in measure: 2 not measured, 1 rejected, 3 undecided, 0.
     """
+    from macrocheck.cores import cores
     from macrocheck.record.store import open_record
     from macrocheck.run.plan import RunWish
-    from macrocheck.run.pool import cores, measure_here
+    from macrocheck.run.pool import measure_here
     from macrocheck.units import parse_length
 
     if cluster is not None and jobs is not None:

@@ -35,11 +35,6 @@ _Unit = tuple[int, int]
 """A coupon's index and its section's."""
 
 
-def cores() -> int:
-    """Return how many cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 def measure_here(
     jobs: Sequence[Job], processes: int, time_limit_s: float = TIME_LIMIT_S
 ) -> Iterator[tuple[int, tuple[Outcome, ...]]]:

@@ -1,22 +1,18 @@
 """The whole report, worded and drawn: from what stands on the record to what the templates show."""
 
-import math
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import islice
 
 from macrocheck import __version__
 from macrocheck.paths import shown
 from macrocheck.record.photos import PhotoStore
 from macrocheck.report.numbers import LengthUnit
 from macrocheck.report.pages.coupon_view import Sources, coupon_grade, coupon_view, formulas, limit_sets
+from macrocheck.report.pages.drawing import drawing
 from macrocheck.report.pages.examination import SOURCE as EXAMINATION_SOURCE
-from macrocheck.report.pages.facts import CouponFacts, RecordFacts, SectionFacts
-from macrocheck.report.pages.photos import find_photo
-from macrocheck.report.pages.pictures import SectionPictures, section_pictures
+from macrocheck.report.pages.facts import CouponFacts, RecordFacts
 from macrocheck.report.pages.plots_view import plot_views
 from macrocheck.report.pages.study_view import comparison_views
 from macrocheck.report.pages.table_view import table_columns, table_headings, table_rows
@@ -25,18 +21,6 @@ from macrocheck.report.pages.wording import GRADE_WORDS, moment, plural
 from macrocheck.results import CAUTIONS
 from macrocheck.study.comparison import Comparison
 from macrocheck.study.relation import Relation
-
-PICTURE_BYTES = 26_000_000
-"""What all pictures together may weigh; more of them are made smaller."""
-LONGEST_PX, SHORTEST_PX = 1500, 700
-"""Longer side of a section's picture: the most that 120 mm of paper show at 300 px per inch, and the least that can
-be read."""
-_BYTES_PER_PX = 0.21
-"""Of a JPEG at the best quality, with outline and labels; 0.13 to 0.2 on rendered photographs of 12 Mpx."""
-_MOST_OVER = 1.2
-"""A picture may weigh this much more than its share."""
-_AT_ONCE = 2
-"""Sections drawn at the same time: more of them wait for one another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,15 +63,11 @@ def report_view(
     columns = table_columns(coupons, wish.of)
     sources = Sources()
     sections = [s for c in coupons for s in c.sections]
-    pictures = draw_sections(sections, store, wish.unit)
+    with drawing(sections, store, wish.unit) as drawn:
+        plots = () if comparison is None else plot_views(coupons, comparison, groups, relations, wish.unit)
+        pictures = drawn()
     views = [
-        coupon_view(
-            c,
-            pictures[c.coupon],
-            anchor=anchors[c.coupon],
-            unit=wish.unit,
-            sources=sources,
-        )
+        coupon_view(c, pictures[c.coupon], anchor=anchors[c.coupon], unit=wish.unit, sources=sources)
         for c in coupons
     ]
     now = datetime.now(UTC).isoformat(timespec="minutes")
@@ -101,7 +81,7 @@ def report_view(
         rows=table_rows(coupons, anchors, columns, groups, wish.unit),
         comparisons=() if comparison is None else comparison_views(comparison, worded or comparison, wish.unit),
         compare_notes=() if comparison is None else _compare_notes(comparison, relations),
-        plots=plot_views(coupons, comparison, groups, relations, wish.unit) if comparison is not None else (),
+        plots=plots,
         coupons=views,
         sources=sources.listed(),
         limit_sets=limit_sets(coupons),
@@ -110,53 +90,6 @@ def report_view(
         paper=wish.paper,
         made=f"Made {moment(now)} with macrocheck {__version__} from revision {record.seq} of the record.",
     )
-
-
-def draw_sections(
-    sections: Sequence[SectionFacts], store: PhotoStore, unit: LengthUnit
-) -> Mapping[str, dict[str, SectionPictures]]:
-    """Return coupon -> section -> pictures, as large as all of them together may be."""
-    long_px = picture_side(len(sections))
-    most_bytes = round(_MOST_OVER * PICTURE_BYTES / max(len(sections), 1))
-    drawn: dict[str, dict[str, SectionPictures]] = {s.coupon: {} for s in sections}
-
-    def draw(section: SectionFacts) -> SectionPictures:
-        found = find_photo(section, store)
-        return section_pictures(section, found, long_px=long_px, most_bytes=most_bytes, unit=unit)
-
-    for section, pictures in _each(sections, draw):
-        drawn[section.coupon][section.section] = pictures
-    return _Forgiving(drawn)
-
-
-class _Forgiving(dict[str, dict[str, SectionPictures]]):
-    """A coupon without sections has no pictures."""
-
-    def __missing__(self, key: str) -> dict[str, SectionPictures]:
-        return {}
-
-
-def picture_side(count: int) -> int:
-    """Return the longer side, px, of each of `count` pictures of the usual shape (4:3)."""
-    each = PICTURE_BYTES / max(count, 1) / _BYTES_PER_PX
-    return round(min(LONGEST_PX, max(SHORTEST_PX, math.sqrt(each * 4 / 3))))
-
-
-def _each(
-    sections: Sequence[SectionFacts], draw: Callable[[SectionFacts], SectionPictures]
-) -> Iterator[tuple[SectionFacts, SectionPictures]]:
-    """Yield each section with its pictures, `_AT_ONCE` drawn at a time: reading, decoding and scaling overlap."""
-    rest = iter(sections)
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
-        waiting: list[tuple[SectionFacts, Future[SectionPictures]]] = [
-            (s, pool.submit(draw, s)) for s in islice(rest, 2 * _AT_ONCE)
-        ]
-        while waiting:
-            section, made = waiting.pop(0)
-            upcoming = next(rest, None)
-            if upcoming is not None:
-                waiting.append((upcoming, pool.submit(draw, upcoming)))
-            yield section, made.result()
 
 
 def _facts(record: RecordFacts, coupons: Sequence[CouponFacts], wish: ReportWish, now: str) -> list[Pair]:

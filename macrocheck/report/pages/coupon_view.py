@@ -1,6 +1,5 @@
 """One coupon of the report, worded: settings, examination, pictures, quantities, limits, flags, revisions."""
 
-import base64
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -93,11 +92,6 @@ def coupon_view(
     )
 
 
-def data_address(content: bytes, media_type: str) -> str:
-    """Return bytes as a data address (RFC 2397)."""
-    return f"data:{media_type};base64,{base64.b64encode(content).decode('ascii')}"
-
-
 def _derived(settings: Sequence[Setting], unit: LengthUnit) -> str:
     """Return what was worked out or assumed, in one sentence; the formulas stand at the end of the report."""
     parts = []
@@ -161,7 +155,7 @@ def _section(
 def _picture(picture: Picture | None, alt: str) -> PictureView | None:
     if picture is None:
         return None
-    return PictureView(data_address(picture.content, "image/jpeg"), picture.width, picture.height, alt)
+    return PictureView(picture.content, "jpg", picture.width, picture.height, alt)
 
 
 def _alt(section: SectionFacts, what: str) -> str:
@@ -208,16 +202,29 @@ def _welds(
                 sides=sides,
                 paired=paired,
                 rows=single,
-                spans=[(r.name, f"{r.value} ± {r.u95} {r.unit}") for r in rows if _is_spans(r) and r.u95],
-                without=_gathered([(r.name, shown(r.reason)) for r in rows if not r.value and r.reason]),
+                said=_said(rows, balance[i] if i < len(balance) else (), unit),
                 limits=[_limit(v, unit, sources) for v in verdicts],
-                balance=[
-                    (setting_title(s.name), " ".join(p for p in _spread(s, unit) if p))
-                    for s in (Setting.from_json(dict(row)) for row in (balance[i] if i < len(balance) else ()))
-                ],
             )
         )
     return views
+
+
+def _said(rows: Sequence[Row], balance: Sequence[Mapping[str, Any]], unit: LengthUnit) -> list[Pair]:
+    """Return what stands under a weld's table: what it is of, and a sentence."""
+    said = [
+        (f"{r.name}:", f"{r.value} ± {r.u95} {r.unit}, from the joint root.")
+        for r in rows
+        if _is_spans(r) and r.u95
+    ]
+    without = _gathered([(r.name, shown(r.reason)) for r in rows if not r.value and r.reason])
+    if without:
+        said.append(("Not measured:", "; ".join(f"{names} ({why.strip('.')})" for names, why in without) + "."))
+    if balance:
+        settings = [Setting.from_json(dict(row)) for row in balance]
+        numbers = [" ".join(p for p in _spread(s, unit) if p) for s in settings]
+        parts = [f"{setting_title(s.name).lower()} {n}" for s, n in zip(settings, numbers, strict=True)]
+        said.append(("Metal balance:", "; ".join(parts) + "."))
+    return said
 
 
 def _is_spans(row: Row) -> bool:
@@ -359,4 +366,11 @@ def _how_measured(body: Mapping[str, Any], document: Mapping[str, Any]) -> list[
 
 
 def _revision(what: str, r: Revision) -> RevisionView:
-    return RevisionView(what, moment(r.at), shown(r.who), shown(r.reason or ""), shown(r.version), r.hash)
+    return RevisionView(
+        what,
+        moment(r.at),
+        shown(r.who),
+        shown(r.reason or "first"),
+        f"macrocheck {shown(r.version)}",
+        f"{r.hash[:16]}…",
+    )

@@ -1,18 +1,20 @@
 """A report as one HTML file that needs nothing else: no network, no script, pictures inside."""
 
-from collections.abc import Sequence
-from importlib import resources
+import base64
 from typing import TYPE_CHECKING
 
 from macrocheck import __version__
 from macrocheck.errors import InputError
-from macrocheck.report.pages.view import CouponView, ReportView
+from macrocheck.report.pages.templates import ICONS, template
+from macrocheck.report.pages.view import PictureView, ReportView
 from macrocheck.report.pages.wording import GRADE_WORDS
+from macrocheck.report.pages.words import WORDS
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-PAGE_SIZES = {"a4": "A4", "letter": "letter"}
+_PAGE_SIZES = {"a4": "A4", "letter": "letter"}
+_MEDIA_TYPES = {"jpg": "image/jpeg", "svg": "image/svg+xml"}
 _LONGEST_WORD = 12
 """Letters of a word in a table that is not broken."""
 
@@ -28,32 +30,10 @@ def need_templates() -> None:
 
 def html_page(view: ReportView) -> str:
     """Fill the templates; every text is escaped, and what the templates leave out is a fault."""
-    return _filled(view, view.coupons, front=True, back=True)
-
-
-def html_chapters(view: ReportView, sections: int) -> list[str]:
-    """Return the page in chapters that each stand alone: the front, coupons of about so many sections, the sources.
-
-    Their pages have no number. A link to what is in another chapter points nowhere in its own.
-    """
-    footer = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x} " for c in view.title)
-    parts: list[list[CouponView]] = []
-    for coupon in view.coupons:
-        if not parts or sum(max(1, len(c.sections)) for c in parts[-1]) >= sections:
-            parts.append([])
-        parts[-1].append(coupon)
-    made = [_filled(view, part, footer=footer) for part in parts]
-    return [_filled(view, (), footer=footer, front=True), *made, _filled(view, (), footer=footer, back=True)]
-
-
-def _filled(
-    view: ReportView, coupons: Sequence[CouponView], *, footer: str = "", front: bool = False, back: bool = False
-) -> str:
     need_templates()
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
-    style = (resources.files("macrocheck.report.pages") / "templates" / "report.css").read_text(encoding="utf-8")
     environment = Environment(
         loader=PackageLoader("macrocheck.report.pages"),
         autoescape=True,
@@ -61,18 +41,27 @@ def _filled(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["breaks"] = _breaks
+    environment.filters |= {"breaks": _breaks, "address": _address}
+    environment.globals |= {"words": WORDS, "grades": GRADE_WORDS}
     return environment.get_template("report.html").render(
         view=view,
-        coupons=coupons,
-        footer=Markup(footer),  # noqa: S704  letters and digits, and all else as hexadecimal numbers
-        front=front,
-        back=back,
-        style=Markup(style),  # noqa: S704  our own file, which holds no text of anybody else's
-        grades=GRADE_WORDS,
+        style=Markup(template("report.css").decode()),  # noqa: S704  our own file, which holds no text of anybody else's
+        icons={word: data_address(template(file), "svg") for word, file in ICONS.items()},
         version=__version__,
-        page_size=PAGE_SIZES[view.paper],
+        page_size=_PAGE_SIZES[view.paper],
     )
+
+
+def data_address(content: bytes, ending: str) -> str:
+    """Return a picture's bytes as a data address (RFC 2397)."""
+    return f"data:{_MEDIA_TYPES[ending]};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def _address(picture: PictureView) -> "Markup":
+    """Return a picture as a data address, which needs no escaping."""
+    from markupsafe import Markup
+
+    return Markup(data_address(picture.content, picture.ending))  # noqa: S704  letters, digits and +/=;,: only
 
 
 def _breaks(text: str) -> "Markup":

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from macrocheck.errors import InputError
 from macrocheck.paths import shown
 from macrocheck.report.numbers import LengthUnit
-from macrocheck.report.pages.coupon_view import data_address
 from macrocheck.report.pages.facts import CouponFacts
 from macrocheck.report.pages.view import PictureView, PlotView
 from macrocheck.report.pages.wording import plural
@@ -135,5 +134,5 @@ def _view(figure: "Figure", caption: str) -> PlotView:
     from macrocheck.report.plots.style import to_svg
 
     width, height = (round(v * _PX_PER_IN) for v in figure.get_size_inches())
-    picture = PictureView(data_address(to_svg(figure), "image/svg+xml"), width, height, caption)
+    picture = PictureView(to_svg(figure), "svg", width, height, caption)
     return PlotView(picture, caption)

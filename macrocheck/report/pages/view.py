@@ -14,9 +14,10 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class PictureView:
-    """A picture as a data address, its size in px, and what it shows in words."""
+    """A picture: its file's bytes and ending ("jpg", "svg"), its size in px, and what it shows in words."""
 
-    src: str
+    content: bytes
+    ending: str
     width: int
     height: int
     alt: str
@@ -57,16 +58,14 @@ class SidesRow:
 
 @dataclass(frozen=True, slots=True)
 class WeldView:
-    """One weld: rows of both `sides` (their names), the other rows, what has no value and why, and its limits."""
+    """One weld: rows of both `sides` (their names), the other rows, what is `said` under them, and its limits."""
 
     title: str
     sides: Pair
     paired: Sequence[SidesRow]
     rows: Sequence[Row]
-    spans: Sequence[Pair]
-    without: Sequence[Pair]
+    said: Sequence[Pair]
     limits: Sequence[LimitView]
-    balance: Sequence[Pair] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +97,7 @@ class SectionView:
 
 @dataclass(frozen=True, slots=True)
 class RevisionView:
-    """A revision: what it is of, when, who, why, with what, and its hash."""
+    """A revision: what it is of, when, who, why, with what, and how its hash begins."""
 
     what: str
     at: str

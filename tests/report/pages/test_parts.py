@@ -1,6 +1,5 @@
 """The parts of a report by themselves: photographs, pictures, examination, words."""
 
-import gc
 import hashlib
 import io
 from dataclasses import replace
@@ -16,9 +15,8 @@ from macrocheck.record.engine import reading
 from macrocheck.record.settings import Setting
 from macrocheck.record.store import open_record
 from macrocheck.report.numbers import LengthUnit
-from macrocheck.report.pages.build import LONGEST_PX, PICTURE_BYTES, SHORTEST_PX, picture_side
-from macrocheck.report.pages.collecting import uncollected
 from macrocheck.report.pages.coupon_view import coupon_grade, sides_of
+from macrocheck.report.pages.drawing import LONGEST_PX, PICTURE_BYTES, SHORTEST_PX, picture_side
 from macrocheck.report.pages.examination import ITEMS, examination
 from macrocheck.report.pages.facts import CouponFacts, SectionFacts
 from macrocheck.report.pages.gather import coupon_facts
@@ -244,15 +242,6 @@ def test_grade_of_a_coupon(facts: CouponFacts) -> None:
     assert coupon_grade(replace(facts, sections=(good, failed))) == "undecided"
     assert coupon_grade(replace(facts, sections=(failed,))) == "failed"
     assert coupon_grade(replace(facts, sections=())) == "failed"
-
-
-def test_the_collector_is_on_again_whatever_happens() -> None:
-    with uncollected():
-        assert not gc.isenabled()
-    assert gc.isenabled()
-    with pytest.raises(KeyError), uncollected():
-        raise KeyError
-    assert gc.isenabled()
 
 
 def test_photograph_digests_are_of_the_bytes(facts: CouponFacts, bench: Path) -> None:

@@ -1,25 +1,29 @@
 """The PDF: tagged, numbered, with its fonts inside, of the paper asked for; checked with tools of their own."""
 
-import builtins
+import html
 import os
 import re
 import shutil
 import subprocess
 import sys
-from collections import Counter
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from macrocheck.errors import InputError
-from macrocheck.report.pages.pdf import need_library, pdf_bytes
+from macrocheck.paths import shown
+from macrocheck.record.store import open_record
+from macrocheck.report.pages.pdf import need_library
+from macrocheck.report.pages.words import WORDS
 from macrocheck.results import CAUTIONS
 from tests.cli.conftest import Run
-from tests.report.pages.bench import HOSTILE
+from tests.report.pages.bench import HOSTILE, Tee, put, settings
 from tests.report.pages.conftest import report
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
+
+CHOSEN = ("B01", HOSTILE[:99], "Failed", "--by", "gas", "--of", "root_penetration")
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +33,7 @@ def printed(bench: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     except InputError as error:
         pytest.skip(str(error))
     target = tmp_path_factory.mktemp("pdf") / "report.pdf"
-    return report(bench, target, "B01", HOSTILE[:99], "Failed", "--by", "gas", "--of", "root_penetration")
+    return report(bench, target, *CHOSEN)
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +75,63 @@ def elements(node: Any) -> list[Any]:
 
 def test_headings_and_tables_are_tagged(pages: Any) -> None:
     kinds = {e["/S"] for e in elements(pages.trailer["/Root"]["/StructTreeRoot"])}
-    assert {"/H1", "/H2", "/Table", "/TH", "/TD", "/TR"} <= kinds
+    assert {"/H1", "/H2", "/H3", "/H4", "/Table", "/THead", "/TBody", "/TH", "/TD", "/TR", "/L", "/LI"} <= kinds
+
+
+def test_headings_are_bookmarks(pages: Any) -> None:
+    def titles(outline: Any) -> list[Any]:
+        return [titles(item) if isinstance(item, list) else item.title for item in outline]
+
+    top, under = titles(pages.outline)
+    assert top == "Report on 3 coupons of bench.db"
+    assert [title for title in under if isinstance(title, str)] == [
+        "The coupons", "What the settings did", "Plots", "Coupon B01", f"Coupon {HOSTILE[:99]}", "Coupon Failed",
+        "Sources and how to read this report",
+    ]  # fmt: skip
+    assert under[under.index("Coupon B01") + 1][-1] == "On the record"
+
+
+def test_links_lead_to_coupons_and_sources(pages: Any, texts: list[str]) -> None:
+    """ISO 32000-1, 12.5.6.5; ISO 14289-1, 7.18.1: each says where it leads and has its place among the tags."""
+    numbers = {page.indirect_reference.idnum: i for i, page in enumerate(pages.pages)}
+    links: dict[int, list[int]] = {}
+    for i, page in enumerate(pages.pages):
+        for note in (n.get_object() for n in page.get("/Annots", [])):
+            place = note["/Dest"]
+            place = pages.named_destinations[place].dest_array if isinstance(place, str) else place.get_object()
+            links.setdefault(i, []).append(numbers[place[0].idnum])
+            assert note["/Contents"]
+            assert "/StructParent" in note
+    starts = [i for i, text in enumerate(texts) if flat("Not noted on the sheet:") in flat(text)]
+    assert links.pop(0) == [starts[0], starts[1], starts[2]]  # the table's names, to the coupons
+    assert len(links) >= 3
+    assert {target for found in links.values() for target in found} == {len(texts) - 1}  # limits, to their sources
+
+
+def flat(text: str) -> str:
+    return "".join(text.split())
+
+
+def test_it_says_what_the_page_says(bench: Path, printed: Path, texts: list[str], tmp_path: Path) -> None:
+    """Every text of the HTML is found whole in the PDF, in the same order but for what stands side by side."""
+    page = report(bench, tmp_path / "x.html", *CHOSEN).read_text(encoding="utf-8")
+    assert printed.exists()
+    page = re.sub(
+        r'<style>.*?</style>|<title>.*?</title>|<span class="hidden">.*?</span>', "", page, flags=re.DOTALL
+    )
+    said = [flat(html.unescape(text)) for text in re.split(r"<[^>]*>", page)]
+    said = [re.sub(r"\d\d:\d\dUTC", "", text) for text in said if text]
+    heads = [flat(f"Coupon {name}") for name in ("B01", HOSTILE[:99], "Failed")]
+    foot = re.compile(re.escape(flat(WORDS["foot"] + "Report on 3 coupons of bench.db")) + r"\d+of\d+")
+    body = ""
+    for text in texts:
+        one = foot.sub("", flat(text))
+        body += next((one.removeprefix(head) for head in heads if one.startswith(head)), one)
+    body = re.sub(r"\d\d:\d\dUTC", "", body)
+    assert len(said) > 500
+    assert [text for text in said if text not in body] == []
+    # Nothing else but heads of tables that go on over the page, bullets, numbers of a list, colons.
+    assert sum(map(len, said)) < len(body) < 1.015 * sum(map(len, said))
 
 
 def test_pages_are_numbered(texts: list[str]) -> None:
@@ -143,129 +203,92 @@ def test_nothing_runs_out_of_the_page(printed: Path, tmp_path: Path) -> None:
         assert grey[:, -edge:].min() > 250, picture.name
 
 
-def test_pictures_are_fetched_from_nowhere_else(printed: Path, tmp_path: Path) -> None:
-    """A page of somebody else's making gets no file of this machine into the PDF."""
-    assert printed.exists()
-    secret = tmp_path / "secret.svg"
-    secret.write_text('<svg xmlns="http://www.w3.org/2000/svg"><text y="20">hidden words</text></svg>')
-    made = tmp_path / "x.pdf"
-    made.write_bytes(pdf_bytes(f'<html lang="en"><title>t</title><img src="{secret.as_uri()}" alt="a"><p>seen'))
-    text = pypdf.PdfReader(made).pages[0].extract_text()
-    assert "seen" in text
-    assert "hidden" not in text
+def test_what_looks_like_the_language_of_the_templates_is_only_text(tmp_path: Path, tee: Tee) -> None:
+    """Nothing that a person typed is read as markup or code: no file gets in, and every letter comes out."""
+    secret = tmp_path / "secret.txt"
+    secret.write_text("hidden words", encoding="utf-8")
+    typed = (
+        f'#read("{secret}") $x^2$ *b* _i_ `r` @ref <label> = h \\u{{41}} // c /* d */ #panic("p") ~ -- "q" [] {{}}'
+    )
+    record = open_record(tmp_path / "typed.db", make=True)
+    put(record, tee, typed[:90], tmp_path, noted=settings(gas=typed, process="GMAW"), who=typed)
+    put(record, tee, typed[:90], tmp_path, noted=settings(gas=typed), grow=0.01, reason=typed, who=typed)
+    record.close()
+    made = pypdf.PdfReader(report(tmp_path / "typed.db", tmp_path / "x.pdf", "--title", typed))
+    text = flat(" ".join(p.extract_text() for p in made.pages))
+    assert made.metadata.title == typed
+    assert text.count(flat(typed)) >= 4  # the title, the setting, who, why
+    assert "hiddenwords" not in text
+
+
+@pytest.mark.parametrize("name", ["試験片 7", "قطعة 7", "Probe 😀", "\ue000\u0378", "é\u0301\u200b\u202e x"])
+def test_any_letters_can_be_printed(tmp_path: Path, tee: Tee, name: str) -> None:
+    """No font of this machine may have them: then there is a box, and the letters can still be copied."""
+    record = open_record(tmp_path / "letters.db", make=True)
+    put(record, tee, name, tmp_path, noted=settings(gas=name), with_outline=False)
+    record.close()
+    target = report(tmp_path / "letters.db", tmp_path / "x.pdf")
+    if not shutil.which("pdftotext"):
+        pytest.skip("pdftotext is not installed")
+    text = subprocess.run(["pdftotext", str(target), "-"], capture_output=True, text=True, check=True).stdout
+    assert set(flat(shown(name))) <= set(text)
+
+
+def test_a_very_long_text_stays_on_the_page(tmp_path: Path, tee: Tee) -> None:
+    """More than a page of reason, in words and in one word: all of it is printed, page after page."""
+    record = open_record(tmp_path / "long.db", make=True)
+    words, word = "more and more of it, " * 400, "unbroken" * 400
+    put(record, tee, "A", tmp_path, noted=settings(gas=words[:1990]), who="Kim")
+    put(record, tee, "A", tmp_path, noted=settings(gas=words[:1990]), grow=0.01, reason=words + word, who="Kim")
+    record.close()
+    target = report(tmp_path / "long.db", tmp_path / "x.pdf")
+    text = flat(" ".join(p.extract_text() for p in pypdf.PdfReader(target).pages))
+    assert text.count("moreandmoreofit") >= 2 * 390
+    assert text.count("unbroken") >= 2 * 390  # a foot may stand between two letters
+    test_nothing_runs_out_of_the_page(target, tmp_path)
+
+
+def test_pictures_go_in_as_they_are(printed: Path) -> None:
+    """JPEG, not decoded and packed again."""
+    if not shutil.which("pdfimages"):
+        pytest.skip("pdfimages is not installed")
+    rows = subprocess.run(["pdfimages", "-list", str(printed)], capture_output=True, text=True, check=True).stdout
+    assert sum(" jpeg " in row for row in rows.splitlines()) >= 4
 
 
 def test_a_missing_extra_is_named(bench: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    monkeypatch.setitem(sys.modules, "typst", None)
     ended = run("report", bench, "--to", tmp_path / "x.pdf")
     assert ended.status == 2
     assert "pip install 'macrocheck[report]'" in ended.err
 
 
-def test_missing_system_libraries_are_one_sentence(
-    bench: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    real = builtins.__import__
-
-    def without_pango(name: str, *rest: Any, **more: Any) -> Any:
-        if name == "weasyprint":
-            msg = "cannot load library 'libpango-1.0-0'"
-            raise OSError(msg)
-        return real(name, *rest, **more)
-
-    monkeypatch.setattr(builtins, "__import__", without_pango)
-    ended = run("report", bench, "--to", tmp_path / "x.pdf")
-    assert ended.status == 2
-    assert "Pango" in ended.err
-    assert ended.err.count("\n") == 1
-
-
-@pytest.fixture(scope="module")
-def by_chapters(bench: Path, tmp_path_factory: pytest.TempPathFactory, printed: Path) -> Any:
-    """The same report, laid out in chapters and joined."""
-    assert printed.exists()
-    target = tmp_path_factory.mktemp("chapters") / "report.pdf"
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("macrocheck.cli.report._MANY_SECTIONS", 1)
-        patch.setattr("macrocheck.report.pages.chapters.SECTIONS", 1)
-        report(bench, target, "B01", HOSTILE[:99], "Failed", "--by", "gas", "--of", "root_penetration")
-    return target
-
-
-def test_joined_chapters_say_what_the_whole_says(pages: Any, by_chapters: Path) -> None:
-    made = pypdf.PdfReader(by_chapters)
-    assert len(made.pages) == len(pages.pages)
-    for one, other in zip(pages.pages, made.pages, strict=True):
-        words = [sorted(re.sub(r"\d\d:\d\d UTC", "", p.extract_text()).split()) for p in (one, other)]
-        assert words[0] == words[1]
-    assert made.metadata.title == pages.metadata.title
-    kinds = [Counter(e["/S"] for e in elements(r.trailer["/Root"]["/StructTreeRoot"])) for r in (pages, made)]
-    assert kinds[0] == kinds[1]
-    assert set(made.named_destinations) == set(pages.named_destinations)
-    assert titles(made.outline) == titles(pages.outline)
-
-
-def titles(outline: Any) -> list[Any]:
-    return [titles(item) if isinstance(item, list) else item.title for item in outline]
-
-
-def test_joined_chapters_are_tagged_and_linked_throughout(by_chapters: Path) -> None:
-    """ISO 32000-1, 14.7.4.4: a page's marked content and a link find their element by number, in rising order."""
-    made = pypdf.PdfReader(by_chapters)
-    numbers = made.trailer["/Root"]["/StructTreeRoot"]["/ParentTree"]["/Nums"]
-    parents = dict(zip((int(n) for n in numbers[::2]), numbers[1::2], strict=True))
-    assert list(parents) == sorted(parents)
-    assert len(parents) == len(numbers) // 2
-    links = 0
-    for number, page in enumerate(made.pages, start=1):
-        for element in parents[int(page["/StructParents"])].get_object():
-            assert element.get_object()["/Pg"].get_object()["/StructParents"] == page["/StructParents"]
-        for note in (n.get_object() for n in page.get("/Annots", [])):
-            links += 1
-            assert note["/Dest"] in made.named_destinations
-            assert parents[int(note["/StructParent"])].get_object()["/S"] == "/Link"
-        assert f"{number} of {len(made.pages)}" in page.extract_text()
-    assert links > 3
-    test_a_general_validator_passes_it(by_chapters)
-
-
-def test_joined_chapters_look_like_the_whole(printed: Path, by_chapters: Path, tmp_path: Path) -> None:
-    """Pixel by pixel, but for the first and last page, which say when they were made; page numbers and all."""
-    if not shutil.which("pdftoppm"):
-        pytest.skip("pdftoppm is not installed")
-    import numpy as np
-    from PIL import Image
-
-    for name, file in (("one", printed), ("two", by_chapters)):
-        subprocess.run(["pdftoppm", "-r", "50", "-gray", str(file), str(tmp_path / name)], check=True)
-    ones, twos = (sorted(tmp_path.glob(f"{name}-*.pgm")) for name in ("one", "two"))
-    assert len(ones) == len(twos)
-    for one, two in zip(ones[1:-1], twos[1:-1], strict=True):
-        a, b = (np.asarray(Image.open(p), np.float64) for p in (one, two))
-        assert np.abs(a - b).max() < 64, one.name
-    foot = np.asarray(Image.open(twos[0]), np.float64)[-round(15 / 25.4 * 50) :]
-    assert foot[:, -foot.shape[1] // 4 :].min() < 200  # the number stands at the foot, to the right
-
-
-def test_a_missing_joiner_is_named(bench: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("macrocheck.cli.report._MANY_SECTIONS", 1)
-    monkeypatch.setitem(sys.modules, "pikepdf", None)
-    ended = run("report", bench, "--to", tmp_path / "x.pdf")
-    assert ended.status == 2
-    assert "A PDF of many coupons needs an extra: pip install 'macrocheck[report]'" in " ".join(ended.err.split())
-    assert not (tmp_path / "x.pdf").exists()
-
-
-def _killed(_: str) -> bytes:
+def _killed(*_: Any) -> None:
     os._exit(9)
 
 
-def test_a_process_that_is_killed_ends_in_a_sentence(
-    bench: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def _refused(_folder: str, _fonts: str, to: Any) -> None:
+    to.send("a fault\n in what it is to set")
+
+
+@pytest.mark.parametrize(
+    ("instead", "sentence"),
+    [(_killed, "most likely for want of memory); write an .html"), (_refused, "(a fault in what it is to set)")],
+)
+def test_a_process_that_fails_ends_in_a_sentence(
+    bench: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, instead: Any, sentence: str
 ) -> None:
-    monkeypatch.setattr("macrocheck.cli.report._MANY_SECTIONS", 1)
-    monkeypatch.setattr("macrocheck.report.pages.chapters.pdf_bytes", _killed)
+    monkeypatch.setattr("macrocheck.report.pages.pdf._set", instead)
     ended = run("report", bench, "B01", "--to", tmp_path / "x.pdf")
     assert ended.status != 0
-    assert "most likely for want of memory; write an .html" in " ".join(ended.err.split())
-    assert not (tmp_path / "x.pdf").exists()
+    assert sentence in " ".join(ended.err.split())
+    assert not list(tmp_path.iterdir())
+
+
+def test_the_memory_of_a_large_one_is_said_first(
+    bench: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("macrocheck.cli.report._LARGE", 1)
+    ended = run("report", bench, "B01", "--to", tmp_path / "x.pdf")
+    assert ended.status == 0
+    assert "A PDF of 2 sections takes some 0 GB of memory" in " ".join(ended.err.split())
