@@ -103,8 +103,8 @@ def command(
     sections = sum(len(c.sections) for c in view.coupons)
     if kind == "pdf" and sections > _LARGE:
         click.echo(
-            f"A PDF of {sections} sections takes some {sections * _GB_A_SECTION:.0f} GB of memory while it is made; "
-            "an .html takes little, and --where or names of coupons make it shorter.",
+            f"A PDF of {sections} sections takes some {sections * _GB_A_SECTION:.0f} GB of memory to make; an "
+            ".html takes little, and --where or names of coupons make it shorter.",
             err=True,
         )
     content = html_page(view).encode("utf-8", "backslashreplace") if kind == "html" else pdf_bytes(view)

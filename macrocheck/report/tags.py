@@ -105,11 +105,9 @@ class Map:
     def _crossed(self, anchor: FloatArray, end: FloatArray, length: FloatArray) -> FloatArray:
         """Mean cost along leaders times their length in em."""
         rows, columns = self.shape
-        total = np.zeros(len(end))
-        steps = np.linspace(0.08, 1.0, 24)
-        for t in steps:
-            at = (anchor + t * (end - anchor)) / self.cell
-            j = np.clip(at[:, 0].astype(int), 0, columns - 1)
-            i = np.clip(at[:, 1].astype(int), 0, rows - 1)
-            total += self.cost[i, j]
+        steps = np.linspace(0.08, 1.0, 24)[:, None]
+        x, y = ((a + steps * (e - a)) / self.cell for a, e in zip(anchor, end.T, strict=True))
+        j = np.minimum(np.maximum(x, 0.0), columns - 1).astype(np.int32)
+        i = np.minimum(np.maximum(y, 0.0), rows - 1).astype(np.int32)
+        total = self.cost.ravel()[i * columns + j].sum(axis=0, dtype=np.float64)
         return np.asarray(total / len(steps) * length)
