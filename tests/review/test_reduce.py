@@ -91,7 +91,10 @@ def test_a_free_toe_goes_where_it_is_dropped() -> None:
 
 @pytest.mark.parametrize("u", [CLICK_U_PX, 4 * CLICK_U_PX])
 def test_the_legs_uncertainty_reflects_the_click(u: float) -> None:
-    """A toe set by a click that is sure to u px: with exact surfaces and scale, the leg is about as sure: the face beside it errs too."""
+    """A toe set by a click that is sure to u px: with exact surfaces and scale, the leg is about as sure.
+
+    A little less: the face beside the toe errs too.
+    """
     state, solver = begun()
     after, _ = edited(state, e.MovePoint(0, "toe_nonbutting", at(*off(TOE_NONBUTTING, 30, 0))), solver, u)
     found = quantity(after, "leg_nonbutting").u
