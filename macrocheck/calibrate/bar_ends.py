@@ -22,6 +22,8 @@ BLOCK = 5
 """Side of the blocks of residuals that show how neighbours go together, px."""
 SMOOTH = 0.8
 """Smoothing (standard deviation) of the picture around an end, px."""
+FWHM = 2.355
+"""Width of a Gaussian at half height in standard deviations."""
 SHARPEST, SOFTEST = 0.8, 4.5
 """Blur (standard deviation), with the smoothing, that a fit may take, px."""
 
@@ -31,7 +33,7 @@ class End:
     """One end as fitted, px: how far past the stated tip it lies, its standard uncertainty, blur, thickness.
 
     `at` is the middle of the tick where there is one, else the outer end. `tick`: the tick's full length across,
-    0 without one. `height`: of the bar over its ground, in parts of its tone beside it. `odd`: what
+    0 without one; `wide`: its thickness. `height`: of the bar over its ground, in parts of its tone beside it. `odd`: what
     each pixel of the patch speaks against the fit, (len(v), len(u)).
     """
 
@@ -40,6 +42,7 @@ class End:
     blur: float
     thickness: float
     tick: float
+    wide: float
     height: float
     odd: FloatArray
 
@@ -74,6 +77,14 @@ class Patch:
         # an edge sharp to the pixel looks different wherever it lies between two samples, unless it is smoothed
         smooth = cv2.GaussianBlur(signal, (0, 0), sigmaX=SMOOTH, sigmaY=SMOOTH / step)
         return cls(np.asarray(smooth, dtype=np.float64), u, v, thickness)
+
+
+    def around(self, end: "End") -> "Patch":
+        """The part as large as an end found in it asks for, so that what lies further off weighs nothing."""
+        near = 3.0 * end.blur + 2.0
+        along = np.abs(self.u - end.at) <= near + end.thickness / 2
+        across = np.abs(self.v) <= near + end.tick / 2
+        return Patch(self.signal[np.ix_(across, along)], self.u[along], self.v[across], self.thickness)
 
 
 def _slab(x: FloatArray, low: float, high: float, blur: float) -> FloatArray:
@@ -127,9 +138,10 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
     low[3] = sharpest
     p = np.clip(start, low, high)
     values = patch.signal.ravel()
-    uu, vv = np.meshgrid(patch.u / patch.u[-1], patch.v / patch.v[-1])
+    uu, vv = np.meshgrid(patch.u / np.abs(patch.u).max(), patch.v / np.abs(patch.v).max())
     ground = np.column_stack([np.ones(values.size), uu.ravel(), vv.ravel()])
-    # a blurred hairline tells thickness times height only: a weak pull to what the sides said keeps both apart,
+    # a blurred hairline tells thickness times height only: a weak pull to what its sides and the blur of its
+    # end say keeps both apart,
     # and a tick is about as thick as its bar
     pull = np.zeros(len(p))
     pull[2] = 0.15 if patch.thickness < 6 else 0.0
@@ -145,7 +157,7 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
         height = np.linalg.solve(heavy.T @ base + 1e-9 * np.eye(4), heavy.T @ values)
         residual = values - base @ height
         weight = _weights(residual)
-        target = np.array([0, 0, patch.thickness, 0, 0, p[2]])[: len(p)]
+        target = np.array([0, 0, _drawn(patch.thickness, float(p[3])), 0, 0, p[2]])[: len(p)]
         cost = float(np.sum(residual**2 * np.sqrt(weight)) + np.sum((pull * (p - target)) ** 2))
         if best is not None and cost >= best.cost:
             damp *= 10
@@ -175,6 +187,12 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
     return best
 
 
+def _drawn(seen: float, blur: float) -> float:
+    """Thickness as drawn of a stroke `seen` so wide at half height under `blur` and the fit's own smoothing."""
+    camera = max(blur**2 - SMOOTH**2, 0.0)
+    return math.sqrt(max(seen**2 - FWHM**2 * camera, (seen / 4) ** 2))
+
+
 def _together(residual: FloatArray) -> float:
     """How many pixels go together in the residuals: 1 where each is on its own (variance of means of blocks)."""
     rows, columns = (k // BLOCK * BLOCK for k in residual.shape)
@@ -202,6 +220,15 @@ def ticked_end(patch: Patch, plain: End) -> End:
     return _best(patch, starts, tick=True)
 
 
+def closer_end(patch: Patch, end: End) -> End:
+    """Fit an end with a tick once more in a smaller patch; `end` where that does not hold there."""
+    if min(patch.signal.shape) < 2 * BLOCK:
+        return end
+    start = np.array([end.at, 0.0, end.thickness, end.blur, end.tick, end.wide])
+    again = _best(patch, [start], tick=True)
+    return again if abs(again.at - end.at) < end.blur and again.tick > again.thickness else end
+
+
 def _best(patch: Patch, starts: list[FloatArray], *, tick: bool) -> End:
     soft = min((_fit(patch, start, tick=tick, sharpest=1.2) for start in starts), key=lambda f: f.cost)
     best = _fit(patch, soft.p, tick=tick)
@@ -210,9 +237,8 @@ def _best(patch: Patch, starts: list[FloatArray], *, tick: bool) -> End:
     cov = np.linalg.inv(best.normal + 1e-9 * np.eye(len(best.normal)))
     u = math.sqrt(max(left * float(cov[0, 0]) * _together(best.residual * weight), 0.0))
     p = best.p
-    return End(
-        float(p[0]), u, float(p[3]), float(p[2]), float(p[4]) if tick else 0.0, best.height, _odd(best.residual)
-    )
+    tall, wide = (float(p[4]), float(p[5])) if tick else (0.0, 0.0)
+    return End(float(p[0]), u, float(p[3]), float(p[2]), tall, wide, best.height, _odd(best.residual))
 
 
 def _odd(residual: FloatArray) -> FloatArray:

@@ -1,12 +1,14 @@
 """Measuring one bar in the full picture, to sub-pixel."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray
-from macrocheck.calibrate.bar_ends import End, Patch, plain_end, tick_shows, ticked_end
+from macrocheck.calibrate.bar_ends import End, Patch, closer_end, plain_end, tick_shows, ticked_end
 from macrocheck.calibrate.profile import crossing, fit_edge, sample, strip
 from macrocheck.calibrate.strokes import THICKEST, Stroke
 
@@ -21,6 +23,8 @@ TICK_U = 0.045
 COLOUR_U = 0.25
 """Standard uncertainty of an end that is told by colour alone, px: JPEG files keep a colour for every second pixel
 at best; from rendered bars."""
+FLANK = 1.5, 5.0
+"""How far from a bar's edge the ground on either side of it is read, px."""
 LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
 LEAST_CONTRAST = 14.0
@@ -37,11 +41,15 @@ MOST_U = 0.006
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
 LUMA = np.array([0.299, 0.587, 0.114])
 """Brightness of red, green, blue (ITU-R BT.601)."""
-LEAST_BRIGHT = 25.0
-"""Step of brightness from which an end is measured by brightness alone, grey levels."""
+LEAST_BRIGHT = 12.0
+"""Step of brightness from which an end is measured by brightness, grey levels."""
+FAINT_TINT, TINTED_BY = 25.0, 1.5
+"""Step of colour from which an end is measured by colour, grey levels, and in parts of the step of brightness."""
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 """How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
 20 ends without one 0.3 at most."""
+MOST_ALIKE = 0.6
+"""Most that the ground around an end may be like the bar: 1 is its tone, 0 that of what lies beyond the end."""
 SOFT_END = 0.55, 0.8
 """An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px."""
 
@@ -54,6 +62,18 @@ class Tip:
     u: float
     blur: float
     tick: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """A way to read an end: (RGB - ground) . lean is 1 on the bar, 0 off it.
+
+    `u`: standard uncertainty of a place that is told so, beside what its fit says, px.
+    """
+
+    lean: FloatArray
+    ground: FloatArray
+    u: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +158,11 @@ def _sides(
     alike = _likeness(rgb, on, off)
     signal = alike.reshape(len(v), cells, -1).mean(axis=2)
     core = signal[inside].mean(axis=0)
-    left = signal[v <= -0.5 * thick - 2.0].mean(axis=0)
-    right = signal[v >= 0.5 * thick + 2.0].mean(axis=0)
+    # close by and where it is least like the bar: a label or the edge of its strip may lie beside it
+    past = np.abs(v) - 0.5 * thick
+    flank = (past >= FLANK[0]) & (past <= FLANK[1])
+    smooth = cv2.blur(signal, (1, 3))
+    left, right = smooth[flank & (v < 0)].min(axis=0), smooth[flank & (v > 0)].min(axis=0)
     most = (0.35 if thick < 8 else 0.44) * thick
     hollow = float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5
     if thick > 16:  # no blur reaches so deep: a thin line within is a bar on its strip
@@ -181,19 +204,20 @@ def _likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray
     return np.asarray(1.0 - np.sqrt(np.sum((rgb - on) ** 2, axis=-1)) / far)
 
 
-def _lean(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """(lean, ground) so that (RGB - ground) . lean is 1 on the bar, 0 off it; the usual ground where plainer.
-
-    Last the standard uncertainty of a place that is told by colour rather than brightness, px.
-    """
+def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean, ...]:
+    """How an end may be read, by its brightness, its colour or both; the usual ground where that is plainer."""
     step = on - ground
     if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
         ground, step = usual, on - usual
-    # compression keeps colour at half the sharpness and less, and shifts it: brightness where it tells enough
+    # compression keeps colour at half the sharpness and less, and shifts it; a ground's texture has little of it
     bright = float(step @ LUMA)
-    if abs(bright) > LEAST_BRIGHT:
-        return LUMA / bright, ground, 0.0
-    return np.asarray(step / float(step @ step)), ground, COLOUR_U
+    tint = step - step.mean()
+    size = float(tint @ tint)
+    coloured = Lean(tint / max(size, 1e-9), ground, COLOUR_U)
+    if abs(bright) <= LEAST_BRIGHT:
+        return (coloured,) if size > FAINT_TINT**2 else (Lean(step / float(step @ step), ground, COLOUR_U),)
+    plain = Lean(LUMA / bright, ground, 0.0)
+    return (plain, coloured) if size > (TINTED_BY * bright) ** 2 else (plain,)
 
 
 def _side_edges(
@@ -270,8 +294,7 @@ def _ticks(
     length: float,
 ) -> list[Tip | None]:
     """Both end ticks as by `_end`; empty where the bar has none, a None where the two ends contradict."""
-    pairs: list[tuple[Patch, End, End]] = []
-    u_least = 0.0
+    ends: list[list[tuple[float, float, Tip]]] = []
     contrast = math.dist(on, ground)
     flanks = np.array([-0.5 * thick - 3.0, 0.5 * thick + 3.0])
     for tip, out in tips:
@@ -281,19 +304,36 @@ def _ticks(
         changes = float(np.sqrt(((beyond - behind) ** 2).sum(axis=1)).min()) > GROUND_CHANGE * contrast
         if changes or math.dist(on, beyond) < GROUND_CHANGE * contrast:
             return [None, None]
-        lean, near, u_colour = _lean(on, beyond, ground)
-        patch = Patch.cut(pixels, tip, out, thick, lean, near, 0.4 * length)
-        plain = plain_end(patch, 0.0)
-        pairs.append((patch, plain, ticked_end(patch, plain)))
-        u_least = max(u_least, math.hypot(TICK_U, u_colour))
-    shows = [tick_shows(*pair) if _is_tick(pair[2]) else 0.0 for pair in pairs]
+        readings = []
+        for way in _leans(on, beyond, ground):
+            patch = Patch.cut(pixels, tip, out, thick, way.lean, way.ground, 0.4 * length)
+            plain = plain_end(patch, 0.0)
+            end = ticked_end(patch, plain)
+            shows = tick_shows(patch, plain, end) if _is_tick(end) else 0.0
+            if shows >= LEAST_SHOWN:
+                end = closer_end(patch.around(end), end)
+            u = math.hypot(end.u, TICK_U, way.u)
+            readings.append((shows, end.tick, Tip(end.at, u, end.blur, tick=True)))
+        ends.append(readings)
+    best = [max(readings, key=lambda r: r[0]) for readings in ends]
+    shows = [r[0] for r in best]
     if max(shows) < LEAST_SHOWN:
         return []
-    ticked = [pair[2] for pair in pairs]
-    tall = sorted(end.tick for end in ticked)
+    tall = sorted(r[1] for r in best)
     if min(shows) < LEAST_SHOWN or tall[1] > 1.5 * tall[0] + 2.0:
         return [] if max(shows) < SURELY_SHOWN else [None, None]
-    return [Tip(end.at, math.hypot(end.u, u_least), end.blur, tick=True) for end in ticked]
+    return [_joint([tip for shows, _, tip in readings if shows >= LEAST_SHOWN]) for readings in ends]
+
+
+def _joint(tips: Sequence[Tip]) -> Tip:
+    """One end as read in several ways: the mean by their uncertainties, in more doubt where they differ."""
+    weight = np.array([tip.u**-2 for tip in tips])
+    weight /= weight.sum()
+    at = np.array([tip.at for tip in tips])
+    mean = float(weight @ at)
+    each = float(weight**2 @ np.array([tip.u**2 for tip in tips]))
+    u = math.sqrt(each + float(weight @ (at - mean) ** 2))
+    return Tip(mean, u, min(tip.blur for tip in tips), tips[0].tick)
 
 
 def _is_tick(end: End) -> bool:
@@ -312,23 +352,42 @@ def _end(
 ) -> Tip | None:
     """One end of a bar without ticks; None where it is no sharp end."""
     window = _window(thick, length)
-    u = np.arange(-window, window + 0.01, 1.0)
     beyond = _beyond(pixels, tip, outward, window, rows)
-    lean, near_ground, u_colour = _lean(on, beyond, ground)
+    tips = []
+    for way in _leans(on, beyond, ground):
+        one = _end_read(pixels, tip, outward, thick, way, on, beyond, rows, window, math.dist(on, ground))
+        if one is not None:
+            tips.append(one)
+    return _joint(tips) if tips else None
+
+
+def _end_read(
+    pixels: ByteArray,
+    tip: FloatArray,
+    outward: FloatArray,
+    thick: float,
+    way: Lean,
+    on: FloatArray,
+    beyond: FloatArray,
+    rows: FloatArray,
+    window: float,
+    contrast: float,
+) -> Tip | None:
+    """One end without a tick, read one way."""
+    u = np.arange(-window, window + 0.01, 1.0)
     flanks = np.array([-0.5 * thick - 3.0, 0.5 * thick + 3.0])
     behind = (u < -0.3 * window) & (u > -0.7 * window)
     change = beyond - np.median(strip(pixels, tip, outward, u[behind], flanks), axis=1)
-    contrast = math.sqrt(float((on - ground) @ (on - ground)))
-    values = ((strip(pixels, tip, outward, u, rows) - near_ground) @ lean).mean(axis=0)
+    values = ((strip(pixels, tip, outward, u, rows) - way.ground) @ way.lean).mean(axis=0)
     fit = fit_edge(u, values, 0.0)
     if fit is None or float(np.sqrt((change**2).sum(axis=1)).min()) > GROUND_CHANGE * contrast:
         return None
-    # once more in a window as wide as the blur asks for, so that clutter beyond the end weighs little
-    near = max(3.5, 3.0 * fit[2] + 1.5)
-    u = np.arange(-near, near + 0.01, 0.5) + fit[0]
-    values = ((strip(pixels, tip, outward, u, rows) - near_ground) @ lean).mean(axis=0)
-    fit = fit_edge(u, values, fit[0]) or fit
     softest = min(0.2 * window + 3.0, SOFT_END[0] * thick + SOFT_END[1])
+    # once more in a window as wide as the blur asks for, so that clutter beyond the end weighs little
+    near = max(3.5, 3.0 * min(fit[2], softest) + 1.5)
+    u = np.arange(-near, near + 0.01, 0.5) + fit[0]
+    values = ((strip(pixels, tip, outward, u, rows) - way.ground) @ way.lean).mean(axis=0)
+    fit = fit_edge(u, values, fit[0]) or fit
     if not 0.3 < fit[3] < 2.5 or fit[2] > softest or abs(fit[0]) > 0.8 * window:
         return None
     # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
@@ -336,13 +395,13 @@ def _end(
     radius = 0.9 * thick + 1.5 * fit[2] + 2.0
     across = np.array([-outward[1], outward[0]])
     ring = tip + outward * fit[0] + radius * (np.cos(turn)[:, None] * outward + np.sin(turn)[:, None] * across)
-    around = (sample(pixels, ring[:, 0], ring[:, 1]) - near_ground) @ lean
-    beside = (strip(pixels, tip, outward, fit[0] + np.array([-2.0, -1.0, 0.0]), flanks) - near_ground) @ lean
+    around = sample(pixels, ring[:, 0], ring[:, 1])
+    beside = _likeness(strip(pixels, tip, outward, fit[0] + np.array([-2.0, -1.0, 0.0]), flanks), on, beyond)
     unseen_tick = float(beside.mean(axis=1).max()) > 0.4
-    if unseen_tick or float(np.percentile(around, 90)) > values.max() - 0.4 * fit[3]:
+    if unseen_tick or float(np.percentile(_likeness(around, on, beyond), 90)) > MOST_ALIKE:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
-    texture = float(np.std(around)) / fit[3]
-    u_at = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, u_colour)
+    texture = float(np.std((around - way.ground) @ way.lean)) / fit[3]
+    u_at = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u)
     return Tip(fit[0], u_at, fit[2], tick=False)

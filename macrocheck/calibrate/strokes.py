@@ -20,6 +20,8 @@ THICKEST = 0.22
 """Largest thickness over length."""
 TINTED = 30
 """Difference of two colours, from the picture's usual one, that a coloured bar shows at least, grey levels."""
+LEAST_BIN, MOST_BINS = 4.0, 40
+"""A stroke's evenness is told in so many stretches at most, each so long at least (reduced px): whole pixels are counted."""
 MOST_BLOBS = 100
 """Components looked at per mask at most: bounds the time on a busy picture."""
 
@@ -129,19 +131,20 @@ def _straight(points: FloatArray, reach: float) -> tuple[FloatArray, FloatArray,
         length = high - low + 1
         if length < reach:
             return None
-        bins = np.clip(((u - low) / length * 40).astype(np.intp), 0, 39)
-        per_bin = np.bincount(bins, minlength=40)
-        centre = np.bincount(bins, weights=v, minlength=40) / np.maximum(per_bin, 1)
-        inner = slice(3, 37)
-        thick = float(np.median(per_bin[inner])) / (length / 40)
+        n = int(np.clip(length / LEAST_BIN, 8, MOST_BINS))
+        bins = np.clip(((u - low) / length * n).astype(np.intp), 0, n - 1)
+        per_bin = np.bincount(bins, minlength=n)
+        centre = np.bincount(bins, weights=v, minlength=n) / np.maximum(per_bin, 1)
+        inner = slice(round(0.075 * n), n - round(0.075 * n))
+        thick = float(np.median(per_bin[inner])) / (length / n)
         # the ends' ticks pull the principal axis off the line: turn it onto the inner stretch
-        at = (np.arange(40) + 0.5) / 40 * length + low
+        at = (np.arange(n) + 0.5) / n * length + low
         slope, offset = np.polyfit(at[inner], centre[inner], 1)
         axis = axis + slope * np.array([-axis[1], axis[0]])
         axes = np.column_stack([axes[:, 0], axis / np.hypot(*axis)])
         middle = middle + offset * np.array([-axis[1], axis[0]])
         centred = points - middle
-    uneven = np.abs(per_bin[inner] * 40 / length - thick) > max(1.2, 0.35 * thick)
+    uneven = np.abs(per_bin[inner] * n / length - thick) > max(1.2, 0.35 * thick)
     wavy = np.abs(centre[inner] - np.polyval([slope, offset], at[inner])) > max(0.8, 0.2 * thick)
     if float(np.mean(uneven | wavy)) > 0.2 or thick > THICKEST * 1.3 * length:
         return None
