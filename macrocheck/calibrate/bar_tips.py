@@ -1,0 +1,236 @@
+"""The two ends of one bar: middles of its end ticks, or outer ends, each read by brightness, by colour or by both."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.calibrate.bar_ends import End, Patch, closer_end, plain_end, tick_shows, ticked_end
+from macrocheck.calibrate.profile import fit_edge, sample, strip
+
+TEXTURE = 1.0
+"""Shift of an end, in blurs, for a ground textured as strongly as the bar stands out; from rendered bars."""
+GROUND_CHANGE = 0.5
+"""A bar that seems to end where its ground changes by more than this part of its contrast may well go on unseen."""
+LEAST_U = 0.02
+"""Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
+TICK_U = 0.045
+"""The same for the middle of a tick."""
+COLOUR_U = 0.25
+"""Standard uncertainty of an end that is told by colour alone, px: JPEG files keep a colour for every second pixel
+at best; from rendered bars."""
+LUMA = np.array([0.299, 0.587, 0.114])
+"""Brightness of red, green, blue (ITU-R BT.601)."""
+LEAST_BRIGHT = 12.0
+"""Step of brightness from which an end is measured by brightness, grey levels."""
+FAINT_TINT, TINTED_BY = 25.0, 1.5
+"""Step of colour from which an end is measured by colour, grey levels, and in parts of the step of brightness."""
+LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
+"""How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
+20 ends without one 0.3 at most."""
+MOST_ALIKE = 0.6
+"""Most that the ground around an end may be like the bar: 1 is its tone, 0 that of what lies beyond the end."""
+SOFT_END = 0.55, 0.8
+"""An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tip:
+    """One end as measured: how far past where it was looked for, its standard uncertainty, the blur, all px."""
+
+    at: float
+    u: float
+    blur: float
+    tick: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Foot:
+    """Where an end is looked for: `at` px, `outward` a unit vector, the bar's and its ground's colour near it (3,)."""
+
+    at: FloatArray
+    outward: FloatArray
+    on: FloatArray
+    ground: FloatArray
+
+    @property
+    def contrast(self) -> float:
+        """Distance of the two colours, grey levels."""
+        return math.dist(self.on, self.ground)
+
+
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """A way to read an end: (RGB - ground) . lean is 1 on the bar, 0 off it.
+
+    `u`: standard uncertainty of a place that is told so, beside what its fit says, px.
+    """
+
+    lean: FloatArray
+    ground: FloatArray
+    u: float
+
+
+def likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray:
+    """1 where a colour is the bar's, 0 where it is as far from it as the usual ground, less where farther.
+
+    Linear along every mixture of the bar with a ground of any colour, so a blurred edge keeps its half-way point.
+    """
+    far = math.sqrt(float((on - ground) @ (on - ground)))
+    return np.asarray(1.0 - np.sqrt(np.sum((rgb - on) ** 2, axis=-1)) / far)
+
+
+def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean, ...]:
+    """How an end may be read, by its brightness, its colour or both; the usual ground where that is plainer."""
+    step = on - ground
+    if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
+        ground, step = usual, on - usual
+    # compression keeps colour at half the sharpness and less, and shifts it; a ground's texture has little of it
+    bright = float(step @ LUMA)
+    tint = step - step.mean()
+    size = float(tint @ tint)
+    coloured = Lean(tint / max(size, 1e-9), ground, COLOUR_U)
+    if abs(bright) <= LEAST_BRIGHT:
+        return (coloured,) if size > FAINT_TINT**2 else (Lean(step / float(step @ step), ground, COLOUR_U),)
+    plain = Lean(LUMA / bright, ground, 0.0)
+    return (plain, coloured) if size > (TINTED_BY * bright) ** 2 else (plain,)
+
+
+def _window(thick: float, length: float) -> float:
+    return min(max(12.0, 2.0 * thick), 0.2 * length)
+
+
+def tips_of(pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: float) -> tuple[Tip, Tip] | None:
+    """Both ends of a bar `thick` and `length` px; None where one is not seen or they contradict each other."""
+    rows = np.array([-0.25, 0.0, 0.25]) * thick if thick < 4 else np.linspace(-0.35, 0.35, 15) * thick
+    sites = [_Site.seen(pixels, foot, thick, rows, _window(thick, length)) for foot in feet]
+    ticks = _ticks(sites, 0.4 * length)
+    if ticks is None or ticks:
+        return ticks or None
+    a, b = (_end(site) for site in sites)
+    return None if a is None or b is None else (a, b)
+
+
+@dataclass(frozen=True, slots=True)
+class _Site:
+    """What lies around one end: `beyond` the ground past it, `change` of the ground from beside the bar to there."""
+
+    pixels: ByteArray
+    foot: Foot
+    thick: float
+    rows: FloatArray
+    window: float
+    beyond: FloatArray
+
+    @classmethod
+    def seen(cls, pixels: ByteArray, foot: Foot, thick: float, rows: FloatArray, window: float) -> "_Site":
+        ahead = np.arange(0.35 * window, 0.7 * window, 1.0)
+        beyond = np.median(strip(pixels, foot.at, foot.outward, ahead, rows), axis=(0, 1))
+        return cls(pixels, foot, thick, rows, window, np.asarray(beyond))
+
+    @property
+    def flanks(self) -> FloatArray:
+        """Lines beside the bar, px across."""
+        return np.array([-0.5 * self.thick - 3.0, 0.5 * self.thick + 3.0])
+
+    def read(self, u: FloatArray, v: FloatArray) -> FloatArray:
+        """Colours (len(v), len(u), 3)."""
+        return strip(self.pixels, self.foot.at, self.foot.outward, u, v)
+
+    def changes(self, u: FloatArray) -> bool:
+        """Whether the ground past the end is another than that beside the bar at `u`, on either side."""
+        change = self.beyond - np.median(self.read(u, self.flanks), axis=1)
+        return float(np.sqrt((change**2).sum(axis=1)).min()) > GROUND_CHANGE * self.foot.contrast
+
+
+def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | None:
+    """Both end ticks; () where the bar has none, None where the two ends contradict."""
+    ends: list[list[tuple[float, float, Tip]]] = []
+    for site in sites:
+        foot, beyond = site.foot, site.beyond
+        if site.changes(np.arange(-1.8, -1.0, 0.1) * site.window):
+            return None
+        if math.dist(foot.on, beyond) < GROUND_CHANGE * foot.contrast:
+            return None
+        readings = []
+        for way in _leans(foot.on, beyond, foot.ground):
+            patch = Patch.cut(site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward)
+            plain = plain_end(patch, 0.0)
+            end = ticked_end(patch, plain)
+            shows = tick_shows(patch, plain, end) if _is_tick(end) else 0.0
+            if shows >= LEAST_SHOWN:
+                end = closer_end(patch.around(end), end)
+            u = math.hypot(end.u, TICK_U, way.u)
+            readings.append((shows, end.tick, Tip(end.at, u, end.blur, tick=True)))
+        ends.append(readings)
+    best = [max(readings, key=lambda r: r[0]) for readings in ends]
+    shown = [r[0] for r in best]
+    if max(shown) < LEAST_SHOWN:
+        return ()
+    tall = sorted(r[1] for r in best)
+    if min(shown) < LEAST_SHOWN or tall[1] > 1.5 * tall[0] + 2.0:
+        return () if max(shown) < SURELY_SHOWN else None
+    a, b = (_joint([tip for shows, _, tip in readings if shows >= LEAST_SHOWN]) for readings in ends)
+    return a, b
+
+
+def _joint(tips: Sequence[Tip]) -> Tip:
+    """One end as read in several ways: the mean by their uncertainties, in more doubt where they differ."""
+    weight = np.array([tip.u**-2 for tip in tips])
+    weight /= weight.sum()
+    at = np.array([tip.at for tip in tips])
+    mean = float(weight @ at)
+    each = float(weight**2 @ np.array([tip.u**2 for tip in tips]))
+    u = math.sqrt(each + float(weight @ (at - mean) ** 2))
+    return Tip(mean, u, min(tip.blur for tip in tips), tips[0].tick)
+
+
+def _is_tick(end: End) -> bool:
+    return end.tick > 1.4 * end.thickness + 1.0 and 0.3 < end.height < 25.0
+
+
+def _end(site: _Site) -> Tip | None:
+    """One end of a bar without ticks; None where it is no sharp end."""
+    if site.changes(np.arange(-0.7, -0.3, 1.0 / site.window) * site.window):
+        return None
+    ways = _leans(site.foot.on, site.beyond, site.foot.ground)
+    tips = [tip for tip in (_end_read(site, way) for way in ways) if tip is not None]
+    return _joint(tips) if tips else None
+
+
+def _end_read(site: _Site, way: Lean) -> Tip | None:
+    """One end without a tick, read one way."""
+    foot, thick, window = site.foot, site.thick, site.window
+
+    def profile(u: FloatArray) -> FloatArray:
+        return np.asarray(((site.read(u, site.rows) - way.ground) @ way.lean).mean(axis=0))
+
+    u = np.arange(-window, window + 0.01, 1.0)
+    fit = fit_edge(u, profile(u), 0.0)
+    if fit is None:
+        return None
+    softest = min(0.2 * window + 3.0, SOFT_END[0] * thick + SOFT_END[1])
+    # once more in a window as wide as the blur asks for, so that clutter beyond the end weighs little
+    near = max(3.5, 3.0 * min(fit[2], softest) + 1.5)
+    u = np.arange(-near, near + 0.01, 0.5) + fit[0]
+    fit = fit_edge(u, profile(u), fit[0]) or fit
+    if not 0.3 < fit[3] < 2.5 or fit[2] > softest or abs(fit[0]) > 0.8 * window:
+        return None
+    # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
+    turn = np.deg2rad(np.arange(-60, 61, 4.0))
+    radius = 0.9 * thick + 1.5 * fit[2] + 2.0
+    across = np.array([-foot.outward[1], foot.outward[0]])
+    ring = radius * (np.cos(turn)[:, None] * foot.outward + np.sin(turn)[:, None] * across)
+    ring += foot.at + foot.outward * fit[0]
+    around = sample(site.pixels, ring[:, 0], ring[:, 1])
+    beside = likeness(site.read(fit[0] + np.array([-2.0, -1.0, 0.0]), site.flanks), foot.on, site.beyond)
+    unseen_tick = float(beside.mean(axis=1).max()) > 0.4
+    if unseen_tick or float(np.percentile(likeness(around, foot.on, site.beyond), 90)) > MOST_ALIKE:
+        return None
+    # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
+    # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
+    texture = float(np.std((around - way.ground) @ way.lean)) / fit[3]
+    u_at = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u)
+    return Tip(fit[0], u_at, fit[2], tick=False)
