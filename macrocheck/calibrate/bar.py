@@ -28,7 +28,8 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     if mark.length_mm is None or min(photo.width, photo.height) < 16:
         return ()
     layers, scale = hats(photo)
-    reach = LEAST_LENGTH * max(photo.width, photo.height) / float(scale.max())
+    longest = max(photo.width, photo.height)
+    reach = LEAST_LENGTH * longest / float(scale.max())
     bars: list[Bar] = []
     seeds: list[Stroke] = []
     for ceiling, level in zip((255, *LEVELS), LEVELS, strict=False):
@@ -42,7 +43,7 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
             if any(_within(seed, bar) for bar in bars):
                 continue
             bar = measure(photo.pixels, seed)
-            if bar is not None and not any(_same(bar, other) for other in bars):
+            if bar is not None and bar.length > longest * LEAST_LENGTH and not any(_same(bar, other) for other in bars):
                 bars.append(bar)
     bars = [bar for bar, ok in zip(bars, clear_of_hatching(bars, most=1), strict=True) if ok]
     bars = [bar for bar in bars if not _in_a_row(bar, seeds)]
@@ -107,5 +108,8 @@ def _in_a_row(bar: Bar, seeds: Sequence[Stroke]) -> bool:
         alike &= seed.thickness < 2.5 * bar.thickness  # no row: the ground on either side of a bar on its strip
         if alike and along < 0.5 * bar.length and 1.4 * bar.thickness < abs(across) < 1.5 * bar.length:
             places.append(across)
-    places.sort()
-    return sum(b - a > 1.4 * bar.thickness for a, b in zip([-math.inf, *places], places, strict=False)) >= 3
+    lines, last = 0, -math.inf
+    for place in sorted(places):
+        if place - last > 1.4 * bar.thickness:
+            lines, last = lines + 1, place
+    return lines >= 3

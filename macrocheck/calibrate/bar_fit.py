@@ -12,6 +12,8 @@ from macrocheck.calibrate.bar_tips import Foot, likeness, tips_of
 from macrocheck.calibrate.profile import crossing, strip
 from macrocheck.calibrate.strokes import THICKEST, Stroke
 
+LETTERS = 9.0
+"""Height from which letters in a row are seen to have gaps, px: no drawn bar of the kind is as uneven."""
 LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
 LEAST_CONTRAST = 14.0
@@ -153,7 +155,8 @@ def _sides(
     hollow = float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5
     if thick > 16:  # no blur reaches so deep: a thin line within is a bar on its strip
         hollow |= float(np.min(np.median(signal[np.abs(v) <= 0.35 * thick], axis=1))) < 0.85
-        hollow |= float(np.percentile(alike[inside].mean(axis=0), 8)) < 0.8  # letters in a row
+    if thick > LETTERS:  # letters in a row
+        hollow |= float(np.percentile(alike[inside].mean(axis=0), 8)) < 0.8
     # how much of the step from the ground beside it to the bar's own tone each cell shows: a thin blurred bar
     # takes on some of its ground
     side = np.maximum(left, right)
