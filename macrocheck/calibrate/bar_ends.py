@@ -33,8 +33,8 @@ class End:
     """One end as fitted, px: how far past the stated tip it lies, its standard uncertainty, blur, thickness.
 
     `at` is the middle of the tick where there is one, else the outer end. `tick`: the tick's full length across,
-    0 without one; `wide`: its thickness. `height`: of the bar over its ground, in parts of its tone beside it. `odd`: what
-    each pixel of the patch speaks against the fit, (len(v), len(u)).
+    0 without one; `wide`: its thickness. `height`: of the bar over its ground, in parts of its tone beside it.
+    `odd`: what each pixel of the patch speaks against the fit, (len(v), len(u)).
     """
 
     at: float

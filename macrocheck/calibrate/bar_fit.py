@@ -57,7 +57,7 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
 def _on_one_ground(pixels: ByteArray, seed: Stroke) -> Bar | None:
     origin, axis, length, thick = seed.start, seed.direction, seed.length, max(seed.thickness, 1.0)
     for turn in range(3):
-        sides = _sides(pixels, origin, axis, length, thick, part=0.45 if turn < 2 else 0.9)
+        sides = _sides(pixels, origin, axis, length, thick, part=0.45 if turn < 2 else 0.8)
         if sides is None:
             return None
         origin, axis, length, thick, on, ground = sides
@@ -76,7 +76,8 @@ def _over_grounds(pixels: ByteArray, seed: Stroke) -> Bar | None:
         if found is None:
             return None
         low, high, ink = found
-        sides = _sides(pixels, origin + low * axis, axis, high - low, thick, part=0.45 if turn < 2 else 0.75, ink=ink)
+        part = 0.45 if turn < 2 else 0.75
+        sides = _sides(pixels, origin + low * axis, axis, high - low, thick, part=part, ink=ink)
         if sides is None:
             return None
         origin, axis, length, thick, on, ground = sides

@@ -1,4 +1,4 @@
-"""The two ends of one bar: middles of its end ticks, or outer ends, each read by brightness, by colour or by both."""
+"""The two ends of one bar: middles of end ticks, or outer ends, read by brightness, by colour or by both."""
 
 import math
 from collections.abc import Sequence
@@ -14,13 +14,17 @@ TEXTURE = 1.0
 """Shift of an end, in blurs, for a ground textured as strongly as the bar stands out; from rendered bars."""
 GROUND_CHANGE = 0.5
 """A bar that seems to end where its ground changes by more than this part of its contrast may well go on unseen."""
+AT_CHANGE = 0.35
+"""Shift of an end, in blurs, where the ground changes by as much as the bar stands out; guessed, held by no picture."""
+LEAST_COVER = 0.25
+"""Least part of its ground that a bar may cover: the thinnest drawn one under the softest blur."""
 LEAST_U = 0.02
 """Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
 TICK_U = 0.045
 """The same for the middle of a tick."""
-COLOUR_U = 0.25
-"""Standard uncertainty of an end that is told by colour alone, px: JPEG files keep a colour for every second pixel
-at best; from rendered bars."""
+COLOUR_U, LEAST_COLOUR_U = 25.0, 0.1
+"""Standard uncertainty of an end that is told by colour alone, px grey levels, and px at least: JPEG files keep a
+colour for every second pixel at best, and round faint ones most; from rendered bars."""
 LUMA = np.array([0.299, 0.587, 0.114])
 """Brightness of red, green, blue (ITU-R BT.601)."""
 LEAST_BRIGHT = 12.0
@@ -48,7 +52,7 @@ class Tip:
 
 @dataclass(frozen=True, slots=True)
 class Foot:
-    """Where an end is looked for: `at` px, `outward` a unit vector, the bar's and its ground's colour near it (3,)."""
+    """Where an end is looked for: `at` px, `outward` a unit vector, colours near it (3,) of the bar and its ground."""
 
     at: FloatArray
     outward: FloatArray
@@ -91,11 +95,14 @@ def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean,
     bright = float(step @ LUMA)
     tint = step - step.mean()
     size = float(tint @ tint)
-    coloured = Lean(tint / max(size, 1e-9), ground, COLOUR_U)
+    if size <= FAINT_TINT**2:
+        tint, size = step, float(step @ step)
+    coloured = Lean(tint / size, ground, max(COLOUR_U / math.sqrt(size), LEAST_COLOUR_U))
     if abs(bright) <= LEAST_BRIGHT:
-        return (coloured,) if size > FAINT_TINT**2 else (Lean(step / float(step @ step), ground, COLOUR_U),)
+        return (coloured,)
     plain = Lean(LUMA / bright, ground, 0.0)
-    return (plain, coloured) if size > (TINTED_BY * bright) ** 2 else (plain,)
+    tinted = tint is not step and size > (TINTED_BY * bright) ** 2
+    return (plain, coloured) if tinted else (plain,)
 
 
 def _window(thick: float, length: float) -> float:
@@ -115,7 +122,7 @@ def tips_of(pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: fl
 
 @dataclass(frozen=True, slots=True)
 class _Site:
-    """What lies around one end: `beyond` the ground past it, `change` of the ground from beside the bar to there."""
+    """What lies around one end: `beyond` is the colour of the ground past it, (3,)."""
 
     pixels: ByteArray
     foot: Foot
@@ -126,8 +133,12 @@ class _Site:
 
     @classmethod
     def seen(cls, pixels: ByteArray, foot: Foot, thick: float, rows: FloatArray, window: float) -> "_Site":
-        ahead = np.arange(0.35 * window, 0.7 * window, 1.0)
-        beyond = np.median(strip(pixels, foot.at, foot.outward, ahead, rows), axis=(0, 1))
+        beyond = foot.on
+        for part in (0.35, 0.7):  # a blurred tick may reach past the nearer place
+            ahead = np.arange(part * window, (part + 0.35) * window, 1.0)
+            beyond = np.median(strip(pixels, foot.at, foot.outward, ahead, rows), axis=(0, 1))
+            if math.dist(foot.on, beyond) >= GROUND_CHANGE * foot.contrast:
+                break
         return cls(pixels, foot, thick, rows, window, np.asarray(beyond))
 
     @property
@@ -139,10 +150,27 @@ class _Site:
         """Colours (len(v), len(u), 3)."""
         return strip(self.pixels, self.foot.at, self.foot.outward, u, v)
 
-    def changes(self, u: FloatArray) -> bool:
-        """Whether the ground past the end is another than that beside the bar at `u`, on either side."""
+    def change(self, u: FloatArray) -> FloatArray:
+        """How the ground past an end differs from that beside the bar at `u`, where it differs less, (3,)."""
         change = self.beyond - np.median(self.read(u, self.flanks), axis=1)
-        return float(np.sqrt((change**2).sum(axis=1)).min()) > GROUND_CHANGE * self.foot.contrast
+        return np.asarray(change[int(np.argmin(np.sum(change**2, axis=1)))])
+
+    def unseen(self, change: FloatArray) -> bool:
+        """Whether a bar that seems to end where its ground changes may go on there, too like that ground to show.
+
+        A thin blurred bar takes on some of its ground, nobody knows how much: every cover is thought of that a
+        paint between black and white allows.
+        """
+        step = self.foot.on - self.foot.ground
+        room = np.where(step > 0, 255.0 - self.foot.ground, self.foot.ground)
+        least = float(np.clip(np.max(np.abs(step) / np.maximum(room, 1.0)), LEAST_COVER, 1.0))
+        steps = step - np.linspace(least, 1.0, 6)[:, None] * change
+        return bool(np.linalg.norm(steps, axis=1).min() < GROUND_CHANGE * self.foot.contrast)
+
+    def shift(self, change: FloatArray, blur: float) -> float:
+        """Standard uncertainty of an end that lies about where its ground changes, px."""
+        part = math.hypot(*change) / self.foot.contrast
+        return AT_CHANGE * part * blur if part > GROUND_CHANGE else 0.0
 
 
 def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | None:
@@ -150,9 +178,8 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
     ends: list[list[tuple[float, float, Tip]]] = []
     for site in sites:
         foot, beyond = site.foot, site.beyond
-        if site.changes(np.arange(-1.8, -1.0, 0.1) * site.window):
-            return None
-        if math.dist(foot.on, beyond) < GROUND_CHANGE * foot.contrast:
+        change = site.change(np.arange(-1.8, -1.0, 0.1) * site.window)
+        if site.unseen(change) or math.dist(foot.on, beyond) < GROUND_CHANGE * foot.contrast:
             return None
         readings = []
         for way in _leans(foot.on, beyond, foot.ground):
@@ -162,7 +189,7 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
             shows = tick_shows(patch, plain, end) if _is_tick(end) else 0.0
             if shows >= LEAST_SHOWN:
                 end = closer_end(patch.around(end), end)
-            u = math.hypot(end.u, TICK_U, way.u)
+            u = math.hypot(end.u, TICK_U, way.u, site.shift(change, end.blur))
             readings.append((shows, end.tick, Tip(end.at, u, end.blur, tick=True)))
         ends.append(readings)
     best = [max(readings, key=lambda r: r[0]) for readings in ends]
@@ -193,14 +220,15 @@ def _is_tick(end: End) -> bool:
 
 def _end(site: _Site) -> Tip | None:
     """One end of a bar without ticks; None where it is no sharp end."""
-    if site.changes(np.arange(-0.7, -0.3, 1.0 / site.window) * site.window):
+    change = site.change(np.arange(-0.7 * site.window, -0.3 * site.window, 1.0))
+    if site.unseen(change):
         return None
     ways = _leans(site.foot.on, site.beyond, site.foot.ground)
-    tips = [tip for tip in (_end_read(site, way) for way in ways) if tip is not None]
+    tips = [tip for tip in (_end_read(site, way, change) for way in ways) if tip is not None]
     return _joint(tips) if tips else None
 
 
-def _end_read(site: _Site, way: Lean) -> Tip | None:
+def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
     """One end without a tick, read one way."""
     foot, thick, window = site.foot, site.thick, site.window
 
@@ -232,5 +260,5 @@ def _end_read(site: _Site, way: Lean) -> Tip | None:
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
     texture = float(np.std((around - way.ground) @ way.lean)) / fit[3]
-    u_at = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u)
+    u_at = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2]))
     return Tip(fit[0], u_at, fit[2], tick=False)

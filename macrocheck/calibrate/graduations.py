@@ -27,7 +27,7 @@ CLEARLY = 1.8
 """How much surer the pattern of one unit must be than that of another to tell the unit by it."""
 ODD_TICKS = 12
 """One tick in so many may be of a wrong length, where there are twice as many."""
-LEAST_FREEDOM = 10
+LEAST_FREEDOM = 8
 """Fewest ticks more than there are lengths of tick, where three to a length less one are more: 10 mm have 11."""
 MOST_PHASES = 6
 """Places of the longest tick that are looked at closely."""
@@ -38,13 +38,15 @@ STEP = 0.2
 @dataclass(frozen=True, slots=True)
 class Pattern:
     """The pattern found: name in `PATTERNS`, how much better than chance (F ratio), place of a longest tick,
-    on which side the ticks grow, how much better than chance the best pattern of another unit is."""
+    on which side the ticks grow, how much better than chance the best pattern of another unit is; `others`: names
+    of patterns that are nearly as sure."""
 
     name: str
     sure: float
     phase: int
     side: int = 0
     rival: float = 0.0
+    others: tuple[str, ...] = ()
 
     @property
     def inch(self) -> bool:
@@ -67,15 +69,17 @@ def best_pattern(k: IntArray, reach: FloatArray) -> Pattern | None:
         return None
     best = max(found, key=lambda p: p.sure)
     unlike = [p.sure for p in found if p.name != best.name and not (p.inch and best.inch)]
-    return replace(best, rival=max(unlike, default=0.0))
+    others = {p.name for p in found if CLEARLY * p.sure > best.sure}
+    return replace(best, rival=max(unlike, default=0.0), others=tuple(sorted(others - {best.name})))
 
 
 def pattern_fits(pattern: Pattern, pitch_mm: float) -> bool:
-    """Whether a rule of this pitch has that pattern; any will do for a pitch that is not in the table."""
+    """Whether a rule of this pitch has that pattern, or one that is nearly as sure; any does for a pitch not listed."""
     known = {p for _, pitches in PATTERNS.values() for p in pitches}
     if not any(abs(pitch_mm / p - 1) < 0.002 for p in known):
         return True
-    return any(abs(pitch_mm / p - 1) < 0.002 for p in PATTERNS[pattern.name][1])
+    names = (pattern.name, *pattern.others)
+    return any(abs(pitch_mm / p - 1) < 0.002 for name in names for p in PATTERNS[name][1])
 
 
 def pitch_told(pattern: Pattern, k: IntArray, reach: FloatArray) -> float | None:

@@ -21,7 +21,8 @@ THICKEST = 0.22
 TINTED = 30
 """Difference of two colours, from the picture's usual one, that a coloured bar shows at least, grey levels."""
 LEAST_BIN, MOST_BINS = 4.0, 40
-"""A stroke's evenness is told in so many stretches at most, each so long at least (reduced px): whole pixels are counted."""
+"""A stroke's evenness is told in so many stretches at most, each so long at least, px of the reduced picture: whole
+pixels are counted."""
 MOST_BLOBS = 100
 """Components looked at per mask at most: bounds the time on a busy picture."""
 
