@@ -11,6 +11,7 @@ Float32Array = NDArray[np.float32]
 ByteArray = NDArray[np.uint8]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
+ComplexArray = NDArray[np.complex128]
 AnyArray = NDArray[Any]
 
 Point = tuple[float, float]

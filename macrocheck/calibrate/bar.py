@@ -43,10 +43,14 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
             if any(_within(seed, bar) for bar in bars):
                 continue
             bar = measure(photo.pixels, seed)
-            if bar is not None and bar.length > longest * LEAST_LENGTH and not any(_same(bar, other) for other in bars):
+            if (
+                bar is not None
+                and bar.length > longest * LEAST_LENGTH
+                and not any(_same(bar, other) for other in bars)
+            ):
                 bars.append(bar)
     bars = [bar for bar, ok in zip(bars, clear_of_hatching(bars, most=1), strict=True) if ok]
-    bars = [bar for bar in bars if not _in_a_row(bar, seeds)]
+    bars = [bar for bar in bars if not _in_a_row(bar, seeds) and not any(_twins(bar, other) for other in bars)]
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
@@ -70,6 +74,17 @@ def _same(a: Bar, b: Bar) -> bool:
     ends = np.abs(np.array([a.start - b.start, a.end - b.end])).max()
     turned = np.abs(np.array([a.start - b.end, a.end - b.start])).max()
     return bool(min(ends, turned) < 3.0 + 0.5 * max(a.thickness, b.thickness))
+
+
+def _twins(a: Bar, b: Bar) -> bool:
+    """Whether two strokes that are alike stand beside each other: letters, an equals sign, two teeth."""
+    shift = b.middle - a.middle
+    along = abs(float(shift @ a.direction))
+    across = abs(float(a.direction[0] * shift[1] - a.direction[1] * shift[0]))
+    alike = all(0.8 < x / y < 1.25 for x, y in ((a.contrast, b.contrast), (a.thickness, b.thickness)))
+    beside = a.thickness < across < 0.5 * a.length and along < 0.03 * a.length
+    parallel = abs(float(a.direction @ b.direction)) > 0.996
+    return bool(a is not b and alike and beside and parallel and abs(a.length / b.length - 1) < 0.03)
 
 
 def _only_part(a: Bar, b: Bar) -> bool:

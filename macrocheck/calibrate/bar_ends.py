@@ -78,7 +78,6 @@ class Patch:
         smooth = cv2.GaussianBlur(signal, (0, 0), sigmaX=SMOOTH, sigmaY=SMOOTH / step)
         return cls(np.asarray(smooth, dtype=np.float64), u, v, thickness)
 
-
     def around(self, end: "End") -> "Patch":
         """The part as large as an end found in it asks for, so that what lies further off weighs nothing."""
         near = 3.0 * end.blur + 2.0

@@ -26,7 +26,7 @@ LEAST_INK = 150.0
 have 200 and more, scratches 100."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
-MOST_U = 0.006
+MOST_U = 0.0075
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
 
 
@@ -123,8 +123,8 @@ def _sides(
 ) -> tuple[FloatArray, FloatArray, float, float, FloatArray, FloatArray] | None:
     """Straighten the axis on the bar's long sides, clear on at least `part` of the length.
 
-    With `ink` it may lie over several grounds. Returns origin, axis, length, thickness, the bar's colour and the usual colour beside it (3,); None where the
-    sides are not two straight edges of one solid stroke.
+    With `ink` it may lie over several grounds. Returns origin, axis, length, thickness, the bar's colour and the
+    usual colour beside it (3,); None where the sides are not two straight edges of one solid stroke.
     """
     cells = 24
     per_cell = max(round(length * 0.9 / cells), 2)
@@ -164,7 +164,11 @@ def _sides(
     shown = np.clip((core - side) / np.maximum(1.0 - side, 0.25), 0.0, 1.2)
     least = max(0.12, 10.0 / math.sqrt(size / 3))
     clear = (shown > 0.35) & (core < 1.8) & (core - side > least) & told
-    if hollow or float(np.sum(clear)) < part * max(float(np.sum(told)), 0.5 * cells) or float(np.std(shown[clear])) > 0.3:
+    if (
+        hollow
+        or float(np.sum(clear)) < part * max(float(np.sum(told)), 0.5 * cells)
+        or float(np.std(shown[clear])) > 0.3
+    ):
         return None
     # a bar lies on one ground; a band of the section has another metal on either side
     lopsided = np.abs(left - right) > 0.6 * (core - (left + right) / 2)
@@ -225,9 +229,9 @@ def _extent(
         return origin, length
     core = likeness(rgb, on, ground)
     # a thin blurred bar takes on some of its ground, so standing out from both sides counts as well
-    side = 0.5 * thick + 3.0
-    beside = likeness(strip(pixels, origin, axis, u, np.array([-side - 1, -side, side, side + 1])), on, ground)
-    stands = core - np.maximum(beside[:2].mean(axis=0), beside[2:].mean(axis=0))
+    side = 0.5 * thick + np.arange(FLANK[0], FLANK[1], 1.0)
+    left, right = (cv2.blur(likeness(strip(pixels, origin, axis, u, v), on, ground), (1, 3)) for v in (-side, side))
+    stands = core - np.maximum(left.min(axis=0), right.min(axis=0))
     run = max(3, round(0.5 * thick))
     stands = np.convolve(stands, np.ones(5) / 5, "same")
     off = (stands < 0.2) & ((core < 0.5) | (stands < 0.1))

@@ -1,8 +1,9 @@
 """A bar that lies over several grounds: one paint, laid on more or less thinly, over whatever is under it.
 
 A drawn bar takes on some of its ground where it is thin and blurred. Along its middle line the picture is
-core = paint + (1 - cover) ground, with one cover and one paint for the whole bar; the ground is read beside it. Where
-that holds, each stretch of the bar shows against its own ground, be it brighter than one and darker than the next.
+core = paint + (1 - cover) ground, with one cover and one paint for the whole bar; the ground is read beside it.
+Where that holds, each stretch of the bar shows against its own ground, be it brighter than one and darker than the
+next.
 """
 
 import math
@@ -17,14 +18,14 @@ from macrocheck.calibrate.profile import strip
 FLANK = 1.5, 5.0
 """How far from a bar's edge the ground on either side of it is read, px."""
 LEAST_STEP = 24.0
-"""Least distance of the bar's colour from its ground's by which the bar can be told, grey levels (root of the sum of
-the squares of red, green and blue)."""
+"""Least distance of the bar's colour from its ground's by which the bar can be told, grey levels (root of the sum
+of the squares of red, green and blue)."""
 THINNEST_COVER = 0.15
 """Least part of its ground that a drawn bar covers."""
 HOLD = 8.0
 """A ground that changes by so little tells nothing of the cover, grey levels."""
 VARIES = 0.2
-"""Least change of the ground along a bar, in parts of the bar's step, for the bar to be laid over several grounds."""
+"""Least change of the ground along a bar, in parts of the bar's step, for it to be laid over several grounds."""
 PRESENT, ABSENT = 0.45, 0.3
 """Part of its expected step from which a bar is there, and up to which it is not."""
 MISFIT = 0.3
@@ -67,7 +68,7 @@ def _beside(thick: float) -> FloatArray:
 
 
 def ground_of(core: FloatArray, left: FloatArray, right: FloatArray) -> FloatArray:
-    """Ground under a bar from rows (m, n, 3) on either side: their mean; the one less like the bar where they differ.
+    """Ground under a bar from rows (m, n, 3) on either side: their mean; where they differ, the less like the bar.
 
     A label on one side is of the bar's own colour.
     """

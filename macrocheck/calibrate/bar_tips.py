@@ -13,9 +13,10 @@ from macrocheck.calibrate.profile import fit_edge, sample, strip
 TEXTURE = 1.0
 """Shift of an end, in blurs, for a ground textured as strongly as the bar stands out; from rendered bars."""
 GROUND_CHANGE = 0.5
-"""A bar that seems to end where its ground changes by more than this part of its contrast may well go on unseen."""
-AT_CHANGE = 0.35
-"""Shift of an end, in blurs, where the ground changes by as much as the bar stands out; guessed, held by no picture."""
+"""A bar that seems to end where its ground changes by more than this part of its contrast may go on unseen."""
+AT_CHANGE, TICK_AT_CHANGE = 0.35, 0.14
+"""Shift of an outer end and of a tick's middle, in blurs, where the ground changes by as much as the bar stands
+out: estimates, held only by the errors of all rendered bars over their uncertainty."""
 LEAST_COVER = 0.25
 """Least part of its ground that a bar may cover: the thinnest drawn one under the softest blur."""
 LEAST_U = 0.02
@@ -52,7 +53,7 @@ class Tip:
 
 @dataclass(frozen=True, slots=True)
 class Foot:
-    """Where an end is looked for: `at` px, `outward` a unit vector, colours near it (3,) of the bar and its ground."""
+    """Where an end is looked for: `at` px, `outward` a unit vector, colours (3,) of the bar and its ground."""
 
     at: FloatArray
     outward: FloatArray
@@ -167,10 +168,10 @@ class _Site:
         steps = step - np.linspace(least, 1.0, 6)[:, None] * change
         return bool(np.linalg.norm(steps, axis=1).min() < GROUND_CHANGE * self.foot.contrast)
 
-    def shift(self, change: FloatArray, blur: float) -> float:
+    def shift(self, change: FloatArray, blur: float, *, tick: bool) -> float:
         """Standard uncertainty of an end that lies about where its ground changes, px."""
         part = math.hypot(*change) / self.foot.contrast
-        return AT_CHANGE * part * blur if part > GROUND_CHANGE else 0.0
+        return (TICK_AT_CHANGE if tick else AT_CHANGE) * part * blur if part > GROUND_CHANGE else 0.0
 
 
 def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | None:
@@ -189,7 +190,7 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
             shows = tick_shows(patch, plain, end) if _is_tick(end) else 0.0
             if shows >= LEAST_SHOWN:
                 end = closer_end(patch.around(end), end)
-            u = math.hypot(end.u, TICK_U, way.u, site.shift(change, end.blur))
+            u = math.hypot(end.u, TICK_U, way.u, site.shift(change, end.blur, tick=True))
             readings.append((shows, end.tick, Tip(end.at, u, end.blur, tick=True)))
         ends.append(readings)
     best = [max(readings, key=lambda r: r[0]) for readings in ends]
@@ -260,5 +261,7 @@ def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
     texture = float(np.std((around - way.ground) @ way.lean)) / fit[3]
-    u_at = math.hypot(2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2]))
+    u_at = math.hypot(
+        2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2], tick=False)
+    )
     return Tip(fit[0], u_at, fit[2], tick=False)

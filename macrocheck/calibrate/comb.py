@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from macrocheck.arrays import AnyArray, Float32Array, FloatArray, IntArray, Point
+from macrocheck.calibrate.profile import reduced
 from macrocheck.photo import Photo
 
 SEARCH_SIDE = 2000
@@ -48,7 +49,7 @@ def combs(photo: Photo) -> list[Comb]:
     size = (max(round(photo.width / factor), 2), max(round(photo.height / factor), 2))
     if min(size) < 3 * TILE:
         return []
-    grey = photo.grey if factor == 1 else cv2.resize(photo.grey, size, interpolation=cv2.INTER_AREA)
+    grey = photo.grey if factor == 1 else reduced(photo.grey, size)
     image = np.asarray(grey, dtype=np.float32)
     angle, weight = _tiles(image)
     found: list[Comb] = []

@@ -323,8 +323,8 @@ def fit_steps(
         j_at = -height[:, None] * bell / spread[:, None]
         j_spread = -height[:, None] * bell * z / spread[:, None]
         jacobian = np.stack([j_at, j_spread, step, one], axis=2)
-        normal = np.einsum("rti,rtj->rij", jacobian, jacobian) + 1e-6 * np.eye(4)
-        delta = np.linalg.solve(normal, np.einsum("rti,rt->ri", jacobian, residual)[..., None])[..., 0]
+        turned = jacobian.transpose(0, 2, 1)
+        delta = np.linalg.solve(turned @ jacobian + 1e-6 * np.eye(4), turned @ residual[..., None])[..., 0]
         at = np.where(free, np.clip(at + np.clip(delta[:, 0], -1.0, 1.0), t[0], t[-1]), at)
         spread = np.clip(spread + np.clip(delta[:, 1], -0.4, 0.4), 0.4, (t[-1] - t[0]) / 3)
     noise = np.sqrt((residual**2).sum(axis=1) / max(len(t) - 4, 1))

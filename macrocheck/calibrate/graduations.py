@@ -74,7 +74,7 @@ def best_pattern(k: IntArray, reach: FloatArray) -> Pattern | None:
 
 
 def pattern_fits(pattern: Pattern, pitch_mm: float) -> bool:
-    """Whether a rule of this pitch has that pattern, or one that is nearly as sure; any does for a pitch not listed."""
+    """Whether a rule of this pitch has that pattern or one nearly as sure; a pitch not in the table, any."""
     known = {p for _, pitches in PATTERNS.values() for p in pitches}
     if not any(abs(pitch_mm / p - 1) < 0.002 for p in known):
         return True
@@ -123,13 +123,15 @@ def _ranks(k: IntArray, phase: int, steps: tuple[int, ...]) -> IntArray:
 
 def _likely(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> list[int]:
     """The phases whose classes' means explain most, best first."""
-    said = []
-    for phase in range(steps[0]):
-        rank = _ranks(k, phase, steps)
-        count = np.bincount(rank)
-        sums = np.bincount(rank, weights=y)
-        said.append(float(np.sum(sums**2 / np.maximum(count, 1))))
-    return [int(i) for i in np.argsort(-np.array(said), kind="stable")[:MOST_PHASES]]
+    n = steps[0]
+    count, total = np.bincount(k % n, minlength=n), np.bincount(k % n, weights=y, minlength=n)
+    place = np.arange(n)
+    rank = _ranks(place, 0, steps)[(place[None, :] - place[:, None]) % n]  # (phase, place)
+    said = np.zeros(n)
+    for level in range(len(steps) + 1):
+        here = rank == level
+        said += (here @ total) ** 2 / np.maximum(here @ count, 1)
+    return [int(i) for i in np.argsort(-said, kind="stable")[:MOST_PHASES]]
 
 
 def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float, int] | None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray
 from macrocheck.calibrate.plate_fit import Plate
+from macrocheck.calibrate.profile import reduced
 
 ROWS = 80.0
 """Rows that the thickness is looked at in."""
@@ -54,7 +55,7 @@ def _laid_out(pixels: ByteArray, plate: Plate) -> tuple[Float32Array, FloatArray
     step = max(plate.thickness / ROWS, 1.0)
     h, w = pixels.shape[:2]
     size = (max(round(w / step), 8), max(round(h / step), 8))
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if step > 1.3 else pixels
+    small = reduced(pixels, size) if step > 1.3 else pixels
     scale = np.array([small.shape[1] / w, small.shape[0] / h])
     u = np.arange(float(plate.clear.min()), float(plate.clear.max()), step)
     v = np.arange(-0.7 * plate.thickness, 0.7 * plate.thickness, step)
@@ -82,7 +83,7 @@ def other_metal(pixels: ByteArray, plate: Plate) -> bool:
     """Whether the picture shows metal of about the plate's tone that is not between its two faces, however long."""
     h, w = pixels.shape[:2]
     factor = max(max(h, w) / SIDE, 1.0)
-    small = cv2.resize(pixels, (round(w / factor), round(h / factor)), interpolation=cv2.INTER_AREA)
+    small = reduced(pixels, (round(w / factor), round(h / factor)))
     colour = cv2.GaussianBlur(small, (0, 0), 1.0).astype(np.float64)
     y, x = np.mgrid[: small.shape[0], : small.shape[1]]
     x, y = (

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray
+from macrocheck.calibrate.profile import reduced
 from macrocheck.photo import Photo
 
 SEARCH_SIDE = 900
@@ -88,7 +89,7 @@ def pairs(photo: Photo) -> list[Pair]:
     """Return what may be plates, strongest first, in px of the whole picture."""
     factor = max(max(photo.width, photo.height) / SEARCH_SIDE, 1.0)
     size = (max(round(photo.width / factor), 8), max(round(photo.height / factor), 8))
-    small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA) if factor > 1 else photo.pixels
+    small = reduced(photo.pixels, size) if factor > 1 else photo.pixels
     if min(size) < 40:
         return []
     faces: list[Face] = []

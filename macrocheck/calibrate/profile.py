@@ -2,6 +2,7 @@
 
 import math
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import AnyArray, FloatArray
@@ -40,11 +41,22 @@ def crossing(values: FloatArray, positions: FloatArray, level: float) -> float |
     return float(positions[i] + part * (positions[i + 1] - positions[i]))
 
 
+def reduced(image: AnyArray, size: tuple[int, int]) -> AnyArray:
+    """Reduce a picture to (width, height) by means over its pixels; whole factors first, which is far quicker."""
+    h, w = image.shape[:2]
+    whole = int(min(w / size[0], h / size[1]))
+    if whole > 1 and (w / whole, h / whole) != size:
+        image = cv2.resize(image, (w // whole, h // whole), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA))
+
+
+_ERF_AT = np.linspace(0.0, 6.0, 6001)
+_ERF = np.array([math.erf(z) for z in _ERF_AT])
+
+
 def erf(z: FloatArray) -> FloatArray:
-    """Error function within 1.5e-7 (Abramowitz and Stegun 7.1.26); SciPy's costs 0.2 s to import."""
-    t = 1.0 / (1.0 + 0.3275911 * np.abs(z))
-    series = ((((1.061405429 * t - 1.453152027) * t + 1.421413741) * t - 0.284496736) * t + 0.254829592) * t
-    return np.asarray(np.sign(z) * (1.0 - series * np.exp(-z * z)))
+    """Error function within 1.3e-7, from a table; SciPy's costs 0.2 s to import."""
+    return np.asarray(np.copysign(np.interp(np.abs(z), _ERF_AT, _ERF), z))
 
 
 def _edge_model(u: FloatArray, at: float, sigma: float) -> tuple[FloatArray, FloatArray, FloatArray]:

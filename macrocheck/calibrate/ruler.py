@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, ByteArray, FloatArray, IntArray
+from macrocheck.arrays import BoolArray, ByteArray, ComplexArray, FloatArray, IntArray
 from macrocheck.calibrate.comb import Comb, combs
 from macrocheck.calibrate.graduations import Pattern, best_pattern, pattern_fits, pitch_told
 from macrocheck.calibrate.mark import Candidate, Mark
@@ -242,10 +242,7 @@ def _band(strip: _Strip, pitch: float) -> tuple[int, int] | None:
     if np.count_nonzero(near) < 4 * pitch:
         return None
     u = strip.u[near]
-    part = strip.rows[:, near].astype(np.float64)
-    part = part - part.mean(axis=1, keepdims=True)
-    window = np.hanning(len(u))
-    wave = np.abs((part * window) @ np.exp(-2j * np.pi * u / pitch))
+    wave = np.abs(_wave(strip.rows[:, near], u, pitch))
     n = max(3, round(0.4 * pitch / strip.v_step)) | 1
     wave = np.convolve(wave, np.ones(n) / n, "same")
     middle = len(wave) // 2
@@ -260,13 +257,21 @@ def _band(strip: _Strip, pitch: float) -> tuple[int, int] | None:
     return (low, high) if (high - low) * strip.v_step > 0.8 * pitch else None
 
 
+def _wave(rows: ByteArray, u: FloatArray, pitch: float) -> ComplexArray:
+    """Amplitude and phase (n,) with which rows (n, len(u)) repeat at the pitch."""
+    turn = 2 * np.pi * u / pitch
+    window = np.hanning(len(u))
+    base = np.column_stack([window * np.cos(turn), -window * np.sin(turn)])
+    base -= base.mean(axis=0)  # a row's mean counts for nothing, so it need not be taken off every row
+    real, imaginary = (rows.astype(np.float32) @ base.astype(np.float32)).T.astype(np.float64)
+    return np.asarray(real + 1j * imaginary)
+
+
 def _lean(strip: _Strip, pitch: float, band: tuple[int, int]) -> float:
     """How far the strokes lean from across the row, rad: shift of their phase along the band."""
     near = np.abs(strip.u) <= 5 * pitch
     u = strip.u[near]
-    rows = strip.rows[band[0] : band[1] + 1, near].astype(np.float64)
-    rows = rows - rows.mean(axis=1, keepdims=True)
-    wave = (rows * np.hanning(len(u))) @ np.exp(-2j * np.pi * u / pitch)
+    wave = _wave(strip.rows[band[0] : band[1] + 1, near], u, pitch)
     turn = np.sum(wave[1:] * np.conj(wave[:-1]))
     # the phase falls by 2 pi for every pitch that a stroke moves along the row
     return math.atan(-float(np.angle(turn)) / (2 * math.pi) * pitch / strip.v_step)

@@ -31,8 +31,9 @@ def patch_of(*, tick: float, blur: float, at: float = 1.3, thickness: float = 5.
     image[(np.abs(across) < thickness / 2) & (along < at + wide / 2)] = 1
     image[(np.abs(across) < tick / 2) & (np.abs(along - at) < wide / 2)] = 1
     image = cv2.GaussianBlur(image, (0, 0), blur * fine) if blur else image
+    sides = image[:, 2 * fine]
+    seen = float(np.count_nonzero(sides > sides.max() / 2)) / fine  # width at half height, as a bar's sides give it
     image = np.asarray(cv2.resize(image, (2 * half + 1,) * 2, interpolation=cv2.INTER_AREA))
-    seen = thickness if blur < 1 else max(thickness, 2.355 * blur)
     pixels = np.repeat(np.rint(40 + 200 * image).astype(np.uint8)[..., None], 3, axis=2)
     return Patch.cut(
         pixels, np.full(2, float(half)), np.array([1.0, 0.0]), seen, np.full(3, 1 / 600), np.full(3, 40.0), 20.0
