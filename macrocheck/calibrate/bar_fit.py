@@ -81,6 +81,8 @@ def _over_grounds(pixels: ByteArray, seed: Stroke) -> Bar | None:
         if sides is None:
             return None
         origin, axis, length, thick, on, ground = sides
+    if ink is None:
+        return None
     feet = []
     for at, out in ((origin, -axis), (origin + axis * length, axis)):
         feet.append(Foot(at, out, *tones_at_end(pixels, at, out, thick, ink)))

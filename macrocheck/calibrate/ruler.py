@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, ByteArray, ComplexArray, FloatArray, IntArray
+from macrocheck.arrays import AnyArray, BoolArray, ByteArray, ComplexArray, FloatArray, IntArray
 from macrocheck.calibrate.comb import Comb, combs
 from macrocheck.calibrate.graduations import Pattern, best_pattern, pattern_fits, pitch_told
 from macrocheck.calibrate.mark import Candidate, Mark
@@ -257,7 +257,7 @@ def _band(strip: _Strip, pitch: float) -> tuple[int, int] | None:
     return (low, high) if (high - low) * strip.v_step > 0.8 * pitch else None
 
 
-def _wave(rows: ByteArray, u: FloatArray, pitch: float) -> ComplexArray:
+def _wave(rows: AnyArray, u: FloatArray, pitch: float) -> ComplexArray:
     """Amplitude and phase (n,) with which rows (n, len(u)) repeat at the pitch."""
     turn = 2 * np.pi * u / pitch
     window = np.hanning(len(u))
