@@ -5,6 +5,8 @@ what they stand on as that is against its own ground. A section's metal has pits
 fewer, smaller or fainter, where both faces are seen (beside the weld).
 """
 
+import math
+
 import cv2
 import numpy as np
 
@@ -54,14 +56,19 @@ def _laid_out(pixels: ByteArray, plate: Plate) -> tuple[Float32Array, FloatArray
     """The plate laid level: (len(v), len(u), 3), places along and across it, px from one to the next."""
     step = max(plate.thickness / ROWS, 1.0)
     h, w = pixels.shape[:2]
-    size = (max(round(w / step), 8), max(round(h / step), 8))
-    small = reduced(pixels, size) if step > 1.3 else pixels
-    scale = np.array([small.shape[1] / w, small.shape[0] / h])
     u = np.arange(float(plate.clear.min()), float(plate.clear.max()), step)
     v = np.arange(-0.7 * plate.thickness, 0.7 * plate.thickness, step)
     x = plate.middle[0] + u * plate.along[0] + v[:, None] * plate.across[0]
     y = plate.middle[1] + u * plate.along[1] + v[:, None] * plate.across[1]
-    x, y = (x + 0.5) * scale[0] - 0.5, (y + 0.5) * scale[1] - 0.5
+    # only the part around the plate is reduced
+    rim = math.ceil(4 * step)
+    x0, y0 = (int(np.clip(k.min() - rim, 0, most - 1)) for k, most in ((x, w), (y, h)))
+    x1, y1 = (int(np.clip(k.max() + rim, low + 1, most)) for k, low, most in ((x, x0, w), (y, y0, h)))
+    part = pixels[y0:y1, x0:x1]
+    size = (max(round((x1 - x0) / step), 8), max(round((y1 - y0) / step), 8))
+    small = reduced(part, size) if step > 1.3 else part
+    scale = np.array([small.shape[1] / (x1 - x0), small.shape[0] / (y1 - y0)])
+    x, y = (x - x0 + 0.5) * scale[0] - 0.5, (y - y0 + 0.5) * scale[1] - 0.5
     read = cv2.remap(
         small, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
