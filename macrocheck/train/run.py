@@ -113,7 +113,10 @@ def _save(
 def _resume(state: Path, net: nn.Module, optimiser: torch.optim.Optimizer, device: torch.device) -> dict[str, Any]:
     net.load_state_dict(torch.load(state / "weights.pt", map_location=device))
     facts: dict[str, Any] = torch.load(state / "facts.pt")
-    moments = {n: torch.load(state / f"{n}.pt", map_location=device) for n in ("exp_avg", "exp_avg_sq")}
+    names = ("exp_avg", "exp_avg_sq")
+    if not all((state / f"{n}.pt").exists() for n in names):
+        return facts  # a network taken up from its shipped file: the optimiser begins anew
+    moments = {n: torch.load(state / f"{n}.pt", map_location=device) for n in names}
     for i, p in enumerate(net.parameters()):
         optimiser.state[p] = {
             "step": torch.tensor(float(facts["steps"]), device=device),

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from importlib import resources
 from pathlib import Path
 
 import cv2
@@ -9,17 +10,22 @@ import numpy as np
 import pytest
 
 pytest.importorskip("torch", reason="the extra macrocheck[train] is not installed")
+pytest.importorskip("onnx", reason="the extra macrocheck[train] is not installed")
 
+import onnx
 import torch
 from torch import Tensor
 
 from macrocheck.train.camera import block_compression, blur
 from macrocheck.train.layouts import batches
+from macrocheck.train.mean import mean
 from macrocheck.train.model import OUTPUTS, SectionNet
 from macrocheck.train.painting import paint
 from macrocheck.train.run import losses, mirrored, normalised
+from macrocheck.train.take_up import take_up
 
 SIZE = 64
+SHIPPED = Path(str(resources.files("macrocheck.segment").joinpath("weights.onnx")))
 
 
 def layouts(count: int) -> dict[str, Tensor]:
@@ -116,9 +122,36 @@ def test_training_goes_on_where_it_stopped_and_exports_what_opencv_runs(tmp_path
     assert np.abs(run.forward() - ours).max() < 0.02 * np.abs(ours).max()
 
 
+def test_the_shipped_network_taken_up_says_what_the_file_says(tmp_path: Path) -> None:
+    take_up(SHIPPED, tmp_path, size=96, count=24)
+    net = SectionNet()
+    net.load_state_dict(torch.load(tmp_path / "weights.pt"))
+    torch.manual_seed(2)
+    pictures = normalised(paint(layouts(24))[0])
+    run = cv2.dnn.readNetFromONNX(str(SHIPPED))
+    run.setInput(pictures[:4].numpy())
+    # External check: OpenCV's own inference of the file. Both start from the same rounded weights.
+    theirs = run.forward()
+    with torch.no_grad():
+        still = net.eval()(pictures[:4]).numpy()
+        learning = net.train()(pictures)[:4].numpy()
+    assert np.abs(still - theirs).max() < 1e-3 * np.abs(theirs).max()
+    # Other pictures have somewhat other means and variances, so it differs, but names the same regions.
+    same = learning[:, :4].argmax(axis=1) == theirs[:, :4].argmax(axis=1)
+    assert same.mean() > 0.85
+
+
+def test_another_network_is_not_taken_up(tmp_path: Path) -> None:
+    model = onnx.load(str(SHIPPED))
+    del model.graph.node[-1]
+    onnx.save(model, str(tmp_path / "headless.onnx"))
+    with pytest.raises(ValueError, match="another network"):
+        take_up(tmp_path / "headless.onnx", tmp_path / "state", size=64, count=2)
+    assert not (tmp_path / "state").exists()
+
+
 def _one_layer(path: Path, value: float, name: str = "w") -> Path:
     """A network that adds one stored half-precision number."""
-    onnx = pytest.importorskip("onnx")
     h = onnx.helper
     half = onnx.TensorProto.FLOAT16
     ends = [h.make_tensor_value_info(n, half, [1]) for n in ("x", "y")]
@@ -129,10 +162,6 @@ def _one_layer(path: Path, value: float, name: str = "w") -> Path:
 
 
 def test_mean_of_two_networks_lies_between_them(tmp_path: Path) -> None:
-    import onnx
-
-    from macrocheck.train.mean import mean
-
     before, after = _one_layer(tmp_path / "a.onnx", 1.0), _one_layer(tmp_path / "b.onnx", 3.0)
     mean(before, after, tmp_path / "mean.onnx", share=0.25)
     stored = onnx.load(str(tmp_path / "mean.onnx")).graph.initializer
