@@ -66,8 +66,8 @@ class _Scene:
     `cover`: share of each pixel that a region of the layout covers. `xy`: each pixel's place, shifted at random.
     `warp`, `slow`, `patch`: smooth fields of many, few and some swings. `tone`: of both plates, (b, 1, 1, 1);
     `tones`: of each; `ground`: of the background. `told_by_grain`, `told_by_line`: 1.0 where weld
-    and plates share a tone and nothing but grain, or the fusion line, tells them apart. `other`: a texture for
-    what is no weld.
+    and plates share a tone and nothing but grain, or the fusion line, tells them apart. `zone_leads`: 1.0 where the
+    zone's outer edge is the strongest line in the metal. `other`: a texture for what is no weld.
     """
 
     layout: dict[str, Tensor]
@@ -86,6 +86,7 @@ class _Scene:
     ground: Tensor
     told_by_grain: Tensor
     told_by_line: Tensor
+    zone_leads: Tensor
     other: Tensor
 
     @property
@@ -124,7 +125,8 @@ def _scene(layout: dict[str, Tensor]) -> _Scene:
     tone = dice.between(35, 225)
     unlike = torch.where(dice.chance(0.5) > 0, dice.normal(6), dice.normal(40))
     pick = torch.rand(b, 1, 1, 1, device=device)
-    told_by_grain, told_by_line = (pick < 0.42).float(), (pick > 0.92).float()
+    told_by_grain, told_by_line = (pick < 0.52).float(), (pick > 0.93).float()
+    zone_leads = told_by_grain * dice.chance(0.86)
     step = torch.where(told_by_grain + told_by_line > 0, dice.normal(6), dice.sign() * dice.between(8, 95))
     pick = torch.rand(b, 1, 1, 1, device=device)
     ground = torch.where(
@@ -149,6 +151,7 @@ def _scene(layout: dict[str, Tensor]) -> _Scene:
         ground=ground,
         told_by_grain=told_by_grain,
         told_by_line=told_by_line,
+        zone_leads=zone_leads,
         other=other_structure(dice, xy, warp),
     )
 
@@ -158,15 +161,17 @@ def _member(scene: _Scene, i: int, plate_strength: Tensor) -> tuple[Tensor, tupl
 
     The zone is a band of the distance from the weld, of either sign, crisp or soft, with a rim.
     """
-    dice, distance = scene.dice, scene.distance
+    dice, distance, leads = scene.dice, scene.distance, scene.zone_leads > 0
     direction = scene.layout["directions"][:, i, None, None, None]
     texture = plate_structure(dice, scene.xy, direction) * plate_strength * dice.between(0.5, 1.5)
     width = (scene.layout["haz"][:, i, None, None, None] * dice.logs(0.4, 1.6)).clamp(min=2.0)
     wave = width * (1 + 0.12 * smooth_field(dice.batch, scene.size, 6, dice.device))
-    crisp = width * dice.logs(0.02, 0.5)
+    crisp = width * torch.where(leads, dice.logs(0.02, 0.12), dice.logs(0.02, 0.5))
     inside = torch.sigmoid((wave - distance) / crisp.clamp(min=0.5))
-    level = dice.sign() * torch.where(dice.chance(0.2) > 0, dice.between(0, 5), dice.between(5, 65))
-    ramp = torch.where(dice.chance(0.4) > 0, 1 - (distance / wave).clamp(0, 1), torch.ones_like(distance))
+    strength = torch.where(dice.chance(0.2) > 0, dice.between(0, 5), dice.between(5, 65))
+    level = dice.sign() * torch.where(leads, dice.between(18, 65), strength)
+    fades = dice.chance(0.4) * (1 - scene.zone_leads)
+    ramp = torch.where(fades > 0, 1 - (distance / wave).clamp(0, 1), torch.ones_like(distance))
     ramp = torch.where(dice.chance(0.3) > 0, (distance / wave).clamp(0, 1), ramp)
     rim = (
         dice.chance(0.35)
@@ -247,7 +252,7 @@ def _lines(scene: _Scene) -> tuple[Tensor, Tensor]:
     """The fusion line, seams and rims along outlines, to be added; also whether the seams are seen."""
     dice = scene.dice
     # Fusion line dark, bright or absent, and patchy; it needs the metal on both sides.
-    line_on = torch.where(scene.told_by_grain > 0, dice.chance(0.35), dice.chance(0.55))
+    line_on = torch.where(scene.told_by_grain > 0, dice.chance(0.35), dice.chance(0.55)) * (1 - scene.zone_leads)
     line_on = torch.maximum(line_on, scene.told_by_line) * (0.4 + 0.6 * (scene.slow > -0.7).float())
     fusion = torch.exp(-((scene.distance / dice.logs(0.6, 2.8)) ** 2)) * scene.body
     added = line_on * dice.sign() * (dice.between(8, 80) + 15 * scene.told_by_line) * fusion

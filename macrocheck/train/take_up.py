@@ -8,6 +8,7 @@ the mean and variance that training pictures give it, so that the network says w
 """
 
 import argparse
+from itertools import pairwise
 from pathlib import Path
 
 import onnx
@@ -24,8 +25,8 @@ FILTER = 0.15
 """Root mean square of a filter's weights.
 
 Normalisation makes a filter's scale free, but the optimiser's steps are absolute: the scale says how fast a filter
-turns. Steps across a filter make it grow to about the root of the sum of the squared rates, 0.2 for the rates of the
-first three trainings together; half precision and decay leave somewhat less.
+turns. Steps across a filter make it grow to about the root of the sum of the squared rates: 0.2 for those of the
+first three trainings, somewhat less for what decays. An estimate: the file does not tell what they had grown to.
 """
 SEED = 880_001
 """Of the layouts that the means and variances are taken from."""
@@ -42,11 +43,7 @@ def _convolutions(source: Path) -> list[tuple[Tensor, Tensor]]:
 def _pairs(net: SectionNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d]]:
     """Every convolution that is normalised, with its normalisation, in the order they run."""
     layers = [m for m in net.modules() if isinstance(m, (nn.Conv2d, nn.BatchNorm2d))]
-    return [
-        (a, b)
-        for a, b in zip(layers, layers[1:], strict=False)
-        if isinstance(a, nn.Conv2d) and isinstance(b, nn.BatchNorm2d)
-    ]
+    return [(a, b) for a, b in pairwise(layers) if isinstance(a, nn.Conv2d) and isinstance(b, nn.BatchNorm2d)]
 
 
 @torch.no_grad()

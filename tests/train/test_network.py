@@ -22,7 +22,7 @@ from macrocheck.train.mean import mean
 from macrocheck.train.model import OUTPUTS, SectionNet
 from macrocheck.train.painting import paint
 from macrocheck.train.run import losses, mirrored, normalised
-from macrocheck.train.take_up import take_up
+from macrocheck.train.take_up import take_up, unfolded
 
 SIZE = 64
 SHIPPED = Path(str(resources.files("macrocheck.segment").joinpath("weights.onnx")))
@@ -123,7 +123,7 @@ def test_training_goes_on_where_it_stopped_and_exports_what_opencv_runs(tmp_path
 
 
 def test_the_shipped_network_taken_up_says_what_the_file_says(tmp_path: Path) -> None:
-    take_up(SHIPPED, tmp_path, size=96, count=24)
+    take_up(SHIPPED, tmp_path, size=96, count=8)
     net = SectionNet()
     net.load_state_dict(torch.load(tmp_path / "weights.pt"))
     torch.manual_seed(2)
@@ -134,11 +134,10 @@ def test_the_shipped_network_taken_up_says_what_the_file_says(tmp_path: Path) ->
     theirs = run.forward()
     with torch.no_grad():
         still = net.eval()(pictures[:4]).numpy()
-        learning = net.train()(pictures)[:4].numpy()
+        # Where means and variances are those of the batch itself, learning changes nothing either.
+        learning = unfolded(SHIPPED, pictures).train()(pictures)[:4].numpy()
     assert np.abs(still - theirs).max() < 1e-3 * np.abs(theirs).max()
-    # Other pictures have somewhat other means and variances, so it differs, but names the same regions.
-    same = learning[:, :4].argmax(axis=1) == theirs[:, :4].argmax(axis=1)
-    assert same.mean() > 0.85
+    assert np.abs(learning - theirs).max() < 0.03 * np.abs(theirs).max()
 
 
 def test_another_network_is_not_taken_up(tmp_path: Path) -> None:
