@@ -72,7 +72,7 @@ Fitted to how far the boundaries of 244 rendered sections, fair and hard, lie of
 """
 
 
-_TURN, _TURN_SHARE, _TURN_MOST = np.deg2rad(0.05), 0.7, 2.5
+_TURN, _TURN_SHARE, _TURN_MOST = np.deg2rad(0.05), 0.85, 2.5
 """A direction this sure is `_TURN_SHARE` times as unsure as its fit says; once more for every factor of ten.
 
 Fitted to 730 surfaces of rendered sections, fair, told by grain and hard: a fit that says little of a surface (a
@@ -85,7 +85,7 @@ def _turned(line: Line | None) -> Line | None:
     if line is None or line.length <= 0:
         return line
     decades = np.log10(max(line.u_angle, 1e-9) / _TURN)
-    return replace(line, u_angle=line.u_angle * float(np.clip(_TURN_SHARE + decades, 0.6, _TURN_MOST)))
+    return replace(line, u_angle=line.u_angle * float(np.clip(_TURN_SHARE + decades, 0.7, _TURN_MOST)))
 
 
 def _tempered(u: FloatArray, scale: float) -> FloatArray:
