@@ -15,6 +15,10 @@ _HEAT = 2.0
 """Map px: standard error of the toe's heat map."""
 
 
+_LEAST = 0.3
+"""Photo px: no toe is surer than this along its surface; blur rounds the corner (measured on rendered sections)."""
+
+
 _FLAT = np.deg2rad(20.0)
 """A face that comes in flatter than this ends in a rim too thin to be seen to its end."""
 
@@ -163,5 +167,5 @@ def find_toe(
         apart = max(apart, 1.2 * scale / np.tan(max(angle, np.deg2rad(1.5))))
     base = line.point + station * line.direction
     return Toe(
-        base, float(np.hypot(np.hypot(spread, 0.15), 0.5 * apart)), float(angle), chi < 9.0 and apart < 10.0 * scale
+        base, float(np.hypot(np.hypot(spread, _LEAST), 0.5 * apart)), float(angle), chi < 9.0 and apart < 10.0 * scale
     )
