@@ -20,7 +20,7 @@ from macrocheck.segment.pair import compare_openings, share_surface
 
 _LEAST_SCORE = 1.2
 """Score (square root of coarse px, times doubts) under which a patch is not taken for a weld."""
-_SECOND = 0.3
+_SECOND = 0.2
 """Score of a tee's second weld, as a share of the first's, under which it is taken for clutter."""
 _RIVAL = 0.25
 """Score, as a share of the best, from which a patch is tried in the best one's place where that fits badly."""
