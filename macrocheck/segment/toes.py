@@ -166,6 +166,5 @@ def find_toe(
         # Weld metal thinner than a map px or two is lost to network and eye alike before it ends.
         apart = max(apart, 1.2 * scale / np.tan(max(angle, np.deg2rad(1.5))))
     base = line.point + station * line.direction
-    return Toe(
-        base, float(np.hypot(np.hypot(spread, _LEAST), 0.5 * apart)), float(angle), chi < 9.0 and apart < 10.0 * scale
-    )
+    u = float(np.hypot(np.hypot(spread, _LEAST), 0.5 * apart))
+    return Toe(base, u, float(angle), chi < 9.0 and apart < 10.0 * scale)
