@@ -17,7 +17,7 @@ _HALF = 4.0
 _FLOOR_PX, _OWN = 0.11, 1.7
 """Photo px that no edge is surer than, and what of a stretch's own doubt is added to them.
 
-Fitted to how far the faces of 244 rendered sections, fair and hard, lie off the true ones.
+Fitted to how far the faces of 254 rendered welds, fair and hard, lie off the true ones.
 """
 
 

@@ -39,8 +39,8 @@ _SHOWS_LITTLE = ("surface_short", "surface_missing")
 
 _BEAD_UNCLEAR = ("toe_unsure", "regions_unsure", "second_boundary", "surface_bent")
 """Flags of a bead that a look from further back may lift."""
-_TOE_FAULT, _LONGER = 0.5, 1.04
-"""What more a look may have against it that shows so many times as wide a bead."""
+_LONGER = 1.04
+"""A look that shows so many times as wide a bead may have one more unclear toe against it."""
 
 
 def _width(weld: WeldOutline) -> float:
@@ -181,7 +181,7 @@ class _Job:
                 break
             maps, closer = self.looks.closer(seen[0], shares)
             other = self.fit(maps, hints)
-            if other is None or _faults(other) > _faults(weld) + _TOE_FAULT:
+            if other is None or _faults(other) > _faults(weld) + _FAULTS["toe_unsure"]:
                 continue
             if _faults(other) < _faults(weld) or _width(other) > _LONGER * _width(weld):
                 spot, weld = closer, other

@@ -68,24 +68,24 @@ _SHARE, _STEEPER, _MOST, _FLOOR = 0.7, 0.4, 1.25, 0.3
 """What of a stretch of the boundary's own doubt stands: the more, the more map px of it there are, and how much at
 most; and map px of standard error that even the clearest stretch keeps.
 
-Fitted to how far the boundaries of 244 rendered sections, fair and hard, lie off the true ones.
+Fitted to how far the boundaries of 254 rendered welds, fair and hard, lie off the true ones.
 """
 
 
-_TURN, _TURN_SHARE, _TURN_MOST = np.deg2rad(0.05), 0.85, 2.5
-"""A direction this sure is `_TURN_SHARE` times as unsure as its fit says; once more for every factor of ten.
+_SURE_ANGLE, _ANGLE_SHARE, _ANGLE_MOST = np.deg2rad(0.05), 0.85, 2.5
+"""A direction this sure is `_ANGLE_SHARE` times as unsure as its fit says; once more for every factor of ten.
 
 Fitted to 730 surfaces of rendered sections, fair, told by grain and hard: a fit that says little of a surface (a
 groove wall, a rounded edge, mill scale) errs by more than it says, a good one, however short, by less.
 """
 
 
-def _turned(line: Line | None) -> Line | None:
+def _soberly(line: Line | None) -> Line | None:
     """A surface whose direction is as unsure as such surfaces turned out to be."""
     if line is None or line.length <= 0:
         return line
-    decades = np.log10(max(line.u_angle, 1e-9) / _TURN)
-    return replace(line, u_angle=line.u_angle * float(np.clip(_TURN_SHARE + decades, 0.7, _TURN_MOST)))
+    decades = np.log10(max(line.u_angle, 1e-9) / _SURE_ANGLE)
+    return replace(line, u_angle=line.u_angle * float(np.clip(_ANGLE_SHARE + decades, 0.7, _ANGLE_MOST)))
 
 
 def _tempered(u: FloatArray, scale: float) -> FloatArray:
@@ -275,8 +275,8 @@ def fit_weld(
     )
     return WeldOutline(
         joint=joint,
-        surface_butting=_as_surface(surfaces.butting if joint == "lap" else _turned(surfaces.butting), scale),
-        surface_nonbutting=_as_surface(_turned(surfaces.nonbutting), scale),
+        surface_butting=_as_surface(surfaces.butting if joint == "lap" else _soberly(surfaces.butting), scale),
+        surface_nonbutting=_as_surface(_soberly(surfaces.nonbutting), scale),
         face=frozen(face, columns=2),
         fusion=frozen(fusion, columns=2),
         u_face=frozen(u_face),

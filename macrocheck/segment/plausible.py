@@ -37,7 +37,7 @@ class Ring:
 _PASSES = 7.0
 """Map px from a surface within which a weld face ends that ends on it, undercut and overlap included.
 
-Of 800 toes of rendered sections, fair, told by grain and hard, none ended farther off but on a wrong surface.
+Of 612 toes of rendered sections, fair, told by grain and hard, eight ended farther off, all on a wrong surface.
 """
 
 
