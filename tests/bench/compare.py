@@ -66,6 +66,8 @@ def match(truth: Sequence[CaseWeld], outline: Outline) -> list[int | None]:
 
 
 def _swapped(truth: CaseWeld, found: WeldOutline) -> bool:
+    if found.joint == "bead":  # one member: which toe comes first says nothing
+        return False
     if truth.toe_butting_px is None or truth.toe_nonbutting_px is None:
         return False
     right, wrong = (
