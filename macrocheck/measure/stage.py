@@ -3,11 +3,11 @@
 import numpy as np
 
 from macrocheck.errors import InputError
-from macrocheck.flags import Flag
+from macrocheck.flags import CORRECTED, Flag
 from macrocheck.measure import bead, fillet
 from macrocheck.measure.curves import crosses_itself
 from macrocheck.measure.section import Section, build
-from macrocheck.measure.summary import quantity
+from macrocheck.measure.summary import missing, quantity, vague
 from macrocheck.outline import Outline, WeldOutline
 from macrocheck.quantities import BY_KEY, QUANTITIES
 from macrocheck.results import Measurements, Profile, Quantity
@@ -15,6 +15,11 @@ from macrocheck.scale import Scale
 
 DEFAULT_DRAWS = 200
 FOLDED = "the weld face crosses itself"
+FOLLOWING = {
+    f"unfused_{member}": (f"unfused_spans_{member}", f"fused_fraction_{member}")
+    for member in ("butting", "nonbutting")
+}
+"""What cannot be stated where this length cannot."""
 
 
 def _doubts(section: Section, weld: WeldOutline) -> tuple[dict[str, str], tuple[Flag, ...]]:
@@ -53,6 +58,17 @@ def _doubts(section: Section, weld: WeldOutline) -> tuple[dict[str, str], tuple[
     return reasons, tuple(flags)
 
 
+def _without_vague(quantities: dict[str, Quantity]) -> dict[str, Quantity]:
+    """Withhold lengths that are known too badly to say anything, and what follows from them."""
+    out = dict(quantities)
+    for key, found in quantities.items():
+        reason = vague(found)
+        for lost in () if reason is None else (key, *FOLLOWING.get(key, ())):
+            if lost in out and out[lost].value is not None:
+                out[lost] = missing(out[lost].unit, reason or "")
+    return out
+
+
 def measure_weld(
     weld: WeldOutline,
     scale: Scale,
@@ -66,8 +82,9 @@ def measure_weld(
     `fusion_threshold_mm`: depth of fusion, mm, under which a stretch counts as unfused. `draws`: Monte Carlo
     draws behind every uncertainty (JCGM 101:2008, a fixed number). `seed`: same seed, same result.
 
-    Every value is that of the outline as found; u and U95 come from the draws (see `summary.spread`). Definitions:
-    docs/definitions.md.
+    Every value is that of the outline as found; u and U95 come from the draws (see `summary.spread`). Lengths known
+    too badly to say anything are withheld (`summary.vague`), unless a person set or took the outline as right.
+    Definitions: docs/definitions.md.
 
     Raises:
         InputError: for settings or an outline that nothing can be measured with.
@@ -100,6 +117,8 @@ def measure_weld(
             value = fillet.missing_all({kind.key: value})[kind.key]
         quantities[kind.key] = value if isinstance(value, Quantity) else quantity(value, BY_KEY[kind.key].unit)
     settings = {"fusion_threshold_mm": float(fusion_threshold_mm), "draws": float(draws), "seed": float(seed)}
+    if not any(f.code == CORRECTED for f in weld.flags):
+        quantities = _without_vague(quantities)
     return Measurements(quantities, profiles, flags, settings)
 
 

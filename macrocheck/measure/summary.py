@@ -12,6 +12,9 @@ HIDDEN_SHIFT = 1.0 / (np.sqrt(2.0) - 1.0)
 # Bounds of the coverage factor U95 / u read off the draws: 2 is JCGM 100's usual factor (1.96 for a normal
 # distribution), the upper one keeps a few far draws from ruling.
 LEAST_FACTOR, MOST_FACTOR = 2.0, 2.6
+# A length that may be this many mm off, and this share of itself, either way is no measurement: welds are specified
+# and gauged in steps of 1 mm or 1/16 in. Common practice, no source.
+VAGUE_MM, VAGUE_SHARE = 1.0, 0.25
 
 
 def spread(rows: FloatArray, *, floor: float = 0.0) -> tuple[float, float] | None:
@@ -62,3 +65,17 @@ def quantity(
 def missing(unit: str, reason: str) -> Quantity:
     """Return a quantity that could not be had."""
     return Quantity(None, None, None, unit, reason)
+
+
+def vague(found: Quantity) -> str | None:
+    """Return the reason why a length says too little to be stated, None where it says enough."""
+    if found.value is None or found.U95 is None or found.unit != "mm":
+        return None
+    of = np.atleast_1d(np.abs(np.asarray(found.value, np.float64)))
+    if of.ndim > 1 or not of.size:  # spans: they follow from their total
+        return None
+    most = max(VAGUE_MM, VAGUE_SHARE * float(of.min()))
+    if most >= found.U95:
+        return None
+    about = f"{' and '.join(f'{v:.1f}' for v in of)} mm give or take {found.U95:.1f} mm"
+    return f"too unsure to state, {about}; set the outline right by hand or with a hint"

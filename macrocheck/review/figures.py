@@ -10,11 +10,10 @@ from macrocheck import __version__
 from macrocheck.arrays import FloatArray
 from macrocheck.calibrate import calibrate, parse_mark
 from macrocheck.errors import MacrocheckError
-from macrocheck.flags import Flag
+from macrocheck.flags import CORRECTED, Flag
 from macrocheck.grade import grade
 from macrocheck.measure import measure_weld
 from macrocheck.outline import Outline, WeldOutline
-from macrocheck.outline_correction import CORRECTED
 from macrocheck.photo import Photo
 from macrocheck.pipeline import JointChoice
 from macrocheck.results import Measurements, PhotoFacts, Result, Verdicts

@@ -8,7 +8,7 @@ from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, along, normals_of
 from macrocheck.segment.chains import smooth_open
-from macrocheck.segment.lines import Line, fit_line, refine_line
+from macrocheck.segment.lines import Line, fit_line, refine_line, turned_by
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, RegionMaps
 
 _SQUARE = np.deg2rad(4.0)
@@ -46,15 +46,7 @@ def squared(face: Line, plate: Line, chord: float) -> Line:
     odd = abs(turn) > _ODDS * np.hypot(prior, face.u_angle)
     if odd and face.length > _BEVEL * chord:
         return face
-    share = 1.0 if odd else face.u_angle**2 / (face.u_angle**2 + prior**2)
-    c, s = np.cos(share * turn), np.sin(share * turn)
-    d = face.direction
-    return replace(
-        face,
-        direction=np.array([c * d[0] - s * d[1], s * d[0] + c * d[1]]),
-        u_offset=float(np.hypot(face.u_offset, 0.5 * face.length * abs(np.sin(turn)))) if odd else face.u_offset,
-        u_angle=prior if odd else float(face.u_angle * prior / np.hypot(face.u_angle, prior)),
-    )
+    return turned_by(face, turn, prior, odd=odd)
 
 
 def _square_run(on: BoolArray, shortest: int, bridged: int = 3) -> tuple[int, int] | None:

@@ -16,7 +16,7 @@ from macrocheck.segment.land import with_land
 from macrocheck.segment.locate import BACK, BEAD_BACK, SHARES, WIDER, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
-from macrocheck.segment.pair import compare_openings, share_surface
+from macrocheck.segment.pair import compare_openings, share_surfaces
 
 _LEAST_SCORE = 1.2
 """Score (square root of coarse px, times doubts) under which a patch is not taken for a weld."""
@@ -129,7 +129,7 @@ def find_outline(
     if kind == "tee":
         both = job.second(found, (first, weld), own, rest)
         if both is not None:
-            welds = list(compare_openings(share_surface(both)))
+            welds = list(compare_openings(share_surfaces(both)))
     return Outline(
         width=photo.width,
         height=photo.height,

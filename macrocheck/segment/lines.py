@@ -109,6 +109,23 @@ def combine(a: Line, b: Line) -> tuple[Line, float]:
     )
 
 
+def turned_by(line: Line, angle: float, prior: float, *, odd: bool) -> Line:
+    """Return a line turned towards a direction that is known to `prior` rad, as far as its own is less sure.
+
+    `angle`: from the line's direction to that one, rad. `odd`: the line's own direction is a mistake; where it lies
+    is then only known to within its own stretch.
+    """
+    share = 1.0 if odd else line.u_angle**2 / (line.u_angle**2 + prior**2)
+    c, s = np.cos(share * angle), np.sin(share * angle)
+    d = line.direction
+    return replace(
+        line,
+        direction=np.array([c * d[0] - s * d[1], s * d[0] + c * d[1]]),
+        u_offset=float(np.hypot(line.u_offset, 0.5 * line.length * abs(np.sin(angle)))) if odd else line.u_offset,
+        u_angle=prior if odd else float(line.u_angle * prior / np.hypot(line.u_angle, prior)),
+    )
+
+
 def total_least_squares(points: FloatArray, weight: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
     """Centre and direction (in the points' order) of the line of least squared normal distance."""
     w = np.ones(len(points)) if weight is None else weight

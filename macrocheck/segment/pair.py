@@ -1,11 +1,11 @@
-"""The two welds of one tee stand on the same plate: what one shows of its surface helps the other."""
+"""The two welds of one tee share its plates: what one shows of a surface helps the other."""
 
 from dataclasses import replace
 
 import numpy as np
 
 from macrocheck.outline import SurfaceLine, WeldOutline
-from macrocheck.segment.lines import Line, combine
+from macrocheck.segment.lines import Line, combine, turned_by
 
 _BOWED = np.deg2rad(1.0)
 """Standard deviation of the angle by which welding bends a plate under a tee: common practice, no source."""
@@ -13,6 +13,10 @@ _UNSURE = np.deg2rad(0.7)
 """A surface whose direction is less sure than this takes what the other weld's says."""
 _AT_ODDS = 12.0
 """Misfit (chi squared, 2 degrees of freedom) from which two surfaces are not one plate's."""
+_PARALLEL = np.deg2rad(0.3)
+"""Standard deviation of a plate's two faces from parallel: common practice, no source."""
+_ODDS, _SHORTER = 3.0, 0.5
+"""So many standard deviations off parallel a face is a mistake, if it shows less than this share of the other's."""
 
 
 def _line(surface: SurfaceLine, *, turned: bool = False) -> Line:
@@ -21,31 +25,55 @@ def _line(surface: SurfaceLine, *, turned: bool = False) -> Line:
     return Line(np.asarray(surface.point), d, surface.u_offset, surface.u_angle, -half, half)
 
 
-def share_surface(welds: tuple[WeldOutline, WeldOutline]) -> tuple[WeldOutline, WeldOutline]:
-    """Return both welds of a tee; a nonbutting surface little seen at one is drawn from that at the other too.
+def _surface(surface: SurfaceLine, line: Line) -> SurfaceLine:
+    return replace(
+        surface,
+        point=(float(line.point[0]), float(line.point[1])),
+        direction=(float(line.direction[0]), float(line.direction[1])),
+        u_offset=line.u_offset,
+        u_angle=line.u_angle,
+    )
 
-    Where the two are at odds beyond their uncertainties and a bent plate's, both stay as they are.
+
+def share_surfaces(welds: tuple[WeldOutline, WeldOutline]) -> tuple[WeldOutline, WeldOutline]:
+    """Return both welds of a tee; a surface little seen at one is drawn from what shows at the other too.
+
+    The nonbutting surface is one; the butting member's two faces are parallel.
     """
-    out = []
-    for weld, other in (welds, welds[::-1]):
-        own, there = weld.surface_nonbutting, other.surface_nonbutting
-        if own is None or there is None or own.u_angle < _UNSURE or there.u_angle > own.u_angle:
-            out.append(weld)
-            continue
-        known = replace(_line(there, turned=True), u_angle=float(np.hypot(there.u_angle, _BOWED)))
-        both, misfit = combine(_line(own), known)
-        if misfit > _AT_ODDS:
-            out.append(weld)
-            continue
-        surface = replace(
-            own,
-            point=(float(both.point[0]), float(both.point[1])),
-            direction=(float(both.direction[0]), float(both.direction[1])),
-            u_offset=both.u_offset,
-            u_angle=both.u_angle,
+    first, second = welds
+    out = [
+        replace(
+            weld,
+            surface_nonbutting=_same(weld.surface_nonbutting, other.surface_nonbutting),
+            surface_butting=_parallel(weld.surface_butting, other.surface_butting),
         )
-        out.append(replace(weld, surface_nonbutting=surface))
+        for weld, other in ((first, second), (second, first))
+    ]
     return out[0], out[1]
+
+
+def _same(own: SurfaceLine | None, there: SurfaceLine | None) -> SurfaceLine | None:
+    """One plate's surface; where both are at odds beyond their uncertainties and a bent plate's, `own` stays."""
+    if own is None or there is None or own.u_angle < _UNSURE or there.u_angle > own.u_angle:
+        return own
+    known = replace(_line(there, turned=True), u_angle=float(np.hypot(there.u_angle, _BOWED)))
+    both, misfit = combine(_line(own), known)
+    return own if misfit > _AT_ODDS else _surface(own, both)
+
+
+def _parallel(own: SurfaceLine | None, there: SurfaceLine | None) -> SurfaceLine | None:
+    """A face of a plate whose other face is `there`, both pointing away from the same plate."""
+    if own is None or there is None or there.u_angle > own.u_angle:
+        return own
+    a, b = own.direction, there.direction
+    turn = float(np.arctan2(a[0] * b[1] - a[1] * b[0], a[0] * b[0] + a[1] * b[1]))
+    prior = float(np.hypot(_PARALLEL, there.u_angle))
+    odd = abs(turn) > _ODDS * float(np.hypot(prior, own.u_angle))
+    if odd and (own.length > _SHORTER * there.length or abs(turn) > np.pi / 2):
+        return own
+    if not odd and own.u_angle < _UNSURE:
+        return own
+    return _surface(own, turned_by(_line(own), turn, prior, odd=odd))
 
 
 def compare_openings(welds: tuple[WeldOutline, WeldOutline]) -> tuple[WeldOutline, WeldOutline]:

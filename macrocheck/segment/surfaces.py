@@ -32,6 +32,8 @@ _CUT_FACE = 0.2
 """Px by which a short end face's ends may be off each other: cuts are wavy, corners rounded (as measured)."""
 _LITTLE = 0.25
 """Part of the toe-to-toe distance under which a surface seen beyond the toe is little to go by."""
+_ONE_SURFACE, _AT_ODDS = 12.0, 25.0
+"""Misfit (chi squared, 2 degrees of freedom) up to which two stretches are one surface, from which they are not."""
 _ONWARD = 3.0
 """A surface is followed past the crop for at most this many times its stretch in the crop."""
 
@@ -290,12 +292,14 @@ def find_surfaces(
         if found is None:
             return None
         line = _line_on(photo, maps, points, found, follow=True)
-        if onto is None:
-            # Short of its leg and at odds with the seam behind the root, it is a groove's wall or a plate's corner.
-            short = line.length < 0.5 * reach * maps.scale
-            return None if short and along is not None and combine(line, along)[1] > 25.0 else line
-        both, misfit = combine(line, onto)
-        return both if misfit < 12.0 else line
+        if along is None:
+            return line
+        both, misfit = combine(line, along)
+        if onto is not None and misfit < _ONE_SURFACE:
+            return both
+        # Short of its leg and at odds with the seam behind the root, it is a groove's wall, a plate's corner or
+        # something laid over it.
+        return None if line.length < 0.5 * reach * maps.scale and misfit > _AT_ODDS else line
 
     if joint == "bead":
         left = one(layout.beyond_butting, layout.face[0])
