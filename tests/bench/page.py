@@ -112,8 +112,12 @@ def page(kept: Kept) -> str:
         "another look, "
         "never trained on. Kinds of joint are stated unless said otherwise; the scale is stated in the "
         "own family (marks "
-        "have a benchmark of their own), in the second family half the pictures have a bar that has to be found. A "
-        "visual measurement is not a qualification.",
+        "have a benchmark of their own), in the second family half the pictures have a bar that has to be found. "
+        "In the own family what is melted over an unmelted seam behind the root is a wedge of 20 degrees at least, "
+        "as heat leaves it; thinner ones, which were drawn before 2026-11-30, made up a good part of the largest "
+        "errors of root penetration. Lengths that are too unsure to state "
+        "([definitions](definitions.md#uncertainty)) count as withheld, not as errors. A visual measurement is not "
+        "a qualification.",
         "",
     ]
     states = _states(kept)
