@@ -5,9 +5,10 @@ All of them are immutable; `plain` turns any of them into plain dicts, lists, st
 
 import math
 from dataclasses import dataclass, fields, is_dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from macrocheck.results import VerdictWord
+if TYPE_CHECKING:
+    from macrocheck.results import VerdictWord
 
 CONFIDENCE = 0.95
 """Confidence of every interval and bound, unless the user says otherwise."""
@@ -46,7 +47,7 @@ class SectionValue:
     value: float
     u: float | None = None
     U95: float | None = None
-    word: VerdictWord | None = None
+    word: "VerdictWord | None" = None
     at_least: float | None = None
     at_most: float | None = None
     revision: int | None = None
@@ -65,7 +66,7 @@ class CouponValue:
     value: float
     u: float | None
     sections: tuple[SectionValue, ...]
-    word: VerdictWord | None = None
+    word: "VerdictWord | None" = None
     date: str | None = None
 
     @property

@@ -7,18 +7,21 @@ import tomllib
 from importlib import metadata
 from pathlib import Path
 
+import click
 import pytest
 
 import macrocheck
+from macrocheck.cli import program
 from tests.cli.conftest import Run
 from tests.cli.coupon import MARK, write_outline, write_photo
 
 HEAVY = ["numpy", "cv2", "scipy", "skimage", "shapely", "pint", "PIL", "rich", "jsonschema"]
+COMMANDS = program.list_commands(click.Context(program))
 
 
 @pytest.mark.parametrize(
     "arguments",
-    [["--help"], ["--version"], ["measure", "--help"], ["limits", "--help"], ["limits", "show", "--help"]],
+    [["--help"], ["--version"], ["limits", "show", "--help"], *([name, "--help"] for name in COMMANDS)],
 )
 def test_light_start(arguments: list[str]) -> None:
     code = f"""
