@@ -63,9 +63,12 @@ def _without_vague(quantities: dict[str, Quantity]) -> dict[str, Quantity]:
     out = dict(quantities)
     for key, found in quantities.items():
         reason = vague(found)
-        for lost in () if reason is None else (key, *FOLLOWING.get(key, ())):
-            if lost in out and out[lost].value is not None:
-                out[lost] = missing(out[lost].unit, reason or "")
+        if reason is None:
+            continue
+        out[key] = missing(found.unit, reason)
+        for follower in FOLLOWING.get(key, ()):
+            if out[follower].value is not None:
+                out[follower] = missing(out[follower].unit, "the unfused length is too unsure")
     return out
 
 

@@ -77,5 +77,5 @@ def vague(found: Quantity) -> str | None:
     most = max(VAGUE_MM, VAGUE_SHARE * float(of.min()))
     if most >= found.U95:
         return None
-    about = f"{' and '.join(f'{v:.1f}' for v in of)} mm give or take {found.U95:.1f} mm"
-    return f"too unsure to state, {about}; set the outline right by hand or with a hint"
+    about = " and ".join(f"{v:.1f}" for v in of)
+    return f"too unsure, {about} ± {found.U95:.1f} mm; give a hint or correct the outline"

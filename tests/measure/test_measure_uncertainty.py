@@ -106,7 +106,7 @@ def test_a_length_that_is_too_unsure_is_withheld_with_what_follows_from_it() -> 
     blind = shapes.sound(n=80, u=12.0, u_line=0.0)
     found = measure_weld(blind, scale).quantities
     assert found["unfused_nonbutting"].value is None
-    assert "too unsure to state" in (found["unfused_nonbutting"].reason or "")
+    assert "too unsure" in (found["unfused_nonbutting"].reason or "")
     assert found["unfused_spans_nonbutting"].value is None
     assert found["fused_fraction_nonbutting"].value is None
     assert found["weld_area"].value is not None  # no length
@@ -137,7 +137,7 @@ def test_an_overlaps_uncertainty_holds_that_of_the_angle_that_makes_it_count() -
     near, clear = overlap(-0.05), overlap(-1.5)
     assert near.value is None
     assert near.reason is not None
-    assert near.reason.startswith("too unsure to state, 0.0 mm give or take 4.")
+    assert near.reason.startswith("too unsure, 0.0 ± 4.")
     assert clear.value == 0.0
     assert clear.u is not None
     assert clear.u < 0.2
