@@ -133,6 +133,11 @@ def photograph(grey: Tensor, metal: Tensor, weld: Tensor, dice: "Dice", clutter:
     return torch.where(dice.chance(0.5) > 0, pressed, image).clamp(0, 255)
 
 
+def plain_photograph(grey: Tensor, clutter: Tensor) -> Tensor:
+    """Show painted tones (b, 1, h, w) as they are, with what is written over them: (b, 3, h, w), 0..255."""
+    return torch.where(clutter > 0, clutter, grey).clamp(0, 255).expand(-1, 3, -1, -1)
+
+
 def estranged(image: Tensor, dice: "Dice") -> Tensor:
     """Filter a fifth of the pictures (b, 3, h, w) with random kernels, and bend the tones of others at random.
 

@@ -11,8 +11,9 @@ import torch
 import torch.nn.functional as F  # noqa: N812  the library's own usage
 from torch import Tensor
 
-from macrocheck.train.camera import bend, blur, estranged, photograph
+from macrocheck.train.camera import bend, blur, estranged, photograph, plain_photograph
 from macrocheck.train.grains import cast_structure, other_structure, plate_structure, table_noise
+from macrocheck.train.ingredients import WHOLE, Without
 from macrocheck.train.layouts import GAP, LOOSE, VOID
 
 
@@ -67,7 +68,8 @@ class _Scene:
     `warp`, `slow`, `patch`: smooth fields of many, few and some swings. `tone`: of both plates, (b, 1, 1, 1);
     `tones`: of each; `ground`: of the background. `told_by_grain`, `told_by_line`: 1.0 where weld
     and plates share a tone and nothing but grain, or the fusion line, tells them apart. `zone_leads`: 1.0 where the
-    zone's outer edge is the strongest line in the metal. `other`: a texture for what is no weld.
+    zone's outer edge is the strongest line in the metal. `other`: a texture for what is no weld. `without`: what is
+    not painted; its random numbers are drawn all the same, so that all else stays as it is.
     """
 
     layout: dict[str, Tensor]
@@ -88,6 +90,7 @@ class _Scene:
     told_by_line: Tensor
     zone_leads: Tensor
     other: Tensor
+    without: Without
 
     @property
     def weld(self) -> Tensor:
@@ -110,7 +113,7 @@ class _Scene:
         return (self.layout["lines"][:, None] % 2).float()
 
 
-def _scene(layout: dict[str, Tensor]) -> _Scene:
+def _scene(layout: dict[str, Tensor], without: Without) -> _Scene:
     """Choose the tones of plates, weld and background, and the fields that disturb them."""
     sub = layout["regions"]
     b, size = sub.shape[0], sub.shape[1] // 2
@@ -127,6 +130,8 @@ def _scene(layout: dict[str, Tensor]) -> _Scene:
     pick = torch.rand(b, 1, 1, 1, device=device)
     told_by_grain, told_by_line = (pick < 0.52).float(), (pick > 0.93).float()
     zone_leads = told_by_grain * dice.chance(0.86)
+    if "grain" in without:
+        told_by_grain = torch.zeros_like(told_by_grain)
     step = torch.where(told_by_grain + told_by_line > 0, dice.normal(6), dice.sign() * dice.between(8, 95))
     pick = torch.rand(b, 1, 1, 1, device=device)
     ground = torch.where(
@@ -153,6 +158,7 @@ def _scene(layout: dict[str, Tensor]) -> _Scene:
         told_by_line=told_by_line,
         zone_leads=zone_leads,
         other=other_structure(dice, xy, warp),
+        without=without,
     )
 
 
@@ -183,12 +189,14 @@ def _member(scene: _Scene, i: int, plate_strength: Tensor) -> tuple[Tensor, tupl
     inner = torch.sigmoid((wave * dice.between(0.2, 0.7) - distance) / crisp.clamp(min=0.5))
     second = dice.chance(0.35) * inner
     calm = 1 - inside * dice.chance(0.4) * dice.between(0.3, 1.0)
-    texture = texture + second * dice.chance(0.5) * dice.between(2, 18) * scene.other
+    coarse = second * dice.chance(0.5) * dice.between(2, 18) * scene.other
     texture = texture + dice.chance(0.12) * dice.between(2, 14) * scene.other.roll(7 + 40 * i, dims=-1)
     seen = ((level.abs() > 7) | (rim.abs().amax(dim=(2, 3), keepdim=True) > 12)).float()
     zone = (distance < wave).float() * (scene.cover[2 + i] > 0.5)
     bands = level * inside * ramp + second * dice.sign() * dice.between(0, 40)
-    return scene.tones[i] + texture * calm + bands + rim, (zone, seen)
+    if "zones" in scene.without:
+        return scene.tones[i] + texture, (zone, torch.zeros_like(seen))
+    return scene.tones[i] + (texture + coarse) * calm + bands + rim, (zone, seen)
 
 
 def _deposit(scene: _Scene) -> Tensor:
@@ -208,6 +216,8 @@ def _passes(scene: _Scene) -> Tensor:
     passes = (scene.layout["lines"][:, None] >= 2).float()
     wide = blur(passes, scene.size * dice.between(0.01, 0.05)) * 12
     crescents = dice.chance(0.7) * dice.sign() * dice.between(5, 50) * wide.clamp(0, 1)
+    if "zones" in scene.without:
+        crescents = torch.zeros_like(crescents)
     return crescents + dice.chance(0.6) * dice.sign() * dice.between(5, 60) * blur(passes, dice.between(0.6, 1.5))
 
 
@@ -215,11 +225,13 @@ def _background(scene: _Scene) -> Tensor:
     """Paint what lies behind the section: plain, dusty, patchy or patterned."""
     dice, xy = scene.dice, scene.xy
     dust = table_noise(xy[0] / 2.0, xy[1] / 2.0)
-    back = scene.ground + dice.between(0, 10) * dust + dice.chance(0.3) * dice.between(5, 40) * scene.patch
+    plain = scene.ground + dice.between(0, 10) * dust
+    back = plain + dice.chance(0.3) * dice.between(5, 40) * scene.patch
     back = back + dice.chance(0.3) * dice.between(4, 40) * scene.other.roll(31, dims=-2)
-    return back + dice.chance(0.12) * dice.between(10, 50) * torch.sign(
+    back = back + dice.chance(0.12) * dice.between(10, 50) * torch.sign(
         torch.sin(xy[0] / dice.logs(3, 40)) + torch.sin(xy[1] / dice.logs(3, 40))
     )
+    return plain if "clutter" in scene.without else back
 
 
 def _lay_together(scene: _Scene) -> tuple[Tensor, list[tuple[Tensor, Tensor]]]:
@@ -289,19 +301,34 @@ def _blemishes(scene: _Scene) -> Tensor:
     return added + scene.metal * strength * torch.where(dice.chance(0.5) > 0, marks, sparse)
 
 
-def paint(layout: dict[str, Tensor]) -> tuple[Tensor, dict[str, Tensor]]:
+def _uncluttered(layout: dict[str, Tensor]) -> dict[str, Tensor]:
+    """The same layouts with nothing lying about or written over them."""
+    regions = layout["regions"]
+    bare = torch.where(regions == LOOSE, torch.zeros_like(regions), regions)
+    return {**layout, "regions": bare, "clutter": torch.zeros_like(layout["clutter"])}
+
+
+def paint(layout: dict[str, Tensor], without: Without = WHOLE) -> tuple[Tensor, dict[str, Tensor]]:
     """Paint a batch: returns pictures (b, 3, h, w) in 0..255 and the targets the network learns.
 
     Targets: `regions` (b, h, w) int64; `lines` (b, 4, h, w) haz, fusion line, seam, void in 0..1; `line_weight`
     the same shape (0 where the answer cannot be seen); `points` (b, 3, h, w) heat maps; `matters` (b, h, w) how
     much each pixel of `regions` counts.
+
+    `without` leaves ingredients out; for the same random state the pictures differ in nothing else.
     """
-    scene = _scene(layout)
+    if "clutter" in without:
+        layout = _uncluttered(layout)
+    scene = _scene(layout, without)
     grey, zones = _lay_together(scene)
     lines, seam_seen = _lines(scene)
     grey = grey + lines + _blemishes(scene)
-    picture = photograph(grey, scene.metal, scene.weld, scene.dice, layout["clutter"][:, None].float())
-    picture = estranged(picture, scene.dice)
+    clutter = layout["clutter"][:, None].float()
+    picture = photograph(grey, scene.metal, scene.weld, scene.dice, clutter)
+    if "camera" in without:
+        picture = plain_photograph(grey, clutter)
+    strange = estranged(picture, scene.dice)
+    picture = picture if "filters" in without else strange
     targets = _targets(layout, scene.cover, scene.distance, scene.body, scene.seams, seam_seen, zones, scene.size)
     picture, targets = bend(picture, targets, scene.dice)
     # What the geometry lives on counts more: the fusion line, and the thin rims and lips at toes and root.

@@ -3,7 +3,8 @@
     python -m macrocheck.train.run --state STATE --out OUT --minutes 9 --total-minutes 20
 
 Progress through the learning-rate schedule is the share of `--total-minutes` that has been trained so far, so
-several calls with the same `--state`/`--out` make one training run.
+several calls with the same `--state`/`--out` make one training run. `--without grain` and the like leave an
+ingredient of the training out; `ablation` trains several such networks side by side.
 """
 
 import argparse
@@ -21,6 +22,7 @@ from torch import Tensor, distributed, nn
 from torch.multiprocessing.spawn import spawn
 from torch.utils.data import DataLoader
 
+from macrocheck.train.ingredients import INGREDIENTS, WHOLE, Without, left_out
 from macrocheck.train.model import SectionNet
 from macrocheck.train.painting import paint
 from macrocheck.train.stream import Layouts
@@ -28,6 +30,8 @@ from macrocheck.train.stream import Layouts
 PEAK_RATE = 2.5e-3
 SIZE, BATCH = 320, 96
 """Side of a picture, px, and pictures a step on each GPU."""
+REGION_LOSSES = ("cross", "dice")
+"""Those of the `losses` that are of the regions; the others are of lines and points."""
 SHOWN = 2
 """How often each layout is painted anew before it is dropped."""
 
@@ -90,7 +94,7 @@ def validate(net: nn.Module, batches: list[tuple[Tensor, dict[str, Tensor]]]) ->
     }
 
 
-def _device(rank: int) -> torch.device:
+def device_of(rank: int) -> torch.device:
     """Return GPU `rank`; the CPU where there is none, which is far too slow for more than a try."""
     return torch.device("cuda", rank) if torch.cuda.is_available() else torch.device("cpu")
 
@@ -99,9 +103,10 @@ def _to(device: torch.device, batch: dict[str, Tensor]) -> dict[str, Tensor]:
     return {k: v.to(device, non_blocking=True) for k, v in batch.items()}
 
 
-def _save(
+def save(
     out: Path, net: nn.Module, average: dict[str, Tensor], optimiser: torch.optim.Optimizer, facts: dict[str, Any]
 ) -> None:
+    """Write what a training goes on from: weights, their average, the optimiser's state, how far it has come."""
     torch.save(net.state_dict(), out / "weights.pt")
     torch.save(average, out / "average.pt")
     state = optimiser.state_dict()["state"]
@@ -145,9 +150,15 @@ class _Average:
             self.values[k].copy_(v)
 
 
+def rate_at(progress: float, steps: int, peak: float) -> float:
+    """Learning rate at `progress` 0..1 through a training, `steps` done: a short rise, then half a cosine."""
+    warm = min(1.0, (steps + 1) / 300)
+    return peak * warm * (0.5 * (1 + math.cos(math.pi * min(1.0, progress))) * 0.995 + 0.005)
+
+
 @dataclass(eq=False)
-class _Course:
-    """One training run as it stands: what is trained, how far it has come."""
+class Course:
+    """One training run as it stands: what is trained, without which ingredients, how far it has come."""
 
     net: SectionNet
     optimiser: torch.optim.Optimizer
@@ -158,25 +169,27 @@ class _Course:
     world: int
     total_seconds: float
     peak_rate: float
+    without: Without = WHOLE
     sums: dict[str, float] = field(default_factory=dict)
 
     def rate(self, seconds: float) -> float:
-        """Return the learning rate after `seconds` of training: a short rise, then half a cosine."""
-        progress = min(1.0, seconds / self.total_seconds)
-        warm = min(1.0, (self.facts["steps"] - self.facts.get("since", 0) + 1) / 300)
-        return self.peak_rate * warm * (0.5 * (1 + math.cos(math.pi * progress)) * 0.995 + 0.005)
+        """Return the learning rate after `seconds` of training."""
+        steps = self.facts["steps"] - self.facts.get("since", 0)
+        return rate_at(seconds / self.total_seconds, steps, self.peak_rate)
 
     def step(self, layout: dict[str, Tensor], rate: float) -> None:
         """Paint a batch and learn from it."""
         for group in self.optimiser.param_groups:
             group["lr"] = rate
         with torch.no_grad():
-            picture, targets = paint(layout)
+            picture, targets = paint(layout, self.without)
             picture = normalised(picture).contiguous(memory_format=torch.channels_last)
         self.net.train()
         with torch.autocast(picture.device.type, torch.bfloat16):
             logits = self.fast(picture)
         parts = self.judge(logits, targets)
+        if "lines" in self.without:
+            parts = {name: parts[name] for name in REGION_LOSSES}
         total = sum(parts.values(), torch.zeros((), device=picture.device))
         self.optimiser.zero_grad(set_to_none=True)
         total.backward()
@@ -205,11 +218,11 @@ def _share_gradients(parameters: list[nn.Parameter], world: int) -> None:
             at += p.numel()
 
 
-def _begin(rank: int, world: int, options: argparse.Namespace) -> _Course:
+def begin(rank: int, world: int, options: argparse.Namespace) -> Course:
     """Make the network and its optimiser on GPU `rank`, or take them up where an earlier call left them."""
     torch.backends.cudnn.benchmark = True
     torch.set_float32_matmul_precision("high")
-    device = _device(rank)
+    device = device_of(rank)
     if device.type == "cuda":
         torch.cuda.set_device(device)
     if world > 1:
@@ -228,7 +241,7 @@ def _begin(rank: int, world: int, options: argparse.Namespace) -> _Course:
         average = {
             k: v.to(device) for k, v in torch.load(options.state / "average.pt", map_location=device).items()
         }
-    return _Course(
+    return Course(
         net=net,
         optimiser=optimiser,
         average=_Average(net, average),
@@ -238,17 +251,19 @@ def _begin(rank: int, world: int, options: argparse.Namespace) -> _Course:
         world=world,
         total_seconds=options.total_minutes * 60,
         peak_rate=options.peak_rate,
+        without=options.without,
     )
 
 
-def _stream(device: torch.device, world: int, layouts: Layouts) -> Iterator[dict[str, Tensor]]:
+def stream_of(device: torch.device, world: int, layouts: Layouts) -> Iterator[dict[str, Tensor]]:
+    """Yield endless batches of layouts on `device`, made by the CPU's cores, shared by `world` GPUs."""
     workers = max(1, (os.cpu_count() or 2) // world - 1)
     pinned = device.type == "cuda"
     loader = DataLoader(layouts, batch_size=None, num_workers=workers, prefetch_factor=3, pin_memory=pinned)
     return (_to(device, batch) for batch in loader)
 
 
-def _held_back(device: torch.device, size: int, batch: int) -> list[tuple[Tensor, dict[str, Tensor]]]:
+def pictures_held_back(device: torch.device, size: int, batch: int) -> list[tuple[Tensor, dict[str, Tensor]]]:
     """Paint pictures that are never trained on, the same in every call."""
     with torch.random.fork_rng(devices=[device] if device.type == "cuda" else []):
         torch.manual_seed(4242)
@@ -259,13 +274,13 @@ def _held_back(device: torch.device, size: int, batch: int) -> list[tuple[Tensor
 def train(rank: int, world: int, options: argparse.Namespace) -> None:
     """Train on GPU `rank` of `world` until this call's minutes are over; rank 0 saves."""
     begun = time.monotonic()
-    course = _begin(rank, world, options)
+    course = begin(rank, world, options)
     facts = course.facts
     torch.manual_seed(options.seed + 1000 * facts["calls"] + rank)
-    device = _device(rank)
+    device = device_of(rank)
     seed = options.seed + 7919 * facts["calls"] + 104729 * rank + 1
-    stream = _stream(device, world, Layouts(options.size, options.batch, seed))
-    held_back = _held_back(device, options.size, options.batch) if rank == 0 else []
+    stream = stream_of(device, world, Layouts(options.size, options.batch, seed))
+    held_back = pictures_held_back(device, options.size, options.batch) if rank == 0 else []
     before = float(facts["seconds"])
     last_report, stop = time.monotonic(), torch.zeros(1, device=device)
     while True:
@@ -297,10 +312,10 @@ def train(rank: int, world: int, options: argparse.Namespace) -> None:
     os._exit(0)
 
 
-def _finish(course: _Course, held_back: list[tuple[Tensor, dict[str, Tensor]]], out: Path) -> None:
+def _finish(course: Course, held_back: list[tuple[Tensor, dict[str, Tensor]]], out: Path) -> None:
     """Save everything, score the averaged weights on the held-back pictures, and say so."""
     facts = course.facts
-    _save(out, course.net, course.average.values, course.optimiser, facts)
+    save(out, course.net, course.average.values, course.optimiser, facts)
     course.net.load_state_dict(course.average.values)
     scores = validate(course.net, held_back)
     facts["log"].append(scores)
@@ -322,8 +337,16 @@ def main() -> None:
     parser.add_argument(
         "--anew", action="store_true", help="take up the weights but begin the rate's schedule anew"
     )
+    parser.add_argument(
+        "--without",
+        action="append",
+        choices=tuple(INGREDIENTS),
+        default=[],
+        help="leave out, may be given again: " + "; ".join(f"{k}: {v}" for k, v in INGREDIENTS.items()),
+    )
     parser.add_argument("--compile", action=argparse.BooleanOptionalAction, default=True)
     options = parser.parse_args()
+    options.without = left_out(options.without)
     options.out.mkdir(parents=True, exist_ok=True)
     world = torch.cuda.device_count()
     if world > 1:

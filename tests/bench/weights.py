@@ -3,7 +3,8 @@
     git show 28aac2d:macrocheck/segment/weights.onnx > earlier.onnx
     python -m tests.bench.weights earlier.onnx macrocheck/segment/weights.onnx --look hard --count 20
 
-Nothing but the network's own regions counts: no geometry, no search for the weld.
+Nothing but the network's own regions counts: no geometry, no search for the weld. Beside each further file stands
+how much its IoU differs, picture by picture, from the first file's: the mean and its standard error.
 """
 
 import argparse
@@ -55,11 +56,17 @@ def main() -> None:
     options = parser.parse_args()
     nets = {str(f): cv2.dnn.readNetFromONNX(np.fromfile(f, np.uint8)) for f in options.files}
     seeds = range(options.first, options.first + options.count)
-    for name, values in overlaps(nets, options.family, options.look, seeds, options.share).items():
-        v = np.array(values)
+    found = {
+        name: np.array(values)
+        for name, values in overlaps(nets, options.family, options.look, seeds, options.share).items()
+    }
+    first = found[str(options.files[0])]
+    for name, v in found.items():
+        less = v - first
         print(
             f"{name}: IoU median {np.median(v):.4f}, 25th {np.quantile(v, 0.25):.4f}, 10th percentile "
             f"{np.quantile(v, 0.1):.4f}, least {v.min():.3f}, mean {v.mean():.4f} of {len(v)}"
+            + (f"; {less.mean():+.4f} ({less.std(ddof=1) / np.sqrt(len(v)):.4f})" if v is not first else "")
         )
 
 
