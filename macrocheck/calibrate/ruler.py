@@ -16,7 +16,6 @@ from macrocheck.calibrate.comb import Comb, combs
 from macrocheck.calibrate.graduations import Pattern, best_pattern, pattern_fits, pitch_told
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.calibrate.ruler_follow import follow, robust_line
-from macrocheck.calibrate.tick_fit import fitted
 from macrocheck.errors import NotFoundError
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
@@ -195,8 +194,6 @@ def _rule(
     if ticks is None:
         return None
     k, at = ticks
-    finer = fitted(sign * signal, at, pitch)
-    k, at = k[np.isfinite(finer)], finer[np.isfinite(finer)]
     v_mid = float(strip.v[(band[0] + band[1]) // 2])
     keep = strip.seen(at + strip.u0, v_mid, size)
     k, at = k[keep], at[keep]

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from macrocheck.arrays import BoolArray, FloatArray, IntArray
+from macrocheck.calibrate.tick_fit import CLOSE_PX, line_ticks
 
 LEAST_ALIKE = 0.6
 """Least correlation of a tick with the mean tick for it to count."""
@@ -44,6 +45,8 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
     places = _places(k, origin, slope, 0.0)
     mean = read(places)
     shape = np.median(mean - mean.mean(axis=1, keepdims=True), axis=0)
+    close = pitch < CLOSE_PX
+    sigma = max(0.12 * pitch, 0.6)
     alike: BoolArray = np.ones(len(k), dtype=bool)
     bend, loose = 0.0, 0.25
     for turn in range(40):
@@ -53,8 +56,11 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
         k, places = k[inside], places[inside]
         if len(k) < 5:
             return None
-        for _ in range(3):
-            places, likeness, height = _register(read, places, shape, grid, 0.3 * pitch)
+        if close:
+            places, likeness, height, sigma = line_ticks(signal, places, pitch, sigma)
+        else:
+            for _ in range(3):
+                places, likeness, height = _register(read, places, shape, grid, 0.3 * pitch)
         off = np.abs(places - _places(k, origin, slope, bend))
         usual = float(np.median(height[np.abs(k) <= 6]))
         alike = (likeness > LEAST_ALIKE) & (off < loose * pitch) & (height > 0.2 * usual) & (height < 4 * usual)
