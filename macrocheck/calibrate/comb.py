@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import AnyArray, Float32Array, FloatArray, IntArray, Point
+from macrocheck.arrays import AnyArray, ByteArray, Float32Array, FloatArray, IntArray, Point
 from macrocheck.calibrate.profile import reduced
 from macrocheck.photo import Photo
 
@@ -21,6 +21,8 @@ TILE = 16
 """Side of a structure-tensor tile, px of the reduced picture."""
 BAND = 6
 """Height of a band, px of the reduced picture."""
+COARSE = 3
+"""How much further the picture is reduced for strokes far apart; a whole part of `BAND`."""
 WINDOW = 256
 """Length of a window along a band, samples."""
 DIRECTIONS = 6
@@ -31,6 +33,10 @@ MOST_WINDOWS = 300
 """Windows looked at per direction and step, those with most tiles that fit first."""
 MOST_SEEDS = 10
 """Places that are measured at most."""
+
+
+_Layers = dict[int, ByteArray]
+"""By how much the picture is reduced further -> that picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +56,12 @@ def combs(photo: Photo) -> list[Comb]:
     if min(size) < 3 * TILE:
         return []
     grey = photo.grey if factor == 1 else reduced(photo.grey, size)
-    image = np.asarray(grey, dtype=np.float32)
-    angle, weight = _tiles(image)
+    angle, weight = _tiles(np.asarray(grey, dtype=np.float32))
+    coarse = reduced(grey, (max(grey.shape[1] // COARSE, 2), max(grey.shape[0] // COARSE, 2)))
+    layers: _Layers = {1: np.asarray(grey), COARSE: np.asarray(coarse)}
     found: list[Comb] = []
     for direction in _directions(angle, weight):
-        found.extend(_along(image, direction, angle, weight))
+        found.extend(_along(layers, direction, angle, weight))
     found.sort(key=lambda c: -c.score)
     kept: list[Comb] = []
     for c in found:
@@ -143,56 +150,60 @@ def _directions(angle: FloatArray, weight: FloatArray) -> list[float]:
     return found
 
 
-def _along(image: Float32Array, direction: float, angle: FloatArray, weight: FloatArray) -> list[Comb]:
+def _along(layers: _Layers, direction: float, angle: FloatArray, weight: FloatArray) -> list[Comb]:
     """Windows along one direction whose signal repeats, in px of the reduced picture."""
-    h, w = image.shape
+    h, w = layers[1].shape
     c, s = math.cos(direction), math.sin(direction)
     width = int(abs(w * c) + abs(h * s)) + 2
-    height = (int(abs(w * s) + abs(h * c)) + 2) // BAND * BAND + BAND
+    rows = int(abs(w * s) + abs(h * c)) // BAND + 1
     # turned (u, v) -> picture: the turned picture's middle is the picture's middle
     turn = np.array([[c, -s, 0.0], [s, c, 0.0]])
-    turn[:, 2] = np.array([(w - 1) / 2, (h - 1) / 2]) - turn[:, :2] @ np.array([(width - 1) / 2, (height - 1) / 2])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    turned = cv2.warpAffine(image, turn, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    bands = np.asarray(cv2.resize(turned, (width, height // BAND), interpolation=cv2.INTER_AREA), dtype=np.float32)
+    middle = np.array([(width - 1) / 2, (rows * BAND - 1) / 2])
+    turn[:, 2] = np.array([(w - 1) / 2, (h - 1) / 2]) - turn[:, :2] @ middle
     # tiles that point this way, in the turned frame
     off = np.mod(angle - direction + np.pi / 2, np.pi) - np.pi / 2
     fits = np.where(np.abs(off) < np.deg2rad(5), weight, 0.0).astype(np.float32)
     # one turned tile is TILE turned px: (u, v) tile middle -> picture px -> tile
     coarse = turn.copy()
     coarse[:, 2] = (turn[:, :2] @ np.full(2, (TILE - 1) / 2) + turn[:, 2] - (TILE - 1) / 2) / TILE
-    size = (width // TILE + 1, height // TILE + 1)
+    size = (width // TILE + 1, rows * BAND // TILE + 1)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     fits_turned = np.asarray(cv2.warpAffine(fits, coarse, size, flags=flags), dtype=np.float32)
     found: list[Comb] = []
-    for step in (1, 3):
-        short = (width // step, bands.shape[0])
-        signal = np.asarray(cv2.resize(bands, short, interpolation=cv2.INTER_AREA), dtype=np.float32)
-        found.extend(_windows(signal, step, fits_turned, turn, direction))
+    for step in layers:
+        if width // step >= WINDOW // 2:
+            row, start = _likely(fits_turned, step, width // step, rows)
+            if row.size:
+                found.extend(_windows(layers[step], step, row, start, turn, direction))
     return found
 
 
-def _windows(signal: AnyArray, step: int, fits: Float32Array, turn: FloatArray, direction: float) -> list[Comb]:
-    rows, width = signal.shape
-    if width < WINDOW // 2:
-        return []
-    slope = np.diff(signal, axis=1)
+def _likely(fits: Float32Array, step: int, width: int, rows: int) -> tuple[IntArray, IntArray]:
+    """Bands and first samples of the windows with most tiles that fit, most first."""
     starts = np.arange(0, max(width - WINDOW, 0) + 1, WINDOW // 2)
-    fit_sum = cv2.integral(fits)
-    chosen: list[tuple[int, int, float]] = []
-    for start in starts:
-        u0, u1 = (min(int(k * step / TILE), fits.shape[1]) for k in (start, start + WINDOW))
-        v0 = np.minimum((np.arange(rows) * BAND / TILE).astype(np.intp), fits.shape[0] - 1)
-        v1 = v0 + 1
-        inside = fit_sum[v1, u1] - fit_sum[v0, u1] - fit_sum[v1, u0] + fit_sum[v0, u0]
-        chosen.extend((int(r), int(start), float(inside[r])) for r in np.flatnonzero(inside > 0))
-    chosen.sort(key=lambda t: -t[2])
-    chosen = chosen[:MOST_WINDOWS]
-    if not chosen:
-        return []
-    part = np.zeros((len(chosen), WINDOW), dtype=np.float32)
-    for i, (row, start, _) in enumerate(chosen):
-        piece = slope[row, start : start + WINDOW]
-        part[i, : len(piece)] = piece
+    total = cv2.integral(fits)
+    u0, u1 = (np.minimum((k * step / TILE).astype(np.intp), fits.shape[1]) for k in (starts, starts + WINDOW))
+    v0 = np.minimum((np.arange(rows) * BAND / TILE).astype(np.intp), fits.shape[0] - 1)[:, None]
+    inside = (total[v0 + 1, u1] - total[v0, u1] - total[v0 + 1, u0] + total[v0, u0]).T.ravel()
+    order = np.argsort(-inside, kind="stable")[:MOST_WINDOWS]
+    order = order[inside[order] > 0]
+    return order % rows, starts[order // rows]
+
+
+def _windows(
+    layer: ByteArray, step: int, row: IntArray, start: IntArray, turn: FloatArray, direction: float
+) -> list[Comb]:
+    """Read the windows (n,) in a picture reduced by `step`, and return those that repeat."""
+    # (n, rows of a band, samples): the windows' own pixels only, not a whole picture turned
+    u = (start[:, None] + np.arange(WINDOW + 1))[:, None, :] * step + (step - 1) / 2
+    v = (row[:, None] * BAND + (np.arange(BAND // step) + 0.5) * step - 0.5)[:, :, None]
+    x, y = (
+        ((turn[i, 0] * u + turn[i, 1] * v + turn[i, 2] + 0.5) / step - 0.5).astype(np.float32).reshape(-1, WINDOW + 1)
+        for i in range(2)
+    )
+    read = cv2.remap(layer, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    signal = read.reshape(len(row), -1, WINDOW + 1).mean(axis=1, dtype=np.float32)
+    part = np.diff(signal, axis=1)
     spread = np.median(np.abs(part), axis=1, keepdims=True) + 0.3
     part = np.clip(part, -8 * spread, 8 * spread)
     part -= part.mean(axis=1, keepdims=True)
@@ -202,13 +213,12 @@ def _windows(signal: AnyArray, step: int, fits: Float32Array, turn: FloatArray, 
     repeat = np.fft.irfft(np.abs(np.fft.rfft(part, 2 * WINDOW, axis=1)) ** 2, axis=1)[:, : WINDOW // 2]
     repeat = repeat / np.maximum(repeat[:, :1], 1e-6) * (WINDOW / (WINDOW - np.arange(WINDOW // 2)))
     found = []
-    for i, (row, start, _) in enumerate(chosen):
+    for i in np.flatnonzero((repeat[:, 3 : WINDOW // 4] > LEAST_REPEAT).any(axis=1)):
         lag, score = _period(repeat[i])
         if score > 0 and (step == 1 or lag > 14):
-            u = (start + middle[i] + 1.0) * step - 0.5
-            v = (row + 0.5) * BAND - 0.5
-            x, y = turn[:, :2] @ np.array([u, v]) + turn[:, 2]
-            found.append(Comb((float(x), float(y)), direction, lag * step, score))
+            at = np.array([(start[i] + middle[i] + 1.0) * step - 0.5, (row[i] + 0.5) * BAND - 0.5])
+            x_at, y_at = turn[:, :2] @ at + turn[:, 2]
+            found.append(Comb((float(x_at), float(y_at)), direction, lag * step, score))
     return found
 
 

@@ -146,7 +146,7 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         levels = np.unique(rank)
         if len(levels) < 2 or levels[0] != 0 or np.count_nonzero(rank > 0) < 2:
             continue
-        means = np.array([float(np.median(y[rank == level])) for level in levels])
+        means = np.array([_median(y[rank == level]) for level in levels])
         if means[-1] - means[0] < LEAST_LONGER or np.any(np.diff(means) < -0.3):
             continue
         if np.count_nonzero(np.diff(means) > STEP) < max(1, len(means) - 3):
@@ -164,3 +164,9 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         if sure > LEAST_SURE and (best is None or sure > best[0]):
             best = (sure, phase)
     return best
+
+
+def _median(values: FloatArray) -> float:
+    """Median of a few values; NumPy's takes ten times as long over them."""
+    ordered = np.sort(values)
+    return float(ordered[(len(values) - 1) // 2] + ordered[len(values) // 2]) / 2
