@@ -6,7 +6,7 @@ itself are kept.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,8 @@ MOST_WINDOWS = 300
 """Windows looked at per direction and step, those with most tiles that fit first."""
 MOST_SEEDS = 10
 """Places that are measured at most."""
+MOST_OTHERS, APART, TURNED = 2, 8.0, 0.03
+"""Other combs of the same strokes that are kept, and how many pitches or rad they are from each other at least."""
 
 
 _Layers = dict[int, ByteArray]
@@ -41,12 +43,16 @@ _Layers = dict[int, ByteArray]
 
 @dataclass(frozen=True, slots=True)
 class Comb:
-    """Evenly spaced strokes: `at` a place among them, `direction_rad` along the row, `pitch` px, `score` 0-2."""
+    """Evenly spaced strokes: `at` a place among them, `direction_rad` along the row, `pitch` px, `score` 0-2.
+
+    `others`: the same strokes at another place or in another direction, for where something lies over the first.
+    """
 
     at: Point
     direction_rad: float
     pitch: float
     score: float
+    others: tuple["Comb", ...] = ()
 
 
 def combs(photo: Photo) -> list[Comb]:
@@ -63,20 +69,25 @@ def combs(photo: Photo) -> list[Comb]:
     for direction in _directions(angle, weight):
         found.extend(_along(layers, direction, angle, weight))
     found.sort(key=lambda c: -c.score)
-    kept: list[Comb] = []
+    kept: list[list[Comb]] = []
     for c in found:
-        if not any(_same(c, other) for other in kept):
-            kept.append(c)
-    turned = [_turned(c, angle, weight) for c in kept[:MOST_SEEDS]]
-    return [
-        Comb(
-            ((c.at[0] + 0.5) * factor - 0.5, (c.at[1] + 0.5) * factor - 0.5),
-            c.direction_rad,
-            c.pitch * factor,
-            c.score,
-        )
-        for c in turned
-    ]
+        group = next((g for g in kept if _same(c, g[0])), None)
+        if group is None:
+            kept.append([c])
+        elif len(group) <= MOST_OTHERS and all(_elsewhere(c, other) for other in group):
+            group.append(c)
+
+    def whole(c: Comb) -> Comb:
+        c = _turned(c, angle, weight)
+        at = ((c.at[0] + 0.5) * factor - 0.5, (c.at[1] + 0.5) * factor - 0.5)
+        return Comb(at, c.direction_rad, c.pitch * factor, c.score)
+
+    return [replace(whole(first), others=tuple(whole(c) for c in others)) for first, *others in kept[:MOST_SEEDS]]
+
+
+def _elsewhere(a: Comb, b: Comb) -> bool:
+    """Whether two combs of the same strokes are far enough apart, or turned enough, for one to do where the other fails."""
+    return math.dist(a.at, b.at) > APART * b.pitch or abs(math.sin(a.direction_rad - b.direction_rad)) > TURNED
 
 
 def _turned(comb: Comb, angle: FloatArray, weight: FloatArray) -> Comb:

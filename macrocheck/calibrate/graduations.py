@@ -29,6 +29,9 @@ ODD_TICKS = 12
 """One tick in so many may be of a wrong length, where there are twice as many."""
 LEAST_FREEDOM = 8
 """Fewest ticks more than there are lengths of tick, where three to a length less one are more: 10 mm have 11."""
+FEW_TICKS, FEW_SURE = 15, 400.0
+"""From so many ticks on one may be of a wrong length if the pattern of the others is so much surer than chance: rows
+of letters have 12 strokes."""
 MOST_PHASES = 6
 """Places of the longest tick that are looked at closely."""
 STEP = 0.2
@@ -55,14 +58,18 @@ class Pattern:
 
 
 def best_pattern(k: IntArray, reach: FloatArray) -> Pattern | None:
-    """Find the pattern in the reach (n, 2), pitches to either side, of ticks numbered k (n,); None without one."""
+    """Find the pattern in the reach (n, 2), pitches to either side, of ticks numbered k (n,); None without one.
+
+    A reach that is not known, since the tick runs out of the picture, is NaN.
+    """
     found: list[Pattern] = []
     for side in range(2):
-        length = np.clip(reach[:, side], 0, 9.0)
-        if float(np.ptp(length)) < LEAST_LONGER:
+        seen = np.isfinite(reach[:, side])
+        length = np.clip(reach[seen, side], 0, 9.0)
+        if len(length) < LEAST_FREEDOM or float(np.ptp(length)) < LEAST_LONGER:
             continue
         for name, (steps, _) in PATTERNS.items():
-            fitted = _fit(k, length, steps)
+            fitted = _fit(k[seen], length, steps)
             if fitted is not None:
                 found.append(Pattern(name, *fitted, side))
     if not found:
@@ -93,7 +100,8 @@ def pitch_told(pattern: Pattern, k: IntArray, reach: FloatArray) -> float | None
         return None
     if not pattern.inch:
         return PATTERNS[pattern.name][1][0]
-    length = np.clip(reach[:, pattern.side], 0, 9.0)
+    seen = np.isfinite(reach[:, pattern.side])
+    k, length = k[seen], np.clip(reach[seen, pattern.side], 0, 9.0)
     longest = (k - pattern.phase) % 16 == 0
     numbers, tall = (k[longest] - pattern.phase) // 16, length[longest]
 
@@ -153,16 +161,21 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
             continue
         miss = (y - means[np.searchsorted(levels, rank)]) ** 2
         # a few ticks run into a figure, a scratch or the weld behind them
-        odd = n // ODD_TICKS if n >= 2 * ODD_TICKS else 0
-        keep = np.argsort(miss, kind="stable")[: n - odd]
-        freedom = len(keep) - len(levels)
-        if freedom < min(3 * len(levels) - 1, LEAST_FREEDOM) or np.count_nonzero(rank[keep] > 0) < 2:
-            continue
-        left = float(np.sum(miss[keep])) + 1e-3 * len(keep)
-        total = float(np.sum((y[keep] - y[keep].mean()) ** 2))
-        sure = (total - left) / (len(levels) - 1) / (left / freedom)
-        if sure > LEAST_SURE and (best is None or sure > best[0]):
-            best = (sure, phase)
+        order = np.argsort(miss, kind="stable")
+        enough = min(3 * len(levels) - 1, LEAST_FREEDOM)
+        few = n < 2 * ODD_TICKS
+        for odd in ((0, 1) if n >= FEW_TICKS else (0,)) if few else (n // ODD_TICKS,):
+            keep = order[: n - odd]
+            freedom = len(keep) - len(levels)
+            if freedom < enough or np.count_nonzero(rank[keep] > 0) < 2:
+                continue
+            left = float(np.sum(miss[keep])) + 1e-3 * len(keep)
+            total = float(np.sum((y[keep] - y[keep].mean()) ** 2))
+            sure = (total - left) / (len(levels) - 1) / (left / freedom)
+            if sure > (FEW_SURE if few and odd else LEAST_SURE):
+                if best is None or sure > best[0]:
+                    best = (sure, phase)
+                break
     return best
 
 

@@ -35,7 +35,7 @@ TILT_SHOWS = 0.004
 class Rule:
     """A rule as measured: `pitch`, its standard uncertainty `u_pitch` (px), ticks `k` (n,) at `ticks_px` (n, 2).
 
-    `reach`: how far each tick reaches to either side, (n, 2) pitches.
+    `reach`: how far each tick reaches to either side, (n, 2) pitches, NaN where it runs out of the picture.
     """
 
     pitch: float
@@ -80,10 +80,25 @@ def rules_in(photo: Photo) -> list[Rule]:
     for comb in combs(photo):
         if any(_on(comb, rule) for rule in rules):
             continue
-        rule = _measure(photo.grey, comb)
+        measured = (_measure(photo.grey, one) for one in (comb, *comb.others))
+        rule = next((r for r in measured if r is not None), None)
         if rule is not None and not any(_repeats(rule, other) for other in rules):
             rules.append(rule)
-    return rules
+    return [r for r in rules if not any(_longer_row(r, other) for other in rules)]
+
+
+def _longer_row(rule: Rule, other: Rule) -> bool:
+    """Whether the ticks of `rule` are every so many of those of `other`: the longer ones, followed by themselves."""
+    every = rule.pitch / other.pitch
+    if every < 1.5 or abs(every - round(every)) > 0.01 * every or len(rule.k) >= len(other.k):
+        return False
+    axis = (other.ticks_px[-1] - other.ticks_px[0]) / np.hypot(*(other.ticks_px[-1] - other.ticks_px[0]))
+    shift = rule.ticks_px - other.ticks_px[0]
+    along, across = shift @ axis, shift @ np.array([-axis[1], axis[0]])
+    number = along / other.pitch
+    beside = (number > -3) & (number < float(np.ptp(other.k)) + 3) & (np.abs(across) < 10 * other.pitch)
+    off = np.abs(number - np.rint(number))
+    return bool(beside.mean() > 0.7 and np.median(off[beside]) < 0.25)
 
 
 def _candidate(rule: Rule, pitch_mm: float) -> Candidate:
@@ -149,9 +164,9 @@ class _Strip:
         size = (nu, len(self.v))
         self.rows = np.asarray(cv2.warpAffine(grey, turn, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
 
-    def seen(self, u: FloatArray, v: float, size: tuple[int, int]) -> BoolArray:
+    def seen(self, u: FloatArray, v: float | FloatArray, size: tuple[int, int]) -> BoolArray:
         """Whether places (u, v) lie in the picture of `size` (h, w), a px from its edge."""
-        p = self.to_picture(u, np.full(u.shape, v))
+        p = self.to_picture(u, np.broadcast_to(v, u.shape))
         return np.asarray((p > 1).all(axis=1) & (p[:, 0] < size[1] - 2) & (p[:, 1] < size[0] - 2))
 
     def to_picture(self, u: FloatArray, v: FloatArray) -> FloatArray:
@@ -213,11 +228,21 @@ def _rule(
         same = (k - k[0]) % coarse == 0
         k, at, reach = (k[same] - k[0]) // coarse, at[same], reach[same]
         pitch, u_pitch = pitch * coarse, u_pitch * coarse
+    reach = np.where(_leaves(strip, at, reach, band, size), np.nan, reach)
     pattern = best_pattern(k, reach / pitch)
     if pattern is None:
         return None
     ticks_px = strip.to_picture(at + strip.u0, np.full(len(at), v_mid))
     return Rule(pitch, u_pitch, k, ticks_px, pattern, reach / pitch, change, u_change)
+
+
+def _leaves(
+    strip: _Strip, at: FloatArray, reach: FloatArray, band: tuple[int, int], size: tuple[int, int]
+) -> BoolArray:
+    """Whether each tick, as far as it reaches to either side, ends where the picture of `size` (h, w) does, (n, 2)."""
+    middle = float(strip.v[(band[0] + band[1]) // 2])
+    ends = [middle + sign * (reach[:, i] + 2 * strip.v_step) for i, sign in enumerate((-1.0, 1.0))]
+    return np.column_stack([~strip.seen(at + strip.u0, v, size) for v in ends])
 
 
 def _common_step(k: IntArray) -> int:
