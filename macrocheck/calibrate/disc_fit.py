@@ -21,6 +21,8 @@ LEAST_RATIO = 0.86
 LEAST_TILT_DEG = 4.0
 """A tilt under this is within what a camera held square by eye has, and a coin's own roundness."""
 FINE_RAYS = 240
+SETTLED_PX = 2e-4
+"""A step has settled where it moves by no more, px."""
 ACROSS = 5
 """Parallel profiles averaged for one step."""
 U_EDGE_PX = 0.02
@@ -307,25 +309,32 @@ def fit_steps(
         slope = slope * np.exp(-0.5 * (t / (0.6 * (t[-1] - t[0]))) ** 2)
     at = t[np.argmax(slope, axis=1)].astype(np.float64)
     spread = np.full(rows, sigma if sigma is not None else 1.2)
-    free = np.ones(rows, dtype=bool)
     height = np.zeros(rows)
-    residual = np.zeros_like(values)
+    residual = values - values.mean(axis=1, keepdims=True)
+    above = residual.copy()
+    left = np.arange(rows)  # what has not settled yet
     for _ in range(7):
-        z = (t[None, :] - at[:, None]) / spread[:, None]
+        z = (t[None, :] - at[left, None]) / spread[left, None]
         bell = np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
         step = 0.5 + 0.5 * erf(z / math.sqrt(2))
-        one = np.ones_like(step)
-        # ground and height first, then all four together
-        mean_s, mean_v = step.mean(axis=1), values.mean(axis=1)
-        ds, dv = step - mean_s[:, None], values - mean_v[:, None]
-        height = (ds * dv).sum(axis=1) / np.maximum((ds * ds).sum(axis=1), 1e-9)
-        residual = dv - height[:, None] * ds
-        j_at = -height[:, None] * bell / spread[:, None]
-        j_spread = -height[:, None] * bell * z / spread[:, None]
-        jacobian = np.stack([j_at, j_spread, step, one], axis=2)
-        turned = jacobian.transpose(0, 2, 1)
-        delta = np.linalg.solve(turned @ jacobian + 1e-6 * np.eye(4), turned @ residual[..., None])[..., 0]
-        at = np.where(free, np.clip(at + np.clip(delta[:, 0], -1.0, 1.0), t[0], t[-1]), at)
-        spread = np.clip(spread + np.clip(delta[:, 1], -0.4, 0.4), 0.4, (t[-1] - t[0]) / 3)
+        # ground and height first, then all four together; the ground is what a row's means leave
+        ds = step - step.mean(axis=1, keepdims=True)
+        high = (ds * above[left]).sum(axis=1) / np.maximum((ds * ds).sum(axis=1), 1e-9)
+        miss = above[left] - high[:, None] * ds
+        j_at = bell * (-high / spread[left])[:, None]
+        j_spread = j_at * z
+        base = (j_at - j_at.mean(axis=1, keepdims=True), j_spread - j_spread.mean(axis=1, keepdims=True), ds)
+        square = np.empty((len(left), 3, 3))
+        for i in range(3):
+            for j in range(i, 3):
+                square[:, i, j] = square[:, j, i] = np.einsum("ij,ij->i", base[i], base[j])
+        right = np.stack([np.einsum("ij,ij->i", one, miss) for one in base], axis=1)
+        delta = np.linalg.solve(square + 1e-6 * np.eye(3), right[..., None])[..., 0]
+        height[left], residual[left] = high, miss
+        at[left] = np.clip(at[left] + np.clip(delta[:, 0], -1.0, 1.0), t[0], t[-1])
+        spread[left] = np.clip(spread[left] + np.clip(delta[:, 1], -0.4, 0.4), 0.4, (t[-1] - t[0]) / 3)
+        left = left[(np.abs(delta[:, 0]) > SETTLED_PX) | (np.abs(delta[:, 1]) > 10 * SETTLED_PX)]
+        if not left.size:
+            break
     noise = np.sqrt((residual**2).sum(axis=1) / max(len(t) - 4, 1))
     return at, spread, height, noise

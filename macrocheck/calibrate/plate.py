@@ -12,7 +12,7 @@ from macrocheck.arrays import FloatArray
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.calibrate.plate_fit import Plate, measure
 from macrocheck.calibrate.plate_metal import other_metal, printed, within
-from macrocheck.calibrate.plate_seeds import pairs
+from macrocheck.calibrate.plate_seeds import Pair, pairs
 from macrocheck.errors import NotFoundError
 from macrocheck.flags import Flag
 from macrocheck.photo import Photo
@@ -30,6 +30,8 @@ UNSURE = 0.4
 """A plate around the same point is another reading of it where it is this plain beside the plainest."""
 SAME_FACES = 0.08
 """Two finds of about one place whose thicknesses differ by less than this (relative) are of the same faces."""
+SAME_STEPS = 1.2
+"""Edges nearer to the faces of a plate than so many of their bins are those faces: its own came from as far."""
 ALIKE = 0.5
 """Least contrast of a face between two others, part of theirs, for it to be a plate's and no band's within one."""
 ONE_THICKNESS = 0.01
@@ -84,10 +86,14 @@ def _at(found: list[Plate], point: FloatArray, mark: Mark, photo: Photo) -> list
 def plates(photo: Photo) -> list[Plate]:
     """Return every plate in the picture, plainest first; printed labels and rules are none."""
     found: list[Plate] = []
+    known: list[tuple[Pair, Plate]] = []
     for seed in pairs(photo)[:MOST_PAIRS]:
+        if any(_known(seed, *one) for one in known):
+            continue
         plate = measure(photo.pixels, seed)
         if plate is None or plate.step < FAINTEST:
             continue
+        known.append((seed, plate))
         again = next((i for i, other in enumerate(found) if _same(plate, other)), None)
         if again is None:
             found.append(plate)
@@ -98,6 +104,18 @@ def plates(photo: Photo) -> list[Plate]:
     found = [p for p in found if not any(_part(p, o) or _stack(p, o) or _lengthwise(p, o) for o in found)]
     # one with another plate's face between its own may be two plates, and has told by now what the others are
     return sorted((p for p in found if not p.shared), key=lambda p: -p.strength)
+
+
+def _known(seed: Pair, earlier: Pair, plate: Plate) -> bool:
+    """Whether a pair of edges is what an `earlier` pair, measured as `plate`, was: the same faces, no longer."""
+    if seed.shared != earlier.shared and not seed.shared:
+        return False
+    ends = seed.middle + np.array([[seed.low], [seed.high]]) * seed.along
+    faces = [(ends + s * seed.thickness / 2 * seed.across - plate.middle) @ plate.across for s in (-1.0, 1.0)]
+    off = np.abs(np.sort(np.array(faces), axis=0) - np.array([[-0.5], [0.5]]) * plate.thickness)
+    along = (ends - earlier.middle) @ earlier.along
+    inside = along.min() > earlier.low - seed.step and along.max() < earlier.high + seed.step
+    return bool(inside and off.max() < SAME_STEPS * seed.step)
 
 
 def _told(photo: Photo, found: list[Plate]) -> bool:

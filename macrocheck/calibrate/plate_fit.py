@@ -20,6 +20,8 @@ MOST_OFF = 0.12
 """Most that the thickness may come out off the one that was looked for, relative."""
 INWARD = 2.2
 """How far into the plate a face is looked at, in blurs: beyond lies what a polished or etched rim changes."""
+SETTLED_PX = 1e-4
+"""A fit has settled where it moves no face by more."""
 U_OPEN = 0.003
 """Standard uncertainty of a plate's faces being parallel before they are seen, rad; common practice, no source."""
 U_EDGE_PX = 0.035
@@ -180,7 +182,7 @@ def _robust(
     flat, free = y.ravel(), use.ravel()
     change = np.array([_mode(offset[k][use[k]], widest) for k in (0, 1)] + [0.0, 0.0])
     weight = free.astype(np.float64)
-    spread = widest
+    square = np.einsum("ij,ik->ijk", base, base).reshape(len(base), -1)
     for _ in range(14):
         miss = np.abs(flat - base @ change)
         near = free & (miss < 2 * widest)
@@ -189,11 +191,12 @@ def _robust(
         spread = 1.4826 * float(np.median(miss[near])) + 0.02
         limit = min(4.0 * spread, 2 * widest)
         weight = np.where(free & (miss < limit), (1 - np.minimum(miss / limit, 1) ** 2) ** 2, 0.0)
-        root = np.sqrt(weight)
+        normals = (weight @ square).reshape(4, 4)
         # plates are parallel unless their faces say otherwise
-        held = np.array([[0.0, 0.0, 0.0, max(spread, 0.05) / U_OPEN]])
-        rows, right = np.vstack([base * root[:, None], held]), np.append(flat * root, 0.0)
-        change = np.asarray(np.linalg.lstsq(rows, right, rcond=None)[0])
+        normals[3, 3] += (max(spread, 0.05) / U_OPEN) ** 2
+        before, change = change, np.linalg.solve(normals, (weight * flat) @ base)
+        if np.abs(base @ (change - before)).max() < SETTLED_PX:
+            break
     sound = weight.reshape(2, -1)
     if (np.count_nonzero(sound > 0.3, axis=1) < LEAST_BLOCKS).any():
         return None

@@ -26,6 +26,8 @@ TURN_BINS, RHO_STEP, SPREAD = 720, 2.0, 8
 """Bins round the circle, px per bin of distance, bins to either side that one edge votes for."""
 LEAST_LINE = 0.07
 """Least length of a face that is seen, part of the picture's longest side."""
+ABOUT = 30.0
+"""How far from a voted line the edges that it is laid through may lie, px of the reduced picture."""
 BIN = 4.0
 """Length of a bin along a line, px of the reduced picture."""
 PARALLEL_DEG = 1.5
@@ -128,8 +130,15 @@ def _gradient(small: ByteArray, blur: float) -> tuple[Float32Array, Float32Array
     """Gradient of the channel that changes most, (h, w) each."""
     soft = cv2.GaussianBlur(small.astype(np.float32), (0, 0), blur)
     gx, gy = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32
-    pick = np.argmax(gx * gx + gy * gy, axis=2)[..., None]
-    x, y = (np.take_along_axis(g, pick, axis=2)[..., 0] for g in (gx, gy))
+    x, y = np.ascontiguousarray(gx[..., 0]), np.ascontiguousarray(gy[..., 0])
+    most = x * x + y * y
+    for c in range(1, gx.shape[2]):
+        x_c, y_c = gx[..., c], gy[..., c]
+        size = x_c * x_c + y_c * y_c
+        more = size > most
+        np.copyto(x, x_c, where=more)
+        np.copyto(y, y_c, where=more)
+        np.copyto(most, size, where=more)
     return np.asarray(x, dtype=np.float32), np.asarray(y, dtype=np.float32)
 
 
@@ -169,23 +178,25 @@ def _faces(small: ByteArray, blur: float) -> list[Face]:
     turn = np.arctan2(unit[:, 1], unit[:, 0])
     bin_ = np.rint(turn / (2 * np.pi) * TURN_BINS).astype(np.intp)
     pull = np.sqrt(np.minimum(steep, 4 * float(np.median(steep))))
-    votes = np.zeros(rows * TURN_BINS)
-    for shift in range(-SPREAD, SPREAD + 1):
-        t = (bin_ + shift) % TURN_BINS
-        a = t * (2 * np.pi / TURN_BINS)
-        rho = away[:, 0] * np.cos(a) + away[:, 1] * np.sin(a)
-        index = np.rint((rho + reach) / RHO_STEP).astype(np.intp) * TURN_BINS + t
-        votes += np.bincount(index, weights=pull * math.exp(-0.5 * (shift / 4) ** 2), minlength=rows * TURN_BINS)
+    shift = np.arange(-SPREAD, SPREAD + 1)[:, None]
+    t = (bin_ + shift) % TURN_BINS
+    circle = np.arange(TURN_BINS) * (2 * np.pi / TURN_BINS)
+    rho = away[:, 0] * np.cos(circle)[t] + away[:, 1] * np.sin(circle)[t]
+    index = np.rint((rho + reach) / RHO_STEP).astype(np.intp) * TURN_BINS + t
+    share = pull * np.exp(-0.5 * (shift / 4) ** 2)
+    votes = np.bincount(index.ravel(), weights=share.ravel(), minlength=rows * TURN_BINS)
     table = cv2.GaussianBlur(votes.reshape(rows, TURN_BINS), (3, 3), 0.8, borderType=cv2.BORDER_REPLICATE)
+    highest = table.max(axis=1)
     found: list[Face] = []
     side = max(h, w)
     for _ in range(2 * MOST_LINES):
-        top = int(np.argmax(table))
-        row, column = divmod(top, TURN_BINS)
+        row = int(np.argmax(highest))
+        column = int(np.argmax(table[row]))
         if table[row, column] <= 0 or len(found) >= MOST_LINES:
             break
         columns = np.arange(column - 7, column + 8) % TURN_BINS
         table[max(row - 3, 0) : row + 4, columns] = 0.0
+        highest[max(row - 3, 0) : row + 4] = table[max(row - 3, 0) : row + 4].max(axis=1)
         angle = column * (2 * np.pi / TURN_BINS)
         face = _settled(places, unit, steep, angle, row * RHO_STEP - reach, centre)
         if face is None or np.count_nonzero(face.seen) * BIN < LEAST_LINE * side:
@@ -201,6 +212,9 @@ def _settled(
     """Lay the line through the edges near it."""
     normal = np.array([math.cos(angle), math.sin(angle)])
     rho += float(centre @ normal)
+    # the line turns and shifts little from here: most edges are far from it or point elsewhere
+    about = (np.abs(places @ normal - rho) < ABOUT) & (unit @ normal > math.cos(math.radians(20)))
+    places, unit, steep = places[about], unit[about], steep[about]
     near: BoolArray = np.zeros(len(places), dtype=bool)
     for width in (3.5, 2.5, 1.8):
         off = places @ normal - rho
@@ -209,7 +223,9 @@ def _settled(
             return None
         along = np.array([-normal[1], normal[0]])
         u = places[near] @ along
-        slope, shift = np.polyfit(u - u.mean(), off[near], 1)
+        centred = u - u.mean()
+        slope = float(centred @ off[near]) / max(float(centred @ centred), 1e-9)
+        shift = float(off[near].mean())
         middle = float(u.mean()) * along + (rho + shift) * normal
         normal = normal - slope * along
         normal /= np.hypot(*normal)
