@@ -25,8 +25,10 @@ COARSE = 3
 """How much further the picture is reduced for strokes far apart; a whole part of `BAND`."""
 WINDOW = 256
 """Length of a window along a band, samples."""
-DIRECTIONS = 6
+DIRECTIONS = 8
 """Directions tried at most."""
+LEAST_WEIGHT = 0.008
+"""Least weight of a direction, part of the heaviest one's: a small rule among grinding marks all over the picture."""
 LEAST_REPEAT = 0.4
 """Least normalised autocorrelation at the pitch."""
 MOST_WINDOWS = 300
@@ -147,7 +149,7 @@ def _directions(angle: FloatArray, weight: FloatArray) -> list[float]:
     wide = np.convolve(np.concatenate([count[-4:], count, count[:4]]), kernel, "valid")
     wide = wide - 0.8 * float(np.median(wide))
     found: list[float] = []
-    least = 0.02 * float(wide.max())
+    least = LEAST_WEIGHT * float(wide.max())
     for _ in range(DIRECTIONS):
         top = int(np.argmax(wide))
         if wide[top] <= max(least, 0):

@@ -157,7 +157,9 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         means = np.array([_median(y[rank == level]) for level in levels])
         if means[-1] - means[0] < LEAST_LONGER or np.any(np.diff(means) < -0.3):
             continue
-        if np.count_nonzero(np.diff(means) > STEP) < max(1, len(means) - 3):
+        # a thread followed at half its pitch has every second stroke longer, and none longer still
+        steps_up = len(means) - 1 if steps[1:] == (2,) else max(2 if 2 in steps else 1, len(means) - 3)
+        if np.count_nonzero(np.diff(means) > STEP) < steps_up:
             continue
         miss = (y - means[np.searchsorted(levels, rank)]) ** 2
         # a few ticks run into a figure, a scratch or the weld behind them

@@ -191,7 +191,8 @@ def _robust(
         spread = 1.4826 * float(np.median(miss[near])) + 0.02
         limit = min(4.0 * spread, 2 * widest)
         weight = np.where(free & (miss < limit), (1 - np.minimum(miss / limit, 1) ** 2) ** 2, 0.0)
-        normals = (weight @ square).reshape(4, 4)
+        # a face without any weight keeps its place
+        normals = (weight @ square).reshape(4, 4) + 1e-6 * np.eye(4)
         # plates are parallel unless their faces say otherwise
         normals[3, 3] += (max(spread, 0.05) / U_OPEN) ** 2
         before, change = change, np.linalg.solve(normals, (weight * flat) @ base)
