@@ -35,6 +35,8 @@ MOST_WINDOWS = 300
 """Windows looked at per direction and step, those with most tiles that fit first."""
 MOST_SEEDS = 10
 """Places that are measured at most."""
+MOST_ALIKE = 4
+"""Of alike ones so many are measured before others are."""
 MOST_OTHERS, APART, TURNED = 2, 8.0, 0.03
 """Other combs of the same strokes that are kept, and how many pitches or rad they are from each other at least."""
 
@@ -79,12 +81,23 @@ def combs(photo: Photo) -> list[Comb]:
         elif len(group) <= MOST_OTHERS and all(_elsewhere(c, other) for other in group):
             group.append(c)
 
+    chosen: list[list[Comb]] = []
+    crowd: list[list[Comb]] = []
+    for group in kept:
+        alike = sum(_alike(group[0], other[0]) for other in chosen)
+        (chosen if alike < MOST_ALIKE else crowd).append(group)
+
     def whole(c: Comb) -> Comb:
         c = _turned(c, angle, weight)
         at = ((c.at[0] + 0.5) * factor - 0.5, (c.at[1] + 0.5) * factor - 0.5)
         return Comb(at, c.direction_rad, c.pitch * factor, c.score)
 
-    return [replace(whole(first), others=tuple(whole(c) for c in others)) for first, *others in kept[:MOST_SEEDS]]
+    return [replace(whole(first), others=tuple(whole(c) for c in others)) for first, *others in (chosen + crowd)[:MOST_SEEDS]]
+
+
+def _alike(a: Comb, b: Comb) -> bool:
+    """Whether two combs are about as wide and point about the same way: a thread's or a file's fill the picture."""
+    return abs(math.log(a.pitch / b.pitch)) < 0.06 and abs(math.sin(a.direction_rad - b.direction_rad)) < 0.2
 
 
 def _elsewhere(a: Comb, b: Comb) -> bool:
