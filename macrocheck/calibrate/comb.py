@@ -28,7 +28,7 @@ WINDOW = 256
 DIRECTIONS = 8
 """Directions tried at most."""
 LEAST_WEIGHT = 0.008
-"""Least weight of a direction, part of the heaviest one's: a small rule among grinding marks all over the picture."""
+"""Least weight of a direction, part of the heaviest one's: a small rule among grinding marks all over."""
 LEAST_REPEAT = 0.4
 """Least normalised autocorrelation at the pitch."""
 MOST_WINDOWS = 300
@@ -92,7 +92,10 @@ def combs(photo: Photo) -> list[Comb]:
         at = ((c.at[0] + 0.5) * factor - 0.5, (c.at[1] + 0.5) * factor - 0.5)
         return Comb(at, c.direction_rad, c.pitch * factor, c.score)
 
-    return [replace(whole(first), others=tuple(whole(c) for c in others)) for first, *others in (chosen + crowd)[:MOST_SEEDS]]
+    return [
+        replace(whole(first), others=tuple(whole(c) for c in others))
+        for first, *others in (chosen + crowd)[:MOST_SEEDS]
+    ]
 
 
 def _alike(a: Comb, b: Comb) -> bool:
@@ -101,7 +104,7 @@ def _alike(a: Comb, b: Comb) -> bool:
 
 
 def _elsewhere(a: Comb, b: Comb) -> bool:
-    """Whether two combs of the same strokes are far enough apart, or turned enough, for one to do where the other fails."""
+    """Whether two combs of the same strokes are far or turned enough for one to do where the other fails."""
     return math.dist(a.at, b.at) > APART * b.pitch or abs(math.sin(a.direction_rad - b.direction_rad)) > TURNED
 
 
@@ -224,7 +227,9 @@ def _windows(
     u = (start[:, None] + np.arange(WINDOW + 1))[:, None, :] * step + (step - 1) / 2
     v = (row[:, None] * BAND + (np.arange(BAND // step) + 0.5) * step - 0.5)[:, :, None]
     x, y = (
-        ((turn[i, 0] * u + turn[i, 1] * v + turn[i, 2] + 0.5) / step - 0.5).astype(np.float32).reshape(-1, WINDOW + 1)
+        ((turn[i, 0] * u + turn[i, 1] * v + turn[i, 2] + 0.5) / step - 0.5)
+        .astype(np.float32)
+        .reshape(-1, WINDOW + 1)
         for i in range(2)
     )
     read = cv2.remap(layer, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

@@ -30,8 +30,8 @@ ODD_TICKS = 12
 LEAST_FREEDOM = 8
 """Fewest ticks more than there are lengths of tick, where three to a length less one are more: 10 mm have 11."""
 FEW_TICKS, FEW_SURE = 15, 400.0
-"""From so many ticks on one may be of a wrong length if the pattern of the others is so much surer than chance: rows
-of letters have 12 strokes."""
+"""From so many ticks on one may be of a wrong length if the pattern of the others is so much surer than chance:
+rows of letters have 12 strokes."""
 MOST_PHASES = 6
 """Places of the longest tick that are looked at closely."""
 STEP = 0.2

@@ -88,7 +88,7 @@ def rules_in(photo: Photo) -> list[Rule]:
 
 
 def _longer_row(rule: Rule, other: Rule) -> bool:
-    """Whether the ticks of `rule` are every so many of those of `other`: the longer ones, followed by themselves."""
+    """Whether the ticks of `rule` are every so many of those of `other`: the longer ones by themselves."""
     every = rule.pitch / other.pitch
     if every < 1.5 or abs(every - round(every)) > 0.01 * every or len(rule.k) >= len(other.k):
         return False
@@ -239,7 +239,7 @@ def _rule(
 def _leaves(
     strip: _Strip, at: FloatArray, reach: FloatArray, band: tuple[int, int], size: tuple[int, int]
 ) -> BoolArray:
-    """Whether each tick, as far as it reaches to either side, ends where the picture of `size` (h, w) does, (n, 2)."""
+    """Whether each tick, as it reaches to either side, ends where the picture of `size` (h, w) does, (n, 2)."""
     middle = float(strip.v[(band[0] + band[1]) // 2])
     ends = [middle + sign * (reach[:, i] + 2 * strip.v_step) for i, sign in enumerate((-1.0, 1.0))]
     return np.column_stack([~strip.seen(at + strip.u0, v, size) for v in ends])

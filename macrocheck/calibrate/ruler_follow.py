@@ -33,12 +33,7 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
     def read(at: FloatArray) -> FloatArray:
         return np.interp(at[:, None] + grid, samples, signal)
 
-    # fold the seed's neighbourhood on the pitch to find the first tick
-    phase = (np.arange(len(near)) + max(int(zero - 5 * pitch), 0) - zero) / pitch
-    bins = max(int(2 * pitch), 8)
-    slot = (np.mod(phase, 1.0) * bins).astype(np.intp)
-    fold = np.bincount(slot, weights=near, minlength=bins) / np.maximum(np.bincount(slot, minlength=bins), 1)
-    first = zero + (float(np.argmax(fold)) + 0.5) / bins * pitch
+    first = _first_tick(near, max(int(zero - 5 * pitch), 0), zero, pitch)
     slope, origin = pitch, first
     reach = 4
     k = np.arange(-reach, reach + 1)
@@ -84,6 +79,15 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
             break
         reach = max(reach + 2, int(reach * 1.35))
     return _without_odd_ends(k[alike], places[alike])
+
+
+def _first_tick(near: FloatArray, start: int, zero: float, pitch: float) -> float:
+    """Place of the tick next to `zero`: its neighbourhood (samples from `start` on) folded on the pitch."""
+    phase = (np.arange(len(near)) + start - zero) / pitch
+    bins = max(int(2 * pitch), 8)
+    slot = (np.mod(phase, 1.0) * bins).astype(np.intp)
+    fold = np.bincount(slot, weights=near, minlength=bins) / np.maximum(np.bincount(slot, minlength=bins), 1)
+    return zero + (float(np.argmax(fold)) + 0.5) / bins * pitch
 
 
 def _without_odd_ends(k: IntArray, places: FloatArray) -> tuple[IntArray, FloatArray]:

@@ -1,4 +1,4 @@
-"""Where a rule's ticks stand when they are close: each fitted by a blurred line on ground of its own that may slope.
+"""Where a rule's ticks stand when they are close: each fitted by a blurred line on ground that may slope.
 
 The samples are read where they are. A mean tick of five samples, drawn anew between them, leaves one degree of
 freedom: it took ticks 5 px apart to 0.3 px, and gaps for ticks; the line fit takes them to 0.05 px.
@@ -9,7 +9,7 @@ import numpy as np
 from macrocheck.arrays import AnyArray, BoolArray, FloatArray
 
 CLOSE_PX = 12.0
-"""Ticks less than so many px apart are fitted by lines, others by their mean tick, whose shape is then known better."""
+"""Ticks less than so many px apart are fitted by lines, others by their mean tick, whose shape is known then."""
 REACH = 0.62
 """How far to either side of a tick its ground is read, in pitches: not as far as the next tick."""
 FEWEST = 2.6
@@ -21,7 +21,7 @@ NARROWEST = 0.4
 def line_ticks(
     signal: FloatArray, places: FloatArray, pitch: float, sigma: float, *, rounds: int = 4
 ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-    """Fit bright lines near `places` (n,), samples of `signal`: places, likeness (0-1), height (n,), and their width.
+    """Fit bright lines near `places` (n,), samples of `signal`: places, likeness (0-1), height (n,), their width.
 
     All lines are alike in width, a standard deviation of `sigma` samples to begin with.
     """
