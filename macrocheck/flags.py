@@ -8,9 +8,6 @@ from dataclasses import dataclass
 
 from macrocheck.arrays import Point
 
-CORRECTED = "corrected_by_hand"
-"""Code of what a person set, or looked at and took as right."""
-
 KINDS: dict[str, str] = {
     # scale
     "scale_stated": "The scale was stated by the user, nothing in the picture confirms it.",
@@ -35,7 +32,7 @@ KINDS: dict[str, str] = {
     "blurred": "The picture is blurred here.",
     "glare": "Glare hides part of the weld.",
     "indication": "Look here: possible crack or seam.",
-    CORRECTED: "The outline was corrected or drawn by hand.",
+    "corrected_by_hand": "The outline was corrected or drawn by hand.",
     # measurement
     "toe_outside": "A toe lies outside the picture.",
     "dihedral_range": "The angle between the members is outside 60 to 135 degrees.",

@@ -134,3 +134,8 @@ class Outline:
     welds: tuple[WeldOutline, ...]
     made_by: str = "found"
     flags: tuple[Flag, ...] = ()
+
+    @property
+    def by_a_person(self) -> bool:
+        """Whether a person gave hints to it, corrected or drew it, or took it as right."""
+        return self.made_by != "found"

@@ -8,7 +8,7 @@ from typing import cast, get_args
 import numpy as np
 
 from macrocheck.arrays import FloatArray, Point, frozen
-from macrocheck.flags import CORRECTED, Flag
+from macrocheck.flags import Flag
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.outline_features import (
     DIGEST_DECIMALS,
@@ -23,6 +23,8 @@ from macrocheck.outline_features import (
     refuse,
     weld_digest,
 )
+
+CORRECTED = "corrected_by_hand"
 
 CLICK_U_PX = 1.5
 """Standard uncertainty of a point that a person set, px, normal to the line. Common practice, no source."""

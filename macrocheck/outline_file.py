@@ -14,9 +14,9 @@ from typing import Any
 
 from macrocheck.arrays import FloatArray, Point
 from macrocheck.errors import InputError
-from macrocheck.flags import CORRECTED, Flag
+from macrocheck.flags import Flag
 from macrocheck.outline import Joint, Outline, SurfaceLine, WeldOutline
-from macrocheck.outline_correction import line_ends, read_weld
+from macrocheck.outline_correction import CORRECTED, line_ends, read_weld
 from macrocheck.outline_features import (
     GEOMETRY,
     Feature,

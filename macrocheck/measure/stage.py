@@ -3,7 +3,7 @@
 import numpy as np
 
 from macrocheck.errors import InputError
-from macrocheck.flags import CORRECTED, Flag
+from macrocheck.flags import Flag
 from macrocheck.measure import bead, fillet
 from macrocheck.measure.curves import crosses_itself
 from macrocheck.measure.section import Section, build
@@ -79,15 +79,16 @@ def measure_weld(
     fusion_threshold_mm: float = 0.1,
     draws: int = DEFAULT_DRAWS,
     seed: int = 0,
+    all_lengths: bool = False,
 ) -> Measurements:
     """Measure one weld.
 
     `fusion_threshold_mm`: depth of fusion, mm, under which a stretch counts as unfused. `draws`: Monte Carlo
-    draws behind every uncertainty (JCGM 101:2008, a fixed number). `seed`: same seed, same result.
+    draws behind every uncertainty (JCGM 101:2008, a fixed number). `seed`: same seed, same result. `all_lengths`:
+    also those that are too unsure to say anything (`summary.vague`), which are withheld otherwise.
 
-    Every value is that of the outline as found; u and U95 come from the draws (see `summary.spread`). Lengths known
-    too badly to say anything are withheld (`summary.vague`), unless a person set or took the outline as right.
-    Definitions: docs/definitions.md.
+    Every value is that of the outline as found; u and U95 come from the draws (see `summary.spread`). Definitions:
+    docs/definitions.md.
 
     Raises:
         InputError: for settings or an outline that nothing can be measured with.
@@ -120,7 +121,7 @@ def measure_weld(
             value = fillet.missing_all({kind.key: value})[kind.key]
         quantities[kind.key] = value if isinstance(value, Quantity) else quantity(value, BY_KEY[kind.key].unit)
     settings = {"fusion_threshold_mm": float(fusion_threshold_mm), "draws": float(draws), "seed": float(seed)}
-    if not any(f.code == CORRECTED for f in weld.flags):
+    if not all_lengths:
         quantities = _without_vague(quantities)
     return Measurements(quantities, profiles, flags, settings)
 
@@ -133,8 +134,18 @@ def measure(
     draws: int = DEFAULT_DRAWS,
     seed: int = 0,
 ) -> tuple[Measurements, ...]:
-    """Measure every weld of an outline, in its order; arguments and errors as for `measure_weld`."""
+    """Measure every weld of an outline, in its order; arguments and errors as for `measure_weld`.
+
+    All lengths are stated where a person took part in the outline.
+    """
     return tuple(
-        measure_weld(weld, scale, fusion_threshold_mm=fusion_threshold_mm, draws=draws, seed=seed)
+        measure_weld(
+            weld,
+            scale,
+            fusion_threshold_mm=fusion_threshold_mm,
+            draws=draws,
+            seed=seed,
+            all_lengths=outline.by_a_person,
+        )
         for weld in outline.welds
     )

@@ -10,10 +10,11 @@ from macrocheck import __version__
 from macrocheck.arrays import FloatArray
 from macrocheck.calibrate import calibrate, parse_mark
 from macrocheck.errors import MacrocheckError
-from macrocheck.flags import CORRECTED, Flag
+from macrocheck.flags import Flag
 from macrocheck.grade import grade
 from macrocheck.measure import measure_weld
 from macrocheck.outline import Outline, WeldOutline
+from macrocheck.outline_correction import CORRECTED
 from macrocheck.photo import Photo
 from macrocheck.pipeline import JointChoice
 from macrocheck.results import Measurements, PhotoFacts, Result, Verdicts
@@ -70,7 +71,7 @@ class Workbench:
         self._looks = Looks(photo)
         self._scales: dict[tuple[object, ...], Scale | MacrocheckError] = {}
         self._outlines: dict[tuple[JointChoice, tuple[Hint, ...]], Outline | MacrocheckError] = {}
-        self._measured: dict[tuple[int, int, float], tuple[WeldOutline, Scale, Measurements]] = {}
+        self._measured: dict[tuple[int, int, float, bool], tuple[WeldOutline, Scale, Measurements]] = {}
         self._lock = threading.RLock()
         self._finding, self._scaling = threading.RLock(), threading.RLock()
 
@@ -136,7 +137,8 @@ class Workbench:
         if scale is not None:
             try:
                 threshold = state.choices.fusion_threshold_mm
-                measurements = tuple(self._measure(weld, scale, threshold) for weld in outline.welds)
+                alone = not outline.by_a_person
+                measurements = tuple(self._measure(w, scale, threshold, alone=alone) for w in outline.welds)
             except MacrocheckError as error:
                 problem = str(error)
             except Exception as error:  # noqa: BLE001  whatever a hand drew, the next undo must still work
@@ -148,13 +150,13 @@ class Workbench:
         ms["grade"] = _since(started)
         return Figures(scale, problem, outline, measurements, verdicts, ms)
 
-    def _measure(self, weld: WeldOutline, scale: Scale, threshold: float) -> Measurements:
-        key = (id(weld), id(scale), threshold)
+    def _measure(self, weld: WeldOutline, scale: Scale, threshold: float, *, alone: bool) -> Measurements:
+        key = (id(weld), id(scale), threshold, alone)
         with self._lock:
             known = self._measured.get(key)
             if known is not None and known[0] is weld and known[1] is scale:
                 return known[2]
-        measured = measure_weld(weld, scale, fusion_threshold_mm=threshold)
+        measured = measure_weld(weld, scale, fusion_threshold_mm=threshold, all_lengths=not alone)
         with self._lock:
             self._measured[key] = (weld, scale, measured)
             while len(self._measured) > 256:

@@ -8,9 +8,9 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, FloatArray, Point, frozen
 from macrocheck.errors import InputError
-from macrocheck.flags import CORRECTED, Flag
+from macrocheck.flags import Flag
 from macrocheck.outline import Joint, Outline, SurfaceLine, WeldOutline
-from macrocheck.outline_correction import ANSWERED, CLICK_U_PX, line_ends
+from macrocheck.outline_correction import ANSWERED, CLICK_U_PX, CORRECTED, line_ends
 from macrocheck.outline_features import DIGEST_DECIMALS, GEOMETRY, MANY, PARTS, Part
 from macrocheck.outline_file import outline_from_geojson, outline_to_geojson
 from macrocheck.review.curves import Curve

@@ -79,7 +79,7 @@ def _states(kept: Kept) -> list[str]:
         older = sum(line["code"] != now for line in got)
         if older:
             lines.append(
-                f"{older} of {len(got)} pictures of `{name}` were measured with an earlier state of the source."
+                f"{older} of {len(got)} pictures of `{name}` were measured with another state of the source."
             )
     return lines
 

@@ -1,12 +1,11 @@
 """Lengths on outlines that anyone can check with a ruler."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from macrocheck.arrays import FloatArray
-from macrocheck.flags import Flag
+from macrocheck.measure import measure_weld
+from macrocheck.scale import Scale
 from tests.measure import weld_shapes as shapes
 from tests.measure.weld_shapes import measured, value
 
@@ -80,9 +79,9 @@ def test_quarter_circle_hollowed_out() -> None:
 def test_largest_triangle_with_unequal_legs_touches_a_notched_face() -> None:
     """Legs 8 and 8, the face bent in to (2, 2): the chord from (0, 8) through (2, 2) ends at x = 8/3."""
     notched = shapes.weld([(0, 8), (2, 2), (8, 0)], [(8, 0), (0, 0), (0, 8)])
-    # Either leg may be the long one: unsure, and stated only where a person has taken the outline as right.
+    # Either leg may be the long one: unsure, and stated only on demand.
     assert measured(notched).quantities["size_unequal"].value is None
-    found = measured(replace(notched, flags=(Flag("corrected_by_hand", "Confirmed."),)))
+    found = measure_weld(notched, Scale(1 / shapes.PX_PER_MM, 0.0, "stated"), draws=20, all_lengths=True)
     legs = found.quantities["size_unequal"].value
     assert isinstance(legs, tuple)
     assert sorted(float(v) for v in legs if not isinstance(v, tuple)) == pytest.approx([8 / 3, 8.0], abs=0.02)

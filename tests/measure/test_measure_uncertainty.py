@@ -4,17 +4,15 @@ The errors are drawn by `boundary_noise`, apart from the code under test: full c
 the face at the surface. Three shapes, each seen `SEEN` times; limits leave room for that small number.
 """
 
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 
 from macrocheck.arrays import FloatArray
-from macrocheck.flags import Flag
-from macrocheck.measure import measure_weld
+from macrocheck.measure import measure, measure_weld
 from macrocheck.measure.summary import vague
-from macrocheck.outline import WeldOutline
+from macrocheck.outline import Outline, WeldOutline
 from macrocheck.results import Quantity
 from macrocheck.scale import Scale
 from tests.measure import weld_shapes as shapes
@@ -104,14 +102,15 @@ def test_a_length_that_is_too_unsure_is_withheld_with_what_follows_from_it() -> 
     """Off by 1 mm or more, and by a quarter of itself, either way says nothing; a hand-made outline stands."""
     scale = Scale(1 / 40, 0.0, "stated")
     blind = shapes.sound(n=80, u=12.0, u_line=0.0)
-    found = measure_weld(blind, scale).quantities
+    (seen,) = measure(Outline(900, 700, (blind,)), scale)
+    found = seen.quantities
     assert found["unfused_nonbutting"].value is None
     assert "too unsure" in (found["unfused_nonbutting"].reason or "")
     assert found["unfused_spans_nonbutting"].value is None
     assert found["fused_fraction_nonbutting"].value is None
     assert found["weld_area"].value is not None  # no length
-    by_hand = replace(blind, flags=(Flag("corrected_by_hand", "The outline was confirmed by hand."),))
-    stated = measure_weld(by_hand, scale).quantities
+    (seen,) = measure(Outline(900, 700, (blind,), "found with hints"), scale)
+    stated = seen.quantities
     assert stated["unfused_nonbutting"].value is not None
     assert stated["unfused_spans_nonbutting"].value is not None
 
