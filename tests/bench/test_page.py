@@ -108,7 +108,7 @@ def test_page_says_what_was_measured() -> None:
     rows[3]["quantities"]["leg_butting"]["value"] = 5.987
     lines = [{"seed": r["seed"], "code": "old", "rows": [r]} for r in rows]
     text = page({"own-fair": lines})
-    assert "20 of 20 pictures of `own-fair` were measured with an another state" in text
+    assert "20 of 20 pictures of `own-fair` were measured with another state" in text
     assert "| 40003 | 0 | tee | Leg, butting | 5.000 | 5.987 |" in text
     assert "met (0.03 / 0.12)" in text
     assert "not a qualification" in text
