@@ -161,6 +161,7 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         steps_up = len(means) - 1 if steps[1:] == (2,) else max(2 if 2 in steps else 1, len(means) - 3)
         if np.count_nonzero(np.diff(means) > STEP) < steps_up:
             continue
+        longer = levels[means - means[0] > LEAST_LONGER]
         miss = (y - means[np.searchsorted(levels, rank)]) ** 2
         # a few ticks run into a figure, a scratch or the weld behind them
         order = np.argsort(miss, kind="stable")
@@ -169,7 +170,8 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
         for odd in ((0, 1) if n >= FEW_TICKS else (0,)) if few else (n // ODD_TICKS,):
             keep = order[: n - odd]
             freedom = len(keep) - len(levels)
-            if freedom < enough or np.count_nonzero(rank[keep] > 0) < 2:
+            # one long stroke makes no pattern: a letter may run into something
+            if freedom < enough or np.count_nonzero(np.isin(rank[keep], longer)) < 2:
                 continue
             left = float(np.sum(miss[keep])) + 1e-3 * len(keep)
             total = float(np.sum((y[keep] - y[keep].mean()) ** 2))

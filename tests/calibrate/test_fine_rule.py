@@ -86,3 +86,10 @@ def test_strokes_of_which_every_second_is_longer_and_none_longer_still_are_no_ru
     # a thread followed at half its pitch
     k = np.arange(34)
     assert best_pattern(k, _reach(k, tens=3.9)) is None
+
+
+def test_one_long_stroke_in_a_row_is_no_rule() -> None:
+    # twelve strokes of a row of letters, of which one runs into a tick beneath it
+    k = np.arange(12)
+    reach = np.column_stack([np.where(k == 5, 5.8, 1.1 + 0.02 * (k % 3)), np.full(12, 1.0)])
+    assert best_pattern(k, reach) is None
