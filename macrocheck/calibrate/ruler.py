@@ -228,7 +228,7 @@ def _rule(
         same = (k - k[0]) % coarse == 0
         k, at, reach = (k[same] - k[0]) // coarse, at[same], reach[same]
         pitch, u_pitch = pitch * coarse, u_pitch * coarse
-    reach = np.where(_leaves(strip, at, reach, band, size), np.nan, reach)
+    reach = _known(reach, _leaves(strip, at, reach, band, size))
     pattern = best_pattern(k, reach / pitch)
     if pattern is None:
         return None
@@ -243,6 +243,17 @@ def _leaves(
     middle = float(strip.v[(band[0] + band[1]) // 2])
     ends = [middle + sign * (reach[:, i] + 2 * strip.v_step) for i, sign in enumerate((-1.0, 1.0))]
     return np.column_stack([~strip.seen(at + strip.u0, v, size) for v in ends])
+
+
+def _known(reach: FloatArray, leaves: BoolArray) -> FloatArray:
+    """The reach (n, 2), NaN for ticks that leave the picture before they are as long as the longest others."""
+    known = reach.copy()
+    for side in range(2):
+        cut = leaves[:, side]
+        if cut.any():
+            longest = float(np.percentile(reach[~cut, side], 98)) if not cut.all() else math.inf
+            known[cut & (reach[:, side] < longest), side] = np.nan
+    return known
 
 
 def _common_step(k: IntArray) -> int:

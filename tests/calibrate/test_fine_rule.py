@@ -7,7 +7,7 @@ import pytest
 
 from macrocheck.calibrate import calibrate, parse_mark
 from macrocheck.calibrate.graduations import best_pattern
-from macrocheck.calibrate.ruler import rules_in
+from macrocheck.calibrate.ruler import _known, rules_in
 from macrocheck.calibrate.tick_fit import line_ticks
 from macrocheck.render.marks import draw_ruler
 from tests.calibrate.scenes import camera, photo_of
@@ -80,6 +80,15 @@ def test_ticks_that_leave_the_picture_tell_no_length() -> None:
     assert found is not None
     assert found.name == "twos and tens"
     assert best_pattern(k, np.full((30, 2), np.nan)) is None
+
+
+def test_a_tick_cut_by_the_picture_counts_where_it_is_the_longest_all_the_same() -> None:
+    reach = np.array([[1.9, 2.0], [3.9, 2.0], [2.6, 2.0], [3.9, 2.0], [5.0, 2.0]])
+    leaves = np.zeros((5, 2), dtype=bool)
+    leaves[[2, 4], 0] = True
+    known = _known(reach, leaves)
+    assert np.isnan(known[:, 0]).tolist() == [False, False, True, False, False]
+    assert np.isfinite(known[:, 1]).all()
 
 
 def test_strokes_of_which_every_second_is_longer_and_none_longer_still_are_no_rule() -> None:
