@@ -8,7 +8,8 @@ from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, along, normals_of
 from macrocheck.segment.chains import smooth_open
-from macrocheck.segment.lines import Line, fit_line, refine_line, turned_by
+from macrocheck.segment.directions import turned_by
+from macrocheck.segment.lines import Line, fit_line, refine_line, turn_between
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, RegionMaps
 
 _SQUARE = np.deg2rad(4.0)
@@ -31,8 +32,7 @@ the boundary: grain and an etched rim make short dark stretches of their own."""
 def off_square(face: Line, plate: Line) -> float:
     """Angle, rad, that the end face must be turned by to stand square to the plate's surface."""
     square = plate.normal if plate.normal @ face.direction > 0 else -plate.normal
-    d = face.direction
-    return float(np.arctan2(d[0] * square[1] - d[1] * square[0], d @ square))
+    return turn_between(face.direction, square)
 
 
 def squared(face: Line, plate: Line, chord: float) -> Line:

@@ -77,13 +77,18 @@ def crossing(a: Line, b: Line) -> FloatArray | None:
     return np.asarray(a.point + t * a.direction)
 
 
+def turn_between(a: FloatArray, b: FloatArray) -> float:
+    """Angle, rad, by which direction `a` (2,) must be turned to be `b`."""
+    return float(np.arctan2(a[0] * b[1] - a[1] * b[0], a @ b))
+
+
 def combine(a: Line, b: Line) -> tuple[Line, float]:
     """Weighted mean of two lines through the same surface, with `a`'s stretch, and the misfit chi^2 (2 d.o.f.)."""
     normal = a.normal
     reach = float((b.point - a.point) @ a.direction)
     offset = float((b.point - a.point) @ normal)
     along_b = b.direction if b.direction @ a.direction > 0 else -b.direction
-    turn = float(np.arctan2(a.direction[0] * along_b[1] - a.direction[1] * along_b[0], a.direction @ along_b))
+    turn = turn_between(a.direction, along_b)
     rows = np.array([[1.0, 0.0], [0.0, 1.0], [1.0, reach], [0.0, 1.0]])
     u = np.array([a.u_offset, a.u_angle, b.u_offset, b.u_angle])
     seen = np.array([0.0, 0.0, offset, turn]) / u
@@ -106,23 +111,6 @@ def combine(a: Line, b: Line) -> tuple[Line, float]:
             end=a.end - s0,
         ),
         misfit,
-    )
-
-
-def turned_by(line: Line, angle: float, prior: float, *, odd: bool) -> Line:
-    """Return a line turned towards a direction that is known to `prior` rad, as far as its own is less sure.
-
-    `angle`: from the line's direction to that one, rad. `odd`: the line's own direction is a mistake; where it lies
-    is then only known to within its own stretch.
-    """
-    share = 1.0 if odd else line.u_angle**2 / (line.u_angle**2 + prior**2)
-    c, s = np.cos(share * angle), np.sin(share * angle)
-    d = line.direction
-    return replace(
-        line,
-        direction=np.array([c * d[0] - s * d[1], s * d[0] + c * d[1]]),
-        u_offset=float(np.hypot(line.u_offset, 0.5 * line.length * abs(np.sin(angle)))) if odd else line.u_offset,
-        u_angle=prior if odd else float(line.u_angle * prior / np.hypot(line.u_angle, prior)),
     )
 
 

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from macrocheck.outline import SurfaceLine, WeldOutline
-from macrocheck.segment.lines import Line, combine, turned_by
+from macrocheck.segment.directions import turned_by
+from macrocheck.segment.lines import Line, combine, turn_between
 
 _BOWED = np.deg2rad(1.0)
 """Standard deviation of the angle by which welding bends a plate under a tee: common practice, no source."""
@@ -65,8 +66,7 @@ def _parallel(own: SurfaceLine | None, there: SurfaceLine | None) -> SurfaceLine
     """A face of a plate whose other face is `there`, both pointing away from the same plate."""
     if own is None or there is None or there.u_angle > own.u_angle:
         return own
-    a, b = own.direction, there.direction
-    turn = float(np.arctan2(a[0] * b[1] - a[1] * b[0], a[0] * b[0] + a[1] * b[1]))
+    turn = turn_between(np.asarray(own.direction), np.asarray(there.direction))
     prior = float(np.hypot(_PARALLEL, there.u_angle))
     odd = abs(turn) > _ODDS * float(np.hypot(prior, own.u_angle))
     if odd and (own.length > _SHORTER * there.length or abs(turn) > np.pi / 2):
