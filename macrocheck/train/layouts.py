@@ -62,6 +62,27 @@ def _with_rims(spec: SectionSpec, rng: np.random.Generator) -> SectionSpec:
     )
 
 
+def _rolled_over(spec: SectionSpec, rng: np.random.Generator) -> SectionSpec:
+    """The section with weld metal that only lies on a member at its toe and rolls over there, as cold welds do."""
+
+    def cold(shape: DepthShape, leg: float) -> DepthShape:
+        lying = leg * float(np.exp(rng.uniform(np.log(0.04), np.log(0.6))))
+        return replace(shape, unfused_toe=lying, unfused_root=0.0, unfused_middle=None)
+
+    welds = []
+    for weld in spec.welds:
+        which = int(rng.integers(3))
+        changed = replace(weld, convexity=max(weld.convexity, float(rng.uniform(0.05, 0.28))), bridge=None)
+        if which != 0 and weld.top_melt == 0:
+            shape, angle = cold(weld.butting, weld.leg_butting), float(rng.uniform(30, 88))
+            changed = replace(changed, butting=shape, toe_angle_butting=angle, undercut_butting=None)
+        if which != 1:
+            shape, angle = cold(weld.nonbutting, weld.leg_nonbutting), float(rng.uniform(30, 88))
+            changed = replace(changed, nonbutting=shape, toe_angle_nonbutting=angle, undercut_nonbutting=None)
+        welds.append(changed)
+    return replace(spec, welds=tuple(welds))
+
+
 def _worn_edges(out: ByteArray, rng: np.random.Generator) -> None:
     """Round the metal's outer corners away from the weld, as shears and flame cutting leave them (in place)."""
     size = out.shape[0]
@@ -187,7 +208,7 @@ def _share(rng: np.random.Generator) -> float:
     kind = rng.random()
     if kind < 0.4:
         return float(rng.uniform(0.36, 0.82))
-    if kind < 0.88:
+    if kind < 0.84:
         return float(np.exp(rng.uniform(np.log(0.18), np.log(0.95))))
     return float(rng.uniform(0.07, 0.25))
 
@@ -199,6 +220,8 @@ def layout(rng: np.random.Generator, size: int) -> dict[str, AnyArray]:
         spec = _bead(spec, rng)
     if rng.random() < 0.2:
         spec = _with_rims(spec, rng)
+    if spec.joint != "bead" and rng.random() < 0.1:
+        spec = _rolled_over(spec, rng)
     section = build_section(spec)
     centre, span = _centre_and_span(section)
     share = _share(rng)

@@ -68,8 +68,9 @@ class _Scene:
     `warp`, `slow`, `patch`: smooth fields of many, few and some swings. `tone`: of both plates, (b, 1, 1, 1);
     `tones`: of each; `ground`: of the background. `told_by_grain`, `told_by_line`: 1.0 where weld
     and plates share a tone and nothing but grain, or the fusion line, tells them apart. `zone_leads`: 1.0 where the
-    zone's outer edge is the strongest line in the metal. `other`: a texture for what is no weld. `without`: what is
-    not painted; its random numbers are drawn all the same, so that all else stays as it is.
+    zone's outer edge is the strongest line in the metal. `etched`: how far the etch shows at each pixel, 0..1.
+    `other`: a texture for what is no weld. `without`: what is not painted; its random numbers are drawn all the
+    same, so that all else stays as it is.
     """
 
     layout: dict[str, Tensor]
@@ -89,6 +90,7 @@ class _Scene:
     told_by_grain: Tensor
     told_by_line: Tensor
     zone_leads: Tensor
+    etched: Tensor
     other: Tensor
     without: Without
 
@@ -111,6 +113,14 @@ class _Scene:
     def seams(self) -> Tensor:
         """Unfused interfaces, one pixel wide."""
         return (self.layout["lines"][:, None] % 2).float()
+
+
+def _patchy_etch(dice: Dice, size: int) -> Tensor:
+    """How far the etch shows, 0..1: everywhere in most pictures, else fading in patches where the acid ran off."""
+    fades = dice.chance(0.3) * dice.between(0.4, 1.0)
+    cells = (2, 4, 8)[int(torch.randint(0, 3, (1,)).item())]
+    field = smooth_field(dice.batch, size, cells, dice.device)
+    return 1 - fades * torch.sigmoid((field - dice.between(-0.3, 1.2)) * dice.logs(1.5, 12))
 
 
 def _scene(layout: dict[str, Tensor], without: Without) -> _Scene:
@@ -137,6 +147,7 @@ def _scene(layout: dict[str, Tensor], without: Without) -> _Scene:
     ground = torch.where(
         pick < 0.45, dice.between(0, 35), torch.where(pick < 0.62, dice.between(195, 255), dice.between(20, 235))
     )
+    etched = _patchy_etch(dice, size)
     same = (pick > 0.86).float()
     ground = torch.where(same > 0, tone + dice.normal(10), ground)
     return _Scene(
@@ -152,11 +163,12 @@ def _scene(layout: dict[str, Tensor], without: Without) -> _Scene:
         patch=patch,
         tone=tone,
         tones=(tone + unlike * 0.5, tone - unlike * 0.5),
-        weld_tone=tone + step,
+        weld_tone=tone + step * etched,
         ground=ground,
         told_by_grain=told_by_grain,
         told_by_line=told_by_line,
         zone_leads=zone_leads,
+        etched=etched,
         other=other_structure(dice, xy, warp),
         without=without,
     )
@@ -193,7 +205,7 @@ def _member(scene: _Scene, i: int, plate_strength: Tensor) -> tuple[Tensor, tupl
     texture = texture + dice.chance(0.12) * dice.between(2, 14) * scene.other.roll(7 + 40 * i, dims=-1)
     seen = ((level.abs() > 7) | (rim.abs().amax(dim=(2, 3), keepdim=True) > 12)).float()
     zone = (distance < wave).float() * (scene.cover[2 + i] > 0.5)
-    bands = level * inside * ramp + second * dice.sign() * dice.between(0, 40)
+    bands = (level * inside * ramp + second * dice.sign() * dice.between(0, 40)) * scene.etched
     if "zones" in scene.without:
         return scene.tones[i] + texture, (zone, torch.zeros_like(seen))
     return scene.tones[i] + (texture + coarse) * calm + bands + rim, (zone, seen)
@@ -298,7 +310,11 @@ def _blemishes(scene: _Scene) -> Tensor:
     marks = table_noise(lie / dice.logs(40, 400), across / dice.logs(0.8, 3.0))
     sparse = (marks.abs() - 1.3).clamp(min=0) * torch.sign(marks) * 3
     strength = dice.chance(0.5) * dice.between(1, 16)
-    return added + scene.metal * strength * torch.where(dice.chance(0.5) > 0, marks, sparse)
+    added = added + scene.metal * strength * torch.where(dice.chance(0.5) > 0, marks, sparse)
+    # Pits and dirt: specks of one tone, few or many, in the metal or everywhere.
+    fine = dice.logs(1.5, 7.0)
+    specks = (table_noise(xy[0] / fine, xy[1] / fine) - dice.between(1.2, 2.2)).clamp(0, 0.5) * 2
+    return added + place * dice.chance(0.2) * dice.sign() * dice.between(10, 120) * specks
 
 
 def _uncluttered(layout: dict[str, Tensor]) -> dict[str, Tensor]:
