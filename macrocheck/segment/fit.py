@@ -20,7 +20,7 @@ from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
-from macrocheck.segment.plausible import Ring, plausible, without_strangers
+from macrocheck.segment.plausible import Ring, plausible, under_surface, without_strangers
 from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces
 from macrocheck.segment.toes import Toe, find_toe
@@ -145,6 +145,14 @@ def _toe_line(surfaces: Surfaces, rough: FloatArray) -> Line | None:
     return min(lines, key=lambda line: abs(float(line.distance(rough[None])[0])), default=None)
 
 
+def _out_of_grooves(air: AirLine, surfaces: Surfaces, joint: Joint, scale: float) -> AirLine:
+    """The face without what of it is the wall of a groove beside a toe: weld metal ends at the surface."""
+    first = under_surface(air.points, surfaces.butting if joint == "tee" else None, scale)
+    last = under_surface(air.points[::-1], None if joint == "bead" else surfaces.nonbutting, scale)
+    kept = slice(first, len(air.points) - last)
+    return AirLine(air.points[kept], air.u[kept], air.seen[kept])
+
+
 def _finish_face(air: AirLine, toe_b: Toe, toe_n: Toe, scale: float) -> tuple[FloatArray, FloatArray]:
     """The face with the toes as its ends."""
     points, u = air.points, air.u
@@ -226,7 +234,9 @@ def fit_weld(
     if hints is not None and hints.root and joint != "bead":
         surfaces = through_hints(surfaces, hints.root[0], (pins[0], pins[1]), scale, joint)
     if hints is None or not hints.frames:
-        surfaces = without_strangers(surfaces, rough, joint, scale)
+        surfaces = without_strangers(surfaces, air.points, joint, scale)
+        air = _out_of_grooves(air, surfaces, joint, scale)
+        rough = (air.points[0], air.points[-1])
     line_b = _toe_line(surfaces, rough[0])
     if joint == "bead" and surfaces.nonbutting is not None:
         line_b = surfaces.nonbutting.turned()

@@ -4,8 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from macrocheck.arrays import FloatArray
+from macrocheck.segment.chains import resample
 from macrocheck.segment.lines import Line
-from macrocheck.segment.plausible import Ring, plausible, without_faces_own, without_strangers
+from macrocheck.segment.plausible import Ring, plausible, under_surface, without_faces_own, without_strangers
 from macrocheck.segment.surfaces import Surfaces
 
 
@@ -49,19 +51,40 @@ def test_surfaces_nearly_in_one_line_are_not_those_of_a_joint() -> None:
         assert left.nonbutting is nonbutting
 
 
-def test_a_surface_that_the_face_does_not_end_on_is_another_things() -> None:
+def _face(*corners: tuple[float, float]) -> FloatArray:
+    return resample(np.array(corners), 1.0)
+
+
+def _square_joint() -> Surfaces:
     butting = Line(np.array([0.0, 150.0]), np.array([0.0, 1.0]), 0.1, 1e-3, -40.0, 40.0)
-    both = Surfaces(butting, Line(np.array([150.0, 0.0]), np.array([1.0, 0.0]), 0.1, 1e-3, -40.0, 40.0))
-    on, off, high = np.array([3.0, 100.0]), np.array([20.0, 100.0]), np.array([100.0, -20.0])
-    toe = np.array([100.0, 2.0])
-    assert without_strangers(both, (on, toe), "tee", 1.0) is both
-    no_butting = without_strangers(both, (off, toe), "tee", 1.0)
+    return Surfaces(butting, Line(np.array([150.0, 0.0]), np.array([1.0, 0.0]), 0.1, 1e-3, -40.0, 40.0))
+
+
+def test_a_surface_that_the_face_does_not_end_on_is_another_things() -> None:
+    both = _square_joint()
+    on, off, high, toe = (3.0, 100.0), (20.0, 100.0), (100.0, 20.0), (100.0, 2.0)
+    assert without_strangers(both, _face(on, toe), "tee", 1.0) is both
+    no_butting = without_strangers(both, _face(off, toe), "tee", 1.0)
     assert no_butting.butting is None
     assert no_butting.nonbutting is both.nonbutting
-    no_plate = without_strangers(both, (on, high), "tee", 1.0)
+    no_plate = without_strangers(both, _face(on, high), "tee", 1.0)
     assert no_plate.butting is both.butting
     assert no_plate.nonbutting is None
     # 20 px is little where a map px is 4 of them; and a lap's face may end on the upper plate's rounded corner.
-    assert without_strangers(both, (off, toe), "tee", 4.0) is both
-    assert without_strangers(both, (off, toe), "lap", 1.0) is both
-    assert without_strangers(both, (off, high), "bead", 1.0) is both
+    assert without_strangers(both, _face(off, toe), "tee", 4.0) is both
+    assert without_strangers(both, _face(off, toe), "lap", 1.0) is both
+    assert without_strangers(both, _face(off, high), "bead", 1.0) is both
+
+
+def test_a_face_that_goes_on_into_a_groove_beside_its_toe_does_not_pass_the_surface_by() -> None:
+    both = _square_joint()
+    into_groove = _face((-12.0, 104.0), (0.0, 100.0), (100.0, 2.0))
+    assert without_strangers(both, into_groove, "tee", 1.0) is both
+    # What lies under the surface ends where the face comes out of it: hypot(12, 4) = 12.6 px from its end.
+    assert both.butting is not None
+    assert under_surface(into_groove, both.butting, 1.0) == 13
+    assert under_surface(into_groove[::-1], both.nonbutting, 1.0) == 0
+    # Half the face under a line is no groove's wall: the line is another thing's.
+    far = _face((-60.0, 140.0), (0.0, 70.0), (100.0, 2.0))
+    assert under_surface(far, both.butting, 1.0) == 0
+    assert without_strangers(both, far, "tee", 1.0).butting is None
