@@ -13,7 +13,7 @@ from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint, unlike
 from macrocheck.segment.land import with_land
-from macrocheck.segment.locate import BACK, BEAD_BACK, SHARES, WIDER, Spot, overlap, spots
+from macrocheck.segment.locate import BACK, BEAD_BACK, COARSE, SHARES, WIDER, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.pair import compare_openings, share_surfaces
@@ -22,6 +22,12 @@ _LEAST_SCORE = 1.2
 """Score (square root of coarse px, times doubts) under which a patch is not taken for a weld."""
 _SECOND = 0.2
 """Score of a tee's second weld, as a share of the first's, under which it is taken for clutter."""
+_SHARPER = 448
+"""Long side, px, of a second look at the whole photo: it parts welds that the first one runs together, and sees
+small ones."""
+_WEAK, _BETTER = 0.03, 1.5
+"""Score, as a part of a look's long side, under which the first look shows its best patch poorly; and how many
+times as high the sharper look's must be to go by that."""
 _RIVAL = 0.25
 """Score, as a share of the best, from which a patch is tried in the best one's place where that fits badly."""
 _FAULTS = {
@@ -54,13 +60,18 @@ def _faults(weld: WeldOutline) -> float:
 def _candidates(photo: Photo, hints: Hints | None, looks: Looks) -> tuple[RegionMaps, list[Spot]]:
     """Coarse maps and spots; looks again at other sizes where the first look shows nothing worth it."""
     best: tuple[RegionMaps, list[Spot]] | None = None
-    for long_side in (320, 448, 224, 640):
+    for long_side in (COARSE, _SHARPER, 224, 640):
         maps = looks.coarse(long_side)
         seen = [s for s in spots(maps) if s.score > _LEAST_SCORE]
         if best is None or (seen and not best[1]):
             best = maps, seen
         if seen:
             break
+    if best is not None and best[1] and best[0] is looks.coarse(COARSE) and best[1][0].score < _WEAK * COARSE:
+        maps = looks.coarse(_SHARPER)
+        seen = [s for s in spots(maps) if s.score > _LEAST_SCORE]
+        if seen and seen[0].score / _SHARPER > _BETTER * best[1][0].score / COARSE:
+            best = maps, seen
     if best is None or (not best[1] and not hints):
         msg = (
             f"{photo.path}: no weld was found in the picture; photograph the etched section closer, or draw the "
@@ -212,9 +223,7 @@ class _Job:
 
         `own`: hints for the first weld; `hints`: for the other.
         """
-        for spot in found[:3]:
-            if spot.score < _SECOND * found[0].score or overlap(spot, first[0]) > 0.5:
-                continue
+        for spot in self._others(found, first[0]):
             maps, closer = self.looks.closer(spot)
             if overlap(closer, first[0]) > 0.6:
                 continue
@@ -235,6 +244,14 @@ class _Job:
             if other is not None and _same_joint(other, weld):
                 return other, weld
         return None
+
+    def _others(self, found: list[Spot], first: Spot) -> list[Spot]:
+        """Patches that may be a tee's second weld; from a sharper look where the first one showed none."""
+        for seen in (found, spots(self.looks.coarse(_SHARPER))):
+            others = [s for s in seen[:3] if s.score >= _SECOND * seen[0].score and overlap(s, first) <= 0.5]
+            if others:
+                return others
+        return []
 
     def turned(self, spot: Spot, weld: WeldOutline, hints: Hints | None) -> WeldOutline | None:
         """The weld fitted anew with its members the other way round, unless a person has said which is which."""
