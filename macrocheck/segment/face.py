@@ -11,6 +11,7 @@ from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.maps import BACKGROUND, RegionMaps
 from macrocheck.segment.steer import bend_to_hints, hint_cost
+from macrocheck.segment.tone import telling_tone
 
 _HALF = 4.0
 """Half width of the band around the maps' border, map px."""
@@ -48,10 +49,11 @@ def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray, hints: Hints 
     rise = np.clip(np.gradient(maps.sample(air, band.points()), axis=1), 0, None)
     rise = along(across(rise, 0.7 * scale / step), 1.0) + 1e-4
     stated = np.log(rise / rise.sum(axis=1, keepdims=True) + 1e-5)
-    grey = band.grey(photo.grey)
-    slope = np.gradient(across(along(grey, 1.2), 1.0 / step), axis=1) / step
     inner = (band.offsets < -1.5 * scale - 1) & (band.offsets > -4 * scale - 2)
     outer = (band.offsets > 1.5 * scale + 1) & (band.offsets < 4 * scale + 2)
+    at = band.points()
+    grey = band.grey(telling_tone(photo, at[:, inner].reshape(-1, 2), at[:, outer].reshape(-1, 2)))
+    slope = np.gradient(across(along(grey, 1.2), 1.0 / step), axis=1) / step
     fall = along((grey[:, outer].mean(axis=1) - grey[:, inner].mean(axis=1))[:, None], 25.0)[:, 0]
     sign = np.where(fall >= 0, 1.0, -1.0)
     edge = sign[:, None] * slope

@@ -331,6 +331,11 @@ def _raggedness(line: Line, edge: FloatArray, wide: float) -> float:
     return float(high - low) / 2
 
 
+_NEARBY = 0.25
+"""A line that is to be followed is first fitted this part of the way: a direction that is only roughly known soon
+leaves the edge."""
+
+
 def refine_line(
     grey: AnyArray, line: Line, *, scale: float, onward: float, air_side: float, blur: float = 1.0
 ) -> Line | None:
@@ -345,8 +350,9 @@ def refine_line(
     height, width = grey.shape
     current = line
     result: Line | None = None
-    for turn in range(2):
-        s = np.arange(line.start, line.end + onward, spacing)
+    turns = ((onward, True), (onward, False))
+    for reach, broad in ((_NEARBY * onward, True), *turns) if onward > 0 else turns:
+        s = np.arange(line.start, line.end + reach, spacing)
         base = current.point + s[:, None] * current.direction
         clear = (base > half).all(axis=1) & (base[:, 0] < width - 1 - half) & (base[:, 1] < height - 1 - half)
         s, base = s[clear], base[clear]
@@ -362,7 +368,7 @@ def refine_line(
         sign = 1.0 if slope[np.ix_(first, near)].mean(axis=0).sum() >= 0 else -1.0
         g = sign * slope
         # Past the crop the line is extrapolated, so its place there is less sure.
-        wide = (1.6 * scale + 0.8) if turn == 0 else 1.3 + 0.35 * scale
+        wide = (1.6 * scale + 0.8) if broad else 1.3 + 0.35 * scale
         v, _ = peaks(g * np.exp(-0.5 * (offsets / wide) ** 2), offsets)
         index = np.clip(np.rint((v - offsets[0]) / 0.5).astype(int), 0, len(offsets) - 1)
         height_at = g[np.arange(len(s)), index]

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from macrocheck.arrays import FloatArray, Point
+from macrocheck.arrays import ByteArray, FloatArray, Point
 from macrocheck.outline import Joint
 from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample, smooth_open
@@ -23,6 +23,7 @@ from macrocheck.segment.lines import (
 )
 from macrocheck.segment.maps import BACKGROUND, RegionMaps, sample
 from macrocheck.segment.ragged import settle
+from macrocheck.segment.tone import telling_tone
 
 _MAP_FLOOR = 0.35
 """Map px: a line seen in the maps alone is no surer than this."""
@@ -70,6 +71,19 @@ def _air_side(maps: RegionMaps, line: Line) -> float:
     return 1.0 if plus >= minus else -1.0
 
 
+_BESIDE = (2.0, 3.0, 4.0, 5.0, 6.0)
+"""Map px to either side of a surface at which the colours of metal and air are taken."""
+
+
+def _tone_across(photo: Photo, line: Line, air_side: float, scale: float) -> ByteArray:
+    """The photo in the tone that tells metal from air along a surface."""
+    stations = np.linspace(line.start, line.end, max(24, int(line.length / scale)))
+    base = line.point + stations[:, None] * line.direction
+    out = air_side * line.normal * scale
+    inside, outside = (np.vstack([base + side * k * out for k in _BESIDE]) for side in (-1.0, 1.0))
+    return telling_tone(photo, inside, outside)
+
+
 def _subpixel(maps: RegionMaps, walk: FloatArray) -> FloatArray:
     """Move outline points along the gradient of P(background) to where it is one half; map px."""
     air = maps.regions[BACKGROUND]
@@ -108,9 +122,10 @@ def _line_on(
     )
     onward = _ONWARD * rough.length if follow and j >= len(walk) - 5 else 0.0
     air_side = _air_side(maps, rough)
-    fine = refine_line(photo.grey, rough, scale=maps.scale, onward=onward, air_side=air_side)
+    tone = _tone_across(photo, rough, air_side, maps.scale)
+    fine = refine_line(tone, rough, scale=maps.scale, onward=onward, air_side=air_side)
     if fine is not None:
-        fine = settle(photo.grey, fine, air_side)
+        fine = settle(tone, fine, air_side)
     if fine is not None and short:
         fine = replace(fine, u_angle=float(np.hypot(fine.u_angle, _CUT_FACE / (fine.length / 2))))
     if fine is None:
