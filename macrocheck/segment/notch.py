@@ -6,6 +6,7 @@ from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BUTTING, NONBUTTING, RegionMaps, sample
+from macrocheck.segment.tone import telling_tone
 
 _REACH, _DEEPEST = 0.3, 0.3
 """How far beyond the toe, and how far under the surface, a groove is looked for, in legs."""
@@ -74,7 +75,12 @@ def find_notch(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, leg:
     stop = len(on) if on.all() else int(np.argmin(on))
     if stop < 8.0 * scale:
         return None
-    grey = sample(photo.grey, points[:stop].reshape(-1, 2).astype(np.float32)).reshape(stop, len(depth))
+    tone = telling_tone(
+        photo,
+        points[:stop, depth > 3.0 * scale].reshape(-1, 2),
+        points[:stop, depth < -3.0 * scale].reshape(-1, 2),
+    )
+    grey = sample(tone, points[:stop].reshape(-1, 2).astype(np.float32)).reshape(stop, len(depth))
     over, under = grey[:, depth < -3.0 * scale], grey[:, depth > 3.0 * scale]
     air, metal = float(np.median(over)), float(np.median(under))
     noise = 1.4826 * max(float(np.median(np.abs(over - air))), float(np.median(np.abs(under - metal))), 0.7)
