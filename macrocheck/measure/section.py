@@ -5,7 +5,7 @@ member. Row 0 of every batch is the outline as found; every further row is one M
 scale, boundaries, member surfaces and gap together.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -121,33 +121,57 @@ def _slide_toe(face: FloatArray, draws: FloatArray, line: _Lines | None, *, at_s
     """
     if line is None:
         return draws
-    along = arc_length(face)
-    away = along if at_start else along[-1] - along
-    toe = 0 if at_start else -1
-    near = np.flatnonzero((away > 0) & (away <= max(0.08 * along[-1], np.sort(away)[1] * 1.01)))
-    tangent = face[toe] - face[near].mean(axis=0)
-    tangent /= np.hypot(*tangent)
-    offset = line.offset(draws[:, toe])
+    tangent = _end_tangent(face, at_start=at_start)
+    offset = line.offset(draws[:, 0 if at_start else -1])
     slope = line.direction[:, 0] * tangent[1] - line.direction[:, 1] * tangent[0]
     slope = np.where(slope < 0, -1.0, 1.0) * np.maximum(np.abs(slope), FLATTEST_TOE)
-    slide = (offset[0] - offset) / slope
+    return _slid(face, draws, (offset[0] - offset) / slope, at_start=at_start)
+
+
+def _end_tangent(face: FloatArray, *, at_start: bool) -> FloatArray:
+    """Unit vector (2,) in which a face leads out at its toe."""
+    along = arc_length(face)
+    away = along if at_start else along[-1] - along
+    near = np.flatnonzero((away > 0) & (away <= max(0.08 * along[-1], np.sort(away)[1] * 1.01)))
+    tangent = face[0 if at_start else -1] - face[near].mean(axis=0)
+    return np.asarray(tangent / np.hypot(*tangent))
+
+
+def _slid(face: FloatArray, draws: FloatArray, slide: FloatArray, *, at_start: bool) -> FloatArray:
+    """The drawn faces with their toe `slide` (rows,) px further out along themselves."""
+    along = arc_length(face)
+    away = along if at_start else along[-1] - along
     forward = np.gradient(face, axis=0)
     forward /= np.maximum(np.hypot(forward[:, 0], forward[:, 1]), 1e-12)[:, None]
     forward = -forward if at_start else forward
-    forward[toe] = tangent
+    forward[0 if at_start else -1] = _end_tangent(face, at_start=at_start)
     weight = np.clip(1.0 - away / (0.3 * along[-1]), 0.0, 1.0) ** 2
     return np.asarray(draws + slide[:, None, None] * weight[:, None] * forward)
 
 
+def _stray(rng: np.random.Generator, u: float, rows: int) -> FloatArray:
+    """How far a toe that no surface fixes errs along the face, (rows,) px: as far as across it."""
+    stray = u * rng.standard_normal(rows)
+    stray[0] = 0.0
+    return stray
+
+
 def _draw_curves(
-    rng: np.random.Generator, weld: WeldOutline, lines: tuple[_Lines | None, _Lines], rows: int
+    rng: np.random.Generator, weld: WeldOutline, lines: tuple[_Lines | None, _Lines | None], rows: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Draw faces and fusion boundaries, px, sharing their toes."""
+    """Draw faces and fusion boundaries, px, sharing their toes.
+
+    Where the member's own surface is not known, its toe errs along the face too, also on a lap's top surface.
+    """
     face, u_face = spaced(np.asarray(weld.face, dtype=np.float64), np.asarray(weld.u_face), FACE_POINTS)
     fusion, u_fusion = spaced(np.asarray(weld.fusion, dtype=np.float64), np.asarray(weld.u_fusion), FUSION_POINTS)
     reach = weld.correlation_px
     noise = boundary_noise(rng, face, u_face, reach, rows)
     faces = face + noise[..., None] * normals(face)
+    if weld.complete_butting and weld.surface_butting is None and weld.joint != "bead":
+        faces = _slid(face, faces, _stray(rng, float(u_face[0]), rows), at_start=True)
+    if weld.complete_nonbutting and weld.surface_nonbutting is None:
+        faces = _slid(face, faces, _stray(rng, float(u_face[-1]), rows), at_start=False)
     if weld.complete_butting:
         faces = _slide_toe(face, faces, lines[0], at_start=True)
     if weld.complete_nonbutting:
@@ -221,10 +245,9 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         InputError: for an outline that holds nothing to measure.
     """
     _check(weld)
-    surface, drawn_of = weld.surface_nonbutting, weld
-    if surface is None:
-        # The toe-to-toe line gives a frame; no toe is slid to it, and nothing that needs a surface rests on it.
-        surface, drawn_of = _toe_to_toe(weld), replace(weld, complete_nonbutting=False)
+    lost = weld.surface_nonbutting is None
+    # The toe-to-toe line gives a frame; no toe is slid to it, and nothing that needs a surface rests on it.
+    surface = weld.surface_nonbutting or _toe_to_toe(weld)
     rows = draws + 1
     rng = np.random.default_rng(seed)
     factor = 1.0 + scale.u_rel * rng.standard_normal(rows)
@@ -241,7 +264,7 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         toe = np.asarray([weld.toe_butting])
         if toe_line is None or abs(top.offset(toe)[0]) < abs(toe_line.offset(toe)[0]):
             toe_line = top
-    faces, fusions = _draw_curves(rng, drawn_of, (toe_line, nonbutting), rows)
+    faces, fusions = _draw_curves(rng, weld, (toe_line, None if lost else nonbutting), rows)
     face_mm, fusion_mm = _batch_mm(scale, faces, factor), _batch_mm(scale, fusions, factor)
     frame, psi = _frame(weld, _line_mm(scale, nonbutting, factor), face_mm, fusion_mm, butting, scale, factor)
 

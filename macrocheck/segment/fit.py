@@ -139,8 +139,10 @@ def _pins(hints: Hints | None, rough: tuple[FloatArray, FloatArray]) -> list[Flo
     return out
 
 
-def _toe_line(surfaces: Surfaces, rough: FloatArray) -> Line | None:
+def _toe_line(surfaces: Surfaces, rough: FloatArray, joint: Joint) -> Line | None:
     """The line the butting toe lies on: in a lap the top surface where the end face is melted over."""
+    if joint == "bead" and surfaces.nonbutting is not None:
+        return surfaces.nonbutting.turned()
     lines = [line for line in (surfaces.butting, surfaces.top) if line is not None]
     return min(lines, key=lambda line: abs(float(line.distance(rough[None])[0])), default=None)
 
@@ -237,10 +239,10 @@ def fit_weld(
         surfaces = without_strangers(surfaces, air.points, joint, scale)
         air = _out_of_grooves(air, surfaces, joint, scale)
         rough = (air.points[0], air.points[-1])
-    line_b = _toe_line(surfaces, rough[0])
-    if joint == "bead" and surfaces.nonbutting is not None:
-        line_b = surfaces.nonbutting.turned()
+    line_b = _toe_line(surfaces, rough[0], joint)
     toe_b, toe_n = _find_toes(maps, layout, air, (line_b, surfaces.nonbutting), pins)
+    if joint == "lap" and surfaces.butting is None and pins[0] is None:
+        toe_b = toe_b.adrift(scale)
     root = None
     if surfaces.butting is not None and surfaces.nonbutting is not None:
         root = crossing(surfaces.butting, surfaces.nonbutting)
@@ -256,9 +258,8 @@ def fit_weld(
         (float(u_face[0]), float(u_face[-1])),
     )
     doubt = unclear(maps, layout, size)
-    if hints is not None and hints.frames:
-        # Where a person has said where the joint lies, what is seen is given, however unsure.
-        doubt = min(doubt, _FRAMED)
+    # Where a person has said where the joint lies, what is seen is given, however unsure.
+    doubt = min(doubt, _FRAMED) if hints is not None and hints.frames else doubt
     size_px = float(np.hypot(*np.ptp(np.vstack([face, fusion]), axis=0)))
     u_face, u_fusion = (np.hypot(u, widening(doubt, size_px)) for u in (u_face, u_fusion))
     if surfaces.nonbutting is not None and joint != "bead":

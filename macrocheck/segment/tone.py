@@ -8,6 +8,8 @@ from macrocheck.photo import Photo
 _PAYS, _CLEAR = 1.5, 5.0
 """A mix of the colours is used where it sets the sides apart, in standard deviations, by so many times what the
 luma does, and the luma by less than so many. Files keep colour for every second pixel at best: it is softer."""
+_TOLD = 0.3
+"""Standard deviations by which the sides differ at least where their colours say anything."""
 _ROUNDING = 2.0
 """Grey levels squared that no channel's variance is under: rounding and compression."""
 _MOST = 60.0
@@ -32,7 +34,7 @@ def telling_tone(photo: Photo, inside: FloatArray, outside: FloatArray) -> ByteA
     by_luma = abs(float(luma @ apart)) / noise
     mix = np.linalg.solve(within, apart)
     by_colour = float(np.sqrt(apart @ mix))
-    if by_luma >= _CLEAR or by_colour < _PAYS * by_luma:
+    if by_luma >= _CLEAR or by_colour <= max(_PAYS * by_luma, _TOLD):
         return photo.grey
     # As noisy as the luma, but no side so far from the middle that it would be cut off.
     mix *= min(noise / by_colour, _MOST / max(0.5 * by_colour**2, 1e-9))

@@ -96,7 +96,8 @@ def test_surfaces_pass_the_joint_root_as_surely_as_they_claim() -> None:
     error, u, scale = np.array(list(_surface_errors())).T
     assert len(error) > 20
     assert np.median(np.abs(error) / scale) < 0.01  # mm
-    assert 0.4 < np.sqrt(np.mean(np.clip(error / u, -4, 4) ** 2)) < 1.25
+    # Drawn without raggedness or blur's skew, edges are surer than in photographs, for which u is set.
+    assert 0.2 < np.sqrt(np.mean(np.clip(error / u, -4, 4) ** 2)) < 1.25
 
 
 def test_toes_and_face_lie_on_the_truth() -> None:

@@ -63,6 +63,13 @@ def test_too_few_points_leave_the_luma() -> None:
     assert telling_tone(photo, beside(-900), beside(20)) is photo.grey
 
 
+def test_sides_that_nothing_tells_apart_leave_the_luma() -> None:
+    photo = two_sides(LEFT, LEFT, noise=0.0)
+    assert telling_tone(photo, beside(-20), beside(20)) is photo.grey
+    noisy = two_sides(LEFT, LEFT, noise=9.0)
+    assert telling_tone(noisy, beside(-20), beside(20)) is noisy.grey
+
+
 def test_an_edge_told_by_colour_alone_is_fitted_as_well_as_one_told_by_brightness() -> None:
     rough = Line(np.array([202.0, 150.0]), np.array([0.06, 1.0]) / np.hypot(0.06, 1.0), 1.0, 0.01, -100.0, 100.0)
     truth = np.array([0.05, 1.0]) / np.hypot(0.05, 1.0)
