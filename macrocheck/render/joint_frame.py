@@ -95,19 +95,27 @@ def _below(own: OwnFrame, corner: FloatArray, part: FloatArray, stations: FloatA
 
 
 def _deepest(s: FloatArray, d: FloatArray, stations: FloatArray) -> FloatArray:
-    """Depth of a polyline (s, d) at the stations, at least 0; where it doubles back its outermost part counts."""
-    depth = np.zeros_like(stations)
+    """Depth of a polyline (s, d) at the stations, at least 0: how far weld metal reaches down from the surface.
+
+    Where it doubles back, so that the member itself lies between the surface and what is melted deeper, weld metal
+    only lies on the surface there and the depth is 0; where melted metal overhangs, its first end counts.
+    """
+    nearest = np.full(len(stations), np.inf)
+    crossings = np.zeros(len(stations), dtype=np.intp)
     for i in range(len(s) - 1):
         low, high = sorted((s[i], s[i + 1]))
-        j, k = np.searchsorted(stations, low - 1e-12), np.searchsorted(stations, high + 1e-12)
+        if high - low < 1e-12:
+            continue
+        # Half open, so that a vertex on a station counts once.
+        j, k = np.searchsorted(stations, low, "left"), np.searchsorted(stations, high, "left")
         if k <= j:
             continue
-        if high - low < 1e-12:
-            depth[j:k] = np.maximum(depth[j:k], max(d[i], d[i + 1]))
-            continue
         t = (stations[j:k] - s[i]) / (s[i + 1] - s[i])
-        depth[j:k] = np.maximum(depth[j:k], d[i] + t * (d[i + 1] - d[i]))
-    return depth
+        at = d[i] + t * (d[i + 1] - d[i])
+        under = at > 1e-9
+        crossings[j:k] += under
+        nearest[j:k] = np.where(under, np.minimum(nearest[j:k], at), nearest[j:k])
+    return np.where(crossings % 2 == 1, nearest, 0.0)
 
 
 def _root_vertex(own: OwnFrame) -> int:
