@@ -52,7 +52,7 @@ def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray, hints: Hints 
     inner = (band.offsets < -1.5 * scale - 1) & (band.offsets > -4 * scale - 2)
     outer = (band.offsets > 1.5 * scale + 1) & (band.offsets < 4 * scale + 2)
     at = band.points()
-    grey = band.grey(telling_tone(photo, at[:, inner].reshape(-1, 2), at[:, outer].reshape(-1, 2)))
+    grey = band.grey(telling_tone(photo, at[:, inner], at[:, outer]))
     slope = np.gradient(across(along(grey, 1.2), 1.0 / step), axis=1) / step
     fall = along((grey[:, outer].mean(axis=1) - grey[:, inner].mean(axis=1))[:, None], 25.0)[:, 0]
     sign = np.where(fall >= 0, 1.0, -1.0)

@@ -75,11 +75,7 @@ def find_notch(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, leg:
     stop = len(on) if on.all() else int(np.argmin(on))
     if stop < 8.0 * scale:
         return None
-    tone = telling_tone(
-        photo,
-        points[:stop, depth > 3.0 * scale].reshape(-1, 2),
-        points[:stop, depth < -3.0 * scale].reshape(-1, 2),
-    )
+    tone = telling_tone(photo, points[:stop, depth > 3.0 * scale], points[:stop, depth < -3.0 * scale])
     grey = sample(tone, points[:stop].reshape(-1, 2).astype(np.float32)).reshape(stop, len(depth))
     over, under = grey[:, depth < -3.0 * scale], grey[:, depth > 3.0 * scale]
     air, metal = float(np.median(over)), float(np.median(under))

@@ -79,9 +79,8 @@ def _tone_across(photo: Photo, line: Line, air_side: float, scale: float) -> Byt
     """The photo in the tone that tells metal from air along a surface."""
     stations = np.linspace(line.start, line.end, max(24, int(line.length / scale)))
     base = line.point + stations[:, None] * line.direction
-    out = air_side * line.normal * scale
-    inside, outside = (np.vstack([base + side * k * out for k in _BESIDE]) for side in (-1.0, 1.0))
-    return telling_tone(photo, inside, outside)
+    out = air_side * scale * np.multiply.outer(np.array(_BESIDE), line.normal)
+    return telling_tone(photo, base[:, None] - out, base[:, None] + out)
 
 
 def _subpixel(maps: RegionMaps, walk: FloatArray) -> FloatArray:

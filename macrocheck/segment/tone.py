@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.arrays import BoolArray, ByteArray, FloatArray
 from macrocheck.photo import Photo
 
 _PAYS, _CLEAR = 1.5, 5.0
@@ -14,21 +14,26 @@ _ROUNDING = 2.0
 """Grey levels squared that no channel's variance is under: rounding and compression."""
 _MOST = 60.0
 """Grey levels that the sides end up from the middle at most: what is beyond them is cut off at black and white."""
-_ENOUGH = 40
-"""Points on either side under which nothing is said of their colours."""
+_ENOUGH = 12
+"""Stations under which nothing is said of the sides' colours."""
 
 
 def telling_tone(photo: Photo, inside: FloatArray, outside: FloatArray) -> ByteArray:
-    """Return the photo in one tone, (h, w) uint8, that tells `inside` from `outside`; both (n, 2) px.
+    """Return the photo in one tone, (h, w) uint8, that tells the two sides of an edge apart.
+
+    `inside`, `outside`: (n, k, 2) and (n, l, 2) px, points on either side at n stations along the edge.
 
     That is its luma, or where the sides differ in colour rather than in brightness the mix of its channels that
-    sets them furthest apart for what either side varies by (Fisher's linear discriminant), as noisy as the luma.
+    sets them furthest apart for what either varies by beside the edge (Fisher's linear discriminant), as noisy as
+    the luma. Medians over the stations: something laid over a part of the edge does not count.
     """
-    a, b = (_colours(photo, points) for points in (inside, outside))
-    if len(a) < _ENOUGH or len(b) < _ENOUGH:
+    kept = _within(photo, inside) & _within(photo, outside)
+    if kept.sum() < _ENOUGH:
         return photo.grey
-    apart = b.mean(axis=0) - a.mean(axis=0)
-    within = 0.5 * (np.cov(a, rowvar=False) + np.cov(b, rowvar=False)) + _ROUNDING * np.eye(3)
+    a, b = (_colours(photo, points[kept]) for points in (inside, outside))
+    middles = [np.median(side.mean(axis=1), axis=0) for side in (a, b)]
+    apart = np.median(b.mean(axis=1) - a.mean(axis=1), axis=0)
+    within = 0.5 * (_scatter(a) + _scatter(b)) + _ROUNDING * np.eye(3)
     luma = np.array([0.299, 0.587, 0.114])
     noise = float(np.sqrt(luma @ within @ luma))
     by_luma = abs(float(luma @ apart)) / noise
@@ -38,14 +43,26 @@ def telling_tone(photo: Photo, inside: FloatArray, outside: FloatArray) -> ByteA
         return photo.grey
     # As noisy as the luma, but no side so far from the middle that it would be cut off.
     mix *= min(noise / by_colour, _MOST / max(0.5 * by_colour**2, 1e-9))
-    return _mixed(photo, mix, 0.5 * (a.mean(axis=0) + b.mean(axis=0)))
+    return _mixed(photo, mix, 0.5 * (middles[0] + middles[1]))
+
+
+def _within(photo: Photo, points: FloatArray) -> BoolArray:
+    """At which stations all points (n, k, 2) lie in the photo, (n,)."""
+    at = np.rint(points)
+    return np.asarray(((at >= 0) & (at < (photo.width, photo.height))).all(axis=(1, 2)))
 
 
 def _colours(photo: Photo, points: FloatArray) -> FloatArray:
-    """Colours (m, 3) of the pixels nearest to those of the points that lie in the photo."""
+    """Colours (n, k, 3) of the pixels nearest to points (n, k, 2) in the photo."""
     at = np.rint(points).astype(np.intp)
-    kept = (at >= 0).all(axis=1) & (at[:, 0] < photo.width) & (at[:, 1] < photo.height)
-    return np.asarray(photo.pixels[at[kept, 1], at[kept, 0]], np.float64)
+    return np.asarray(photo.pixels[at[..., 1], at[..., 0]], np.float64)
+
+
+def _scatter(colours: FloatArray) -> FloatArray:
+    """Covariance (3, 3) of colours (n, k, 3) about the mean of their station."""
+    off = (colours - colours.mean(axis=1, keepdims=True)).reshape(-1, 3)
+    count = colours.shape[1]
+    return np.asarray(off.T @ off / len(off) * (count / max(count - 1, 1)))
 
 
 def _mixed(photo: Photo, mix: FloatArray, middle: FloatArray) -> ByteArray:

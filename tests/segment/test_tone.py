@@ -29,8 +29,9 @@ def two_sides(left: tuple[float, ...], right: tuple[float, ...], *, noise: float
 
 
 def beside(offset: float) -> FloatArray:
+    """Three points at each of 130 stations, (130, 3, 2) px."""
     y = np.arange(20.0, 280.0, 2.0)
-    return np.vstack([np.column_stack([200 + 0.05 * (y - 150) + offset + k, y]) for k in (-4, 0, 4)])
+    return np.stack([np.column_stack([200 + 0.05 * (y - 150) + offset + k, y]) for k in (-4, 0, 4)], axis=1)
 
 
 def apart(tone: FloatArray) -> float:
@@ -57,9 +58,16 @@ def test_the_luma_stands_where_it_tells_them() -> None:
     assert telling_tone(photo, beside(-20), beside(20)) is photo.grey
 
 
+def test_a_label_over_a_part_of_the_edge_does_not_count() -> None:
+    photo = two_sides((104.0, 101.0, 95.0), (18.0, 18.0, 17.0), noise=3.0)
+    photo.pixels[:120] = (232, 231, 226)
+    photo.pixels[40:80] = (20, 20, 21)
+    assert telling_tone(photo, beside(-20), beside(20)) is photo.grey
+
+
 def test_too_few_points_leave_the_luma() -> None:
     photo = two_sides(LEFT, RIGHT, noise=9.0)
-    assert telling_tone(photo, beside(-20)[:10], beside(20)) is photo.grey
+    assert telling_tone(photo, beside(-20)[:10], beside(20)[:10]) is photo.grey
     assert telling_tone(photo, beside(-900), beside(20)) is photo.grey
 
 
