@@ -26,6 +26,10 @@ _FLAT = np.deg2rad(20.0)
 """A face that comes in flatter than this ends in a rim too thin to be seen to its end."""
 
 
+_CORNER = np.deg2rad(28.0)
+"""A face that meets the surface more steeply than this has a corner there, not a rim that thins out."""
+
+
 @dataclass(frozen=True, eq=False)
 class Toe:
     """`point` photo px; `u` along the surface, px; `angle` between face and surface there, rad."""
@@ -150,6 +154,9 @@ def find_toe(
         blind = _blurred(scale) / max(np.tan(angle), 0.05)
         u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), 0.25 * blind + 0.05 * scale)
         far = abs(station - near) - (10 * scale + 2.0 * blind)
+        if far > 0 and angle > _CORNER:
+            # What lies flush with the surface beyond a distinct corner is the member, whatever the network says.
+            rough, near, far = point, station, 0.25 * far
         if far < 12 * scale:
             # Far from where the network's weld metal ends, either may be wrong.
             votes.append((station, float(np.hypot(u, max(far, 0.0)))))
