@@ -86,22 +86,24 @@ class Patch:
         return Patch(self.signal[np.ix_(across, along)], self.u[along], self.v[across], self.thickness)
 
 
-def _slab(x: FloatArray, low: float, high: float, blur: float) -> FloatArray:
-    """Part of a blurred slab between `low` and `high`."""
-    k = 1.0 / (math.sqrt(2.0) * blur)
-    return np.asarray(0.5 * (erf((x - low) * k) - erf((x - high) * k)))
+def _slab(x: FloatArray, low: FloatArray, high: FloatArray, blur: FloatArray) -> FloatArray:
+    """Part of blurred slabs between `low` and `high` (n,), (n, len(x))."""
+    k = 1.0 / (math.sqrt(2.0) * blur[:, None])
+    return np.asarray(0.5 * (erf((x - low[:, None]) * k) - erf((x - high[:, None]) * k)))
 
 
-def _shape(patch: Patch, p: FloatArray, *, tick: bool) -> FloatArray:
-    """The bar of height 1 for (at, middle, thickness, blur[, tick's length, tick's thickness])."""
-    at, middle, thick, blur = (float(k) for k in p[:4])
+def _shapes(patch: Patch, p: FloatArray, *, tick: bool) -> FloatArray:
+    """Bars of height 1, (n, len(v), len(u)), for rows (at, middle, thickness, blur[, tick's length, thickness])."""
+    at, middle, thick, blur = p[:, :4].T
+    far = np.full(len(p), -1e4)
     across = _slab(patch.v, middle - thick / 2, middle + thick / 2, blur)
     if not tick:
-        return np.outer(across, _slab(patch.u, -1e4, at, blur))
-    tall, wide = float(p[4]), float(p[5])
-    bar = np.outer(across, _slab(patch.u, -1e4, at + wide / 2, blur))
+        return np.asarray(across[:, :, None] * _slab(patch.u, far, at, blur)[:, None, :])
+    tall, wide = p[:, 4], p[:, 5]
+    bar = across[:, :, None] * _slab(patch.u, far, at + wide / 2, blur)[:, None, :]
     whole = _slab(patch.v, middle - tall / 2, middle + tall / 2, blur)
-    return bar + np.outer(whole - across, _slab(patch.u, at - wide / 2, at + wide / 2, blur))
+    end = _slab(patch.u, at - wide / 2, at + wide / 2, blur)
+    return np.asarray(bar + (whole - across)[:, :, None] * end[:, None, :])
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,10 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
     p = np.clip(start, low, high)
     values = patch.signal.ravel()
     uu, vv = np.meshgrid(patch.u / np.abs(patch.u).max(), patch.v / np.abs(patch.v).max())
-    ground = np.column_stack([np.ones(values.size), uu.ravel(), vv.ravel()])
+    # rows: the bar's shape, then its ground; below them, how the bar changes with each parameter
+    base = np.stack([values, np.ones(values.size), uu.ravel(), vv.ravel()])
+    jacobian = np.empty((len(start) + 4, values.size))
+    jacobian[len(start) :] = base
     # a blurred hairline tells thickness times height only: a weak pull to what its sides and the blur of its
     # end say keeps both apart,
     # and a tick is about as thick as its bar
@@ -146,15 +151,18 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
     pull[2] = 0.15 if patch.thickness < 6 else 0.0
     if tick:
         pull[5] = 0.1
-    shape = _shape(patch, p, tick=tick)
+    # a bar and how it changes with each parameter are drawn together: one call draws all
+    nudge = np.vstack([np.zeros(len(p)), 1e-3 * np.eye(len(p))])
+    drawn = _shapes(patch, p + nudge, tick=tick)
+    shape = drawn[0]
     weight = _weights(values - shape.ravel() / max(float(shape.max()), 0.2))
     best: _Fit | None = None
     damp = 1e-3
     for _ in range(STEPS):
-        base = np.column_stack([shape.ravel(), ground])
-        heavy = base * weight[:, None]
-        height = np.linalg.solve(heavy.T @ base + 1e-9 * np.eye(4), heavy.T @ values)
-        residual = values - base @ height
+        base[0] = jacobian[len(p)] = shape.ravel()
+        heavy = base * weight
+        height = np.linalg.solve(heavy @ base.T + 1e-9 * np.eye(4), heavy @ values)
+        residual = values - height @ base
         weight = _weights(residual)
         target = np.array([0, 0, _drawn(patch.thickness, float(p[3])), 0, 0, p[2]])[: len(p)]
         cost = float(np.sum(residual**2 * np.sqrt(weight)) + np.sum((pull * (p - target)) ** 2))
@@ -164,12 +172,12 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
                 break
             p = best.p
         else:
-            moved = [(_shape(patch, p + step, tick=tick) - shape).ravel() / 1e-3 for step in 1e-3 * np.eye(len(p))]
-            jacobian = np.column_stack([float(height[0]) * np.array(moved).T, base])
-            heavy = jacobian * weight[:, None]
-            normal = heavy.T @ jacobian
+            jacobian[: len(p)] = (drawn[1:] - shape).reshape(len(p), -1)
+            jacobian[: len(p)] *= float(height[0]) / 1e-3
+            heavy = jacobian * weight
+            normal = heavy @ jacobian.T
             normal[: len(p), : len(p)] += np.diag(pull**2)
-            rhs = heavy.T @ residual
+            rhs = heavy @ residual
             rhs[: len(p)] += pull**2 * (target - p)
             settled = best is not None and best.cost - cost < 1e-3 * best.cost
             best = _Fit(cost, p, normal, rhs, float(height[0]), residual.reshape(patch.signal.shape))
@@ -179,7 +187,8 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
         n = len(best.p)
         stiff = best.normal + damp * np.diag(np.diag(best.normal)) + 1e-9 * np.eye(len(best.rhs))
         p = np.clip(best.p + np.clip(np.linalg.solve(stiff, best.rhs)[:n], -2.0, 2.0), low, high)
-        shape = _shape(patch, p, tick=tick)
+        drawn = _shapes(patch, p + nudge, tick=tick)
+        shape = drawn[0]
     if best is None:
         msg = "a fit takes a step at least"
         raise ValueError(msg)

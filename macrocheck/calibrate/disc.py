@@ -5,6 +5,8 @@ tilted plane: the axis ratio is the cosine of the tilt, and the plane is squared
 """
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -37,6 +39,10 @@ RIM, RIM_STEP, RIM_SEEN = 1.3, 0.2, 0.8
 least part of it that is seen against that of the inner one."""
 
 
+CROP = 1.5
+"""How much of the picture around a disc its outer outlines are looked at in, radii: those that lie at `RIM` too."""
+ORIGIN: FloatArray = np.zeros(2)
+"""The picture's first pixel, (x, y)."""
 RIM_SURE = 0.86
 """Part of the rays that must show an outline around a ring for it to be there, though it cannot be measured."""
 RIM_ROOM = 0.65
@@ -53,10 +59,10 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
 
 def find_discs(photo: Photo) -> list[Disc]:
     """Return the discs in the picture, best seen first; of discs within each other the outermost."""
-    small, small_px = reduced(photo.grey, VOTE_SIDE)
-    look, look_px = reduced(photo.grey, LOOK_SIDE)
-    ratio = small_px / look_px
-    layers = [(image, reduced(image, LOOK_SIDE)[0]) for image in _layers(photo)]
+    shrunk, look_px = reduced(photo.pixels, LOOK_SIDE)
+    layers = _layers(shrunk)
+    look = layers[0]
+    small, ratio = reduced(look, VOTE_SIDE)
     rng = np.random.default_rng(0)
     found: list[Disc] = []
     doubtful: list[Disc] = []
@@ -69,7 +75,7 @@ def find_discs(photo: Photo) -> list[Disc]:
             x, y = (disc.centre + 0.5) / look_px - 0.5
             ring = Circle(float(x), float(y), disc.radius / float(look_px.mean()))
             # a raised rim shows more strongly than the outline around it, and either may show in colour alone
-            outer = [_look(image, shrunk, look_px, ring, rng, found, (1.025, RIM)) for image, shrunk in layers]
+            outer = _around(photo.pixels, disc, layers, look_px, ring, rng, found)
             around = [
                 o
                 for o in outer
@@ -82,7 +88,7 @@ def find_discs(photo: Photo) -> list[Disc]:
                 o is not None and o.axes[0] == o.axes[1] and o.radius > 1.05 * disc.radius for o in outer
             )
             if not around and (
-                half_seen or any(_hidden(shrunk, look_px, ring, rng, found) for _, shrunk in layers)
+                half_seen or any(_hidden(layer, look_px, ring, rng, found) for layer in layers)
             ):
                 doubtful.append(disc)
             disc = max(around, key=lambda o: o.seen * o.step, default=None)
@@ -123,11 +129,34 @@ def _whole(pixels: ByteArray, disc: Disc) -> bool:
     return unlike > UNLIKE * disc.step and mixed < MOST_MIXED
 
 
-def _layers(photo: Photo) -> list[ByteArray]:
-    """The picture in grey, in two of its colours, and in red against blue: a rim may be as light as its ground."""
-    red, blue = (np.ascontiguousarray(photo.pixels[..., c]) for c in (0, 2))
+def _layers(pixels: ByteArray) -> list[ByteArray]:
+    """A picture in grey, in two of its colours, and in red against blue: a rim may be as light as its ground."""
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    red, blue = (cv2.extractChannel(pixels, c) for c in (0, 2))
     against = cv2.addWeighted(red, 0.5, cv2.bitwise_not(blue), 0.5, 0.0)
-    return [photo.grey, red, blue, np.asarray(against, dtype=np.uint8)]
+    return [np.asarray(layer, dtype=np.uint8) for layer in (grey, red, blue, against)]
+
+
+def _around(
+    pixels: ByteArray,
+    disc: Disc,
+    layers: Sequence[ByteArray],
+    look_px: FloatArray,
+    ring: Circle,
+    rng: np.random.Generator,
+    known: list[Disc],
+) -> list[Disc | None]:
+    """What lies around a disc, in each of `layers`, the reduced picture's: measured in the part of the picture."""
+    h, w = pixels.shape[:2]
+    far = CROP * disc.radius + 10 * float(look_px.max())
+    x0, y0 = (int(max(c - far, 0)) for c in disc.centre)
+    x1, y1 = (int(min(c + far, most)) for c, most in zip(disc.centre, (w, h), strict=True))
+    parts = _layers(np.ascontiguousarray(pixels[y0:y1, x0:x1]))
+    corner = np.array([x0, y0], dtype=np.float64)
+    return [
+        _look(part, layer, look_px, ring, rng, known, (1.025, RIM), corner)
+        for part, layer in zip(parts, layers, strict=True)
+    ]
 
 
 def _look(
@@ -138,8 +167,12 @@ def _look(
     rng: np.random.Generator,
     known: list[Disc],
     reach: tuple[float, float] = (0.78, 1.26),
+    corner: FloatArray = ORIGIN,
 ) -> Disc | None:
-    """Measure the disc near a seed (px of `look`); None where there is none or it is known."""
+    """Measure the disc near a seed (px of `look`); None where there is none or it is known.
+
+    `image`: the whole picture, or a part of it whose first pixel is `corner` (x, y).
+    """
     settled = settle(look, seed, rng, reach)
     if settled is None or settled[1] < LEAST_SUPPORT:
         return None
@@ -151,7 +184,8 @@ def _look(
     slack = min(0.02, 0.4 * (reach[1] - 1)) * radius + float(look_px.mean())
     inner = seed.radius * float(look_px.mean())
     room = math.inf if reach[0] < 1 else max(RIM_ROOM * (radius - inner), 2.5)
-    disc = measure(image, float(x), float(y), radius, slack, room)
+    disc = measure(image, float(x - corner[0]), float(y - corner[1]), radius, slack, room)
+    disc = None if disc is None else replace(disc, centre=disc.centre + corner)
     if disc is None or any(_same(d, float(disc.centre[0]), float(disc.centre[1]), disc.radius) for d in known):
         return None
     return disc

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import AnyArray, ByteArray, FloatArray
+from macrocheck.arrays import AnyArray, ByteArray, Float32Array, FloatArray
+from macrocheck.calibrate import profile
 from macrocheck.calibrate.profile import sample
 
 VOTE_SIDE = 400
@@ -34,12 +35,12 @@ class Circle:
     radius: float
 
 
-def reduced(grey: ByteArray, side: int) -> tuple[ByteArray, FloatArray]:
+def reduced(picture: ByteArray, side: int) -> tuple[ByteArray, FloatArray]:
     """Shrink a picture to at most `side` px; returns it and the full px per its px, (x, y)."""
-    h, w = grey.shape
+    h, w = picture.shape[:2]
     factor = max(max(h, w) / side, 1.0)
     size = (max(round(w / factor), 8), max(round(h / factor), 8))
-    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if factor > 1 else grey
+    small = profile.reduced(picture, size) if factor > 1 else picture
     return np.asarray(small, dtype=np.uint8), np.array([w / size[0], h / size[1]])
 
 
@@ -60,20 +61,18 @@ def votes(small: ByteArray) -> list[Circle]:
     side = max(h, w)
     low, high = LEAST_DIAMETER * side / 2 * 0.95, MOST_DIAMETER * side / 2
     radii = np.exp(np.linspace(math.log(low), math.log(high), 34))
-    layers = []
-    for radius in radii:
-        layer = np.zeros(h * w)
-        for sign in (-1.0, 1.0):
-            cx, cy = (
-                np.rint(x + sign * radius * nx).astype(np.intp),
-                np.rint(y + sign * radius * ny).astype(np.intp),
-            )
-            inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
-            layer += np.bincount(cy[inside] * w + cx[inside], minlength=h * w)
+    stack = np.empty((len(radii), h, w), dtype=np.float32)
+    x_from, y_from = np.concatenate([x, x]), np.concatenate([y, y])
+    x_to, y_to = np.concatenate([-nx, nx]), np.concatenate([-ny, ny])
+    for layer, radius in zip(stack, radii, strict=True):
+        cx = x_from + np.rint(radius * x_to).astype(np.intp)
+        cy = y_from + np.rint(radius * y_to).astype(np.intp)
+        inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
+        count = np.bincount((cy * w + cx)[inside], minlength=h * w).reshape(h, w).astype(np.float32)
         spread = max(0.05 * radius, 1.0)
-        smooth = cv2.GaussianBlur(layer.reshape(h, w), (0, 0), spread) * (2 * math.pi * spread**2)
-        layers.append(np.asarray(smooth) / (2 * math.pi * radius + 20.0))
-    return _tops(np.array(layers), radii)
+        cv2.GaussianBlur(count, (0, 0), spread, dst=layer)
+        layer *= 2 * math.pi * spread**2 / (2 * math.pi * radius + 20.0)
+    return _tops(stack, radii)
 
 
 def _ridge(steep: FloatArray, gx: FloatArray, gy: FloatArray) -> AnyArray:
@@ -87,20 +86,23 @@ def _ridge(steep: FloatArray, gx: FloatArray, gy: FloatArray) -> AnyArray:
     return top
 
 
-def _tops(stack: FloatArray, radii: FloatArray) -> list[Circle]:
+def _tops(stack: Float32Array, radii: FloatArray) -> list[Circle]:
     found: list[Circle] = []
-    stack = stack.copy()
     h, w = stack.shape[1:]
+    highest = stack.max(axis=(1, 2))
     for _ in range(MOST_SEEDS):
-        k, y, x = np.unravel_index(int(np.argmax(stack)), stack.shape)
-        if stack[k, y, x] < 0.2:
+        k = int(np.argmax(highest))
+        if highest[k] < 0.2:
             break
+        y, x = divmod(int(np.argmax(stack[k])), w)
         radius = float(radii[k])
         found.append(Circle(float(x), float(y), radius))
         near = max(int(0.2 * radius), 2)
-        rows = slice(max(int(y) - near, 0), min(int(y) + near + 1, h))
-        columns = slice(max(int(x) - near, 0), min(int(x) + near + 1, w))
-        stack[max(int(k) - 1, 0) : int(k) + 2, rows, columns] = 0.0
+        rows = slice(max(y - near, 0), min(y + near + 1, h))
+        columns = slice(max(x - near, 0), min(x + near + 1, w))
+        levels = slice(max(k - 1, 0), k + 2)
+        stack[levels, rows, columns] = 0.0
+        highest[levels] = stack[levels].max(axis=(1, 2))
     return found
 
 

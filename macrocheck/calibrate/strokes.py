@@ -71,15 +71,15 @@ def hats(photo: Photo) -> tuple[list[ByteArray], FloatArray]:
 
 def _colours(small: AnyArray, least: float) -> list[ByteArray]:
     """Red against green and blue against both, each way, where some pixels are far from the usual tint."""
-    red, green, blue = (cv2.split(small)[i].astype(np.int16) for i in range(3))
+    red, green, blue = (np.asarray(channel, dtype=np.int16) for channel in cv2.split(small))
     layers: list[ByteArray] = []
-    for raw in (red - green, blue - (red + green) // 2):
-        tint = raw - int(np.median(raw[::4, ::4]))
-        layers.extend(
-            np.clip(128 + sign * tint, 0, 255).astype(np.uint8)
-            for sign in (1, -1)
-            if np.count_nonzero(sign * tint > TINTED) > least
-        )
+    for raw in (red - green, blue - ((red + green) >> 1)):
+        usual = int(np.median(raw[::4, ::4]))
+        for sign in (1, -1):
+            if np.count_nonzero(raw > usual + TINTED if sign > 0 else raw < usual - TINTED) > least:
+                # saturates at 0 and 255
+                layer = cv2.addWeighted(raw, sign, raw, 0.0, 128.0 - sign * usual, dtype=cv2.CV_8U)
+                layers.append(np.asarray(layer, dtype=np.uint8))
     return layers
 
 
