@@ -224,12 +224,14 @@ def _windows(
 ) -> list[Comb]:
     """Read the windows (n,) in a picture reduced by `step`, and return those that repeat."""
     # (n, rows of a band, samples): the windows' own pixels only, not a whole picture turned
+    # a picture's px is a sum of what the place along a window gives and what its row gives
     u = (start[:, None] + np.arange(WINDOW + 1))[:, None, :] * step + (step - 1) / 2
     v = (row[:, None] * BAND + (np.arange(BAND // step) + 0.5) * step - 0.5)[:, :, None]
     x, y = (
-        ((turn[i, 0] * u + turn[i, 1] * v + turn[i, 2] + 0.5) / step - 0.5)
-        .astype(np.float32)
-        .reshape(-1, WINDOW + 1)
+        np.add(
+            ((turn[i, 0] * u + 0.5) / step - 0.5).astype(np.float32),
+            ((turn[i, 1] * v + turn[i, 2]) / step).astype(np.float32),
+        ).reshape(-1, WINDOW + 1)
         for i in range(2)
     )
     read = cv2.remap(layer, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

@@ -1,10 +1,12 @@
 """Which ticks of a rule are longer: the pattern that tells a rule from a thread, and millimetres from inches."""
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
 from macrocheck.arrays import FloatArray, IntArray
+from macrocheck.calibrate.profile import median
 
 PATTERNS: dict[str, tuple[tuple[int, ...], tuple[float, ...]]] = {
     # name: ((ticks from one longer one to the next, from the longest class down), (pitches in mm it may have))
@@ -68,8 +70,11 @@ def best_pattern(k: IntArray, reach: FloatArray) -> Pattern | None:
         length = np.clip(reach[seen, side], 0, 9.0)
         if len(length) < LEAST_FREEDOM or float(np.ptp(length)) < LEAST_LONGER:
             continue
+        # a glare or a cover gives some ticks a wild reach: ranks would lose the steps, so they are clipped instead
+        low, high = np.percentile(length, [2, 98])
+        y = np.clip(length, low, high)
         for name, (steps, _) in PATTERNS.items():
-            fitted = _fit(k[seen], length, steps)
+            fitted = _fit(k[seen], y, steps)
             if fitted is not None:
                 found.append(Pattern(name, *fitted, side))
     if not found:
@@ -121,20 +126,22 @@ def pitch_told(pattern: Pattern, k: IntArray, reach: FloatArray) -> float | None
     return None
 
 
-def _ranks(k: IntArray, phase: int, steps: tuple[int, ...]) -> IntArray:
-    """Which length of tick each is, 0 the shortest, where tick `phase` is a longest one."""
-    rank = np.zeros(len(k), dtype=np.intp)
+@cache
+def _ranks(steps: tuple[int, ...]) -> IntArray:
+    """Which length of tick each is, 0 the shortest: (place of a longest tick, place), both modulo the widest step."""
+    n = steps[0]
+    off = np.arange(n)[None, :] - np.arange(n)[:, None]
+    rank = np.zeros((n, n), dtype=np.intp)
     for level, step in enumerate(reversed(steps), start=1):
-        rank[(k - phase) % step == 0] = level
+        rank[off % step == 0] = level
     return rank
 
 
-def _likely(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> list[int]:
+def _likely(place: IntArray, y: FloatArray, steps: tuple[int, ...]) -> list[int]:
     """The phases whose classes' means explain most, best first."""
     n = steps[0]
-    count, total = np.bincount(k % n, minlength=n), np.bincount(k % n, weights=y, minlength=n)
-    place = np.arange(n)
-    rank = _ranks(place, 0, steps)[(place[None, :] - place[:, None]) % n]  # (phase, place)
+    count, total = np.bincount(place, minlength=n), np.bincount(place, weights=y, minlength=n)
+    rank = _ranks(steps)
     said = np.zeros(n)
     for level in range(len(steps) + 1):
         here = rank == level
@@ -142,19 +149,17 @@ def _likely(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> list[int]:
     return [int(i) for i in np.argsort(-said, kind="stable")[:MOST_PHASES]]
 
 
-def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float, int] | None:
+def _fit(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> tuple[float, int] | None:
     """F ratio and phase of one pattern; None where its classes do not grow or it explains too little."""
     best: tuple[float, int] | None = None
     n = len(k)
-    # a glare or a cover gives some ticks a wild reach: ranks would lose the steps, so they are clipped instead
-    low, high = np.percentile(length, [2, 98])
-    y = np.clip(length, low, high)
-    for phase in _likely(k, y, steps):
-        rank = _ranks(k, phase, steps)
-        levels = np.unique(rank)
+    place = k % steps[0]
+    for phase in _likely(place, y, steps):
+        rank = _ranks(steps)[phase, place]
+        levels = np.flatnonzero(np.bincount(rank))
         if len(levels) < 2 or levels[0] != 0 or np.count_nonzero(rank > 0) < 2:
             continue
-        means = np.array([_median(y[rank == level]) for level in levels])
+        means = np.array([median(y[rank == level]) for level in levels])
         if means[-1] - means[0] < LEAST_LONGER or np.any(np.diff(means) < -0.3):
             continue
         # a thread followed at half its pitch has every second stroke longer, and none longer still
@@ -181,9 +186,3 @@ def _fit(k: IntArray, length: FloatArray, steps: tuple[int, ...]) -> tuple[float
                     best = (sure, phase)
                 break
     return best
-
-
-def _median(values: FloatArray) -> float:
-    """Median of a few values; NumPy's takes ten times as long over them."""
-    ordered = np.sort(values)
-    return float(ordered[(len(values) - 1) // 2] + ordered[len(values) // 2]) / 2

@@ -53,6 +53,12 @@ def reduced(image: AnyArray, size: tuple[int, int]) -> AnyArray:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA)) if (w, h) != size else image
 
 
+def median(values: FloatArray) -> float:
+    """Median of a few values; NumPy's takes ten times as long over them."""
+    ordered = np.sort(values)
+    return float(ordered[(len(values) - 1) // 2] + ordered[len(values) // 2]) / 2
+
+
 _PER_UNIT, _FARTHEST = 1000, 6.0
 _ERF = np.array([math.erf(k / _PER_UNIT) for k in range(int(_FARTHEST * _PER_UNIT) + 2)])
 _ERF_STEP = np.diff(_ERF, append=1.0)

@@ -142,10 +142,11 @@ def _repeats(a: Rule, b: Rule) -> bool:
 
 
 class _Strip:
-    """The picture read along a comb: `rows` (nv, nu), u px along the row, v across it in steps of `v_step` px."""
+    """The picture along a comb, read in parts: u px along the row, v across it in steps of `v_step` px."""
 
     def __init__(self, grey: ByteArray, comb: Comb, reach: float = math.inf) -> None:
         h, w = grey.shape
+        self.grey = grey
         self.axis = np.array([math.cos(comb.direction_rad), math.sin(comb.direction_rad)])
         self.across = np.array([-self.axis[1], self.axis[0]])
         at = np.array(comb.at)
@@ -158,11 +159,16 @@ class _Strip:
         self.v = np.arange(-half, half + 1) * self.v_step
         self.u = np.arange(nu) + float(self.u0)
         self.at = at
-        start = at + self.u0 * self.axis + self.v[0] * self.across
+
+    def read(self, v: slice = slice(None), u: slice = slice(None)) -> ByteArray:
+        """Grey levels (rows, samples) of a part."""
+        rows, samples = self.v[v], self.u[u]
+        start = self.at + samples[0] * self.axis + rows[0] * self.across
         turn = np.column_stack([self.axis, self.across * self.v_step, start])
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        size = (nu, len(self.v))
-        self.rows = np.asarray(cv2.warpAffine(grey, turn, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+        size = (len(samples), len(rows))
+        read = cv2.warpAffine(self.grey, turn, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(read, dtype=np.uint8)
 
     def seen(self, u: FloatArray, v: float | FloatArray, size: tuple[int, int]) -> BoolArray:
         """Whether places (u, v) lie in the picture of `size` (h, w), a px from its edge."""
@@ -180,10 +186,15 @@ def _measure(grey: ByteArray, comb: Comb) -> Rule | None:
     band = None
     for _ in range(3):
         strip = _Strip(grey, comb, reach=6 * pitch)
-        band = _band(strip, pitch)
+        near = np.flatnonzero(np.abs(strip.u) <= 5 * pitch)
+        if len(near) < 4 * pitch:
+            return None
+        along = slice(int(near[0]), int(near[-1]) + 1)
+        waves = _wave(strip.read()[:, along], strip.u[along], pitch)
+        band = _band(waves, pitch, strip.v_step)
         if band is None:
             return None
-        lean = _lean(strip, pitch, band)
+        lean = _lean(waves[band[0] : band[1] + 1], pitch, strip.v_step)
         if abs(lean) < 0.002:
             break
         comb = Comb(comb.at, comb.direction_rad - lean, pitch, comb.score)
@@ -192,7 +203,7 @@ def _measure(grey: ByteArray, comb: Comb) -> Rule | None:
     strip = _Strip(grey, comb)
     low, high = band
     trim = max((high - low) // 6, 0)
-    signal = strip.rows[low + trim : high + 1 - trim].mean(axis=0, dtype=np.float64)
+    signal = strip.read(slice(low + trim, high + 1 - trim)).mean(axis=0, dtype=np.float64)
     size = (grey.shape[0], grey.shape[1])
     for sign in _signs(signal, -strip.u0, pitch):
         rule = _rule(strip, size, band, signal, pitch, sign)
@@ -272,17 +283,12 @@ def _signs(signal: FloatArray, zero: float, pitch: float) -> tuple[float, float]
     return (1.0, -1.0) if float(np.sum(flat**3)) > 0 else (-1.0, 1.0)
 
 
-def _band(strip: _Strip, pitch: float) -> tuple[int, int] | None:
-    """First and last row in which the strokes near the seed stand at the pitch."""
-    near = np.abs(strip.u) <= 5 * pitch
-    if np.count_nonzero(near) < 4 * pitch:
-        return None
-    u = strip.u[near]
-    wave = np.abs(_wave(strip.rows[:, near], u, pitch))
-    n = max(3, round(0.4 * pitch / strip.v_step)) | 1
-    wave = np.convolve(wave, np.ones(n) / n, "same")
+def _band(waves: ComplexArray, pitch: float, step: float) -> tuple[int, int] | None:
+    """First and last row, `step` px apart, in which the strokes near the seed stand at the pitch."""
+    n = max(3, round(0.4 * pitch / step)) | 1
+    wave = np.convolve(np.abs(waves), np.ones(n) / n, "same")
     middle = len(wave) // 2
-    reach = max(round(2.5 * pitch / strip.v_step), 4)
+    reach = max(round(2.5 * pitch / step), 4)
     top = middle - reach + int(np.argmax(wave[middle - reach : middle + reach + 1]))
     strong = wave > 0.5 * wave[top]
     low = high = top
@@ -290,7 +296,7 @@ def _band(strip: _Strip, pitch: float) -> tuple[int, int] | None:
         low -= 1
     while high < len(wave) - 1 and strong[high + 1]:
         high += 1
-    return (low, high) if (high - low) * strip.v_step > 0.8 * pitch else None
+    return (low, high) if (high - low) * step > 0.8 * pitch else None
 
 
 def _wave(rows: AnyArray, u: FloatArray, pitch: float) -> ComplexArray:
@@ -303,14 +309,11 @@ def _wave(rows: AnyArray, u: FloatArray, pitch: float) -> ComplexArray:
     return np.asarray(real + 1j * imaginary)
 
 
-def _lean(strip: _Strip, pitch: float, band: tuple[int, int]) -> float:
-    """How far the strokes lean from across the row, rad: shift of their phase along the band."""
-    near = np.abs(strip.u) <= 5 * pitch
-    u = strip.u[near]
-    wave = _wave(strip.rows[band[0] : band[1] + 1, near], u, pitch)
-    turn = np.sum(wave[1:] * np.conj(wave[:-1]))
+def _lean(waves: ComplexArray, pitch: float, step: float) -> float:
+    """How far the strokes lean from across the row, rad: shift of their phase from row to row, `step` px."""
+    turn = np.sum(waves[1:] * np.conj(waves[:-1]))
     # the phase falls by 2 pi for every pitch that a stroke moves along the row
-    return math.atan(-float(np.angle(turn)) / (2 * math.pi) * pitch / strip.v_step)
+    return math.atan(-float(np.angle(turn)) / (2 * math.pi) * pitch / step)
 
 
 def _fit(k: IntArray, at: FloatArray) -> tuple[float, float, float, float, BoolArray] | None:
@@ -358,11 +361,14 @@ def _reach(strip: _Strip, at: FloatArray, pitch: float, sign: float, band: tuple
     columns = np.rint(at).astype(np.intp)
     thin = max(round(0.08 * pitch), 0)
     gap = max(round(0.42 * pitch), thin + 1)
-    last = strip.rows.shape[1] - 1
+    last = len(strip.u) - 1
     near = np.arange(-thin, thin + 1)
-    rows = strip.rows.astype(np.float32)
-    on = rows[:, np.clip(columns[:, None] + near, 0, last)].mean(axis=2)
-    beside = (rows[:, np.clip(columns - gap, 0, last)] + rows[:, np.clip(columns + gap, 0, last)]) / 2
+    start = max(int(columns.min()) - max(thin, gap), 0)
+    rows = strip.read(u=slice(start, min(int(columns.max()) + max(thin, gap), last) + 1))
+    columns, last = columns - start, rows.shape[1] - 1
+    on = rows[:, np.clip(columns[:, None] + near, 0, last)].mean(axis=2, dtype=np.float32)
+    either = [rows[:, np.clip(columns + side, 0, last)].astype(np.float32) for side in (-gap, gap)]
+    beside = (either[0] + either[1]) / 2
     stands = sign * (on - beside)
     n = max(3, round(0.3 * pitch / strip.v_step)) | 1
     stands = cv2.blur(np.ascontiguousarray(stands), (1, n))

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from macrocheck.arrays import BoolArray, FloatArray, IntArray
+from macrocheck.calibrate.profile import median
 from macrocheck.calibrate.tick_fit import CLOSE_PX, line_ticks
 
 LEAST_ALIKE = 0.6
@@ -42,6 +43,8 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
     shape = np.median(mean - mean.mean(axis=1, keepdims=True), axis=0)
     close = pitch < CLOSE_PX
     sigma = max(0.12 * pitch, 0.6)
+    plain = np.column_stack([np.ones_like(grid), grid])
+    level = np.linalg.pinv(plain).T @ plain.T  # what of a piece is level and slope
     alike: BoolArray = np.ones(len(k), dtype=bool)
     bend, loose = 0.0, 0.25
     for turn in range(40):
@@ -55,9 +58,9 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
             places, likeness, height, sigma = line_ticks(signal, places, pitch, sigma)
         else:
             for _ in range(3):
-                places, likeness, height = _register(read, places, shape, grid, 0.3 * pitch)
+                places, likeness, height = _register(read, places, shape, plain, level, 0.3 * pitch)
         off = np.abs(places - _places(k, origin, slope, bend))
-        usual = float(np.median(height[np.abs(k) <= 6]))
+        usual = median(height[np.abs(k) <= 6])
         alike = (likeness > LEAST_ALIKE) & (off < loose * pitch) & (height > 0.2 * usual) & (height < 4 * usual)
         alike &= _unbroken(k, alike)
         if np.count_nonzero(alike) < 5:
@@ -98,7 +101,7 @@ def _without_odd_ends(k: IntArray, places: FloatArray) -> tuple[IntArray, FloatA
         # Both ends are held against the ticks between them: one odd end would draw the line to itself.
         line = np.polyfit(k[1:-1].astype(np.float64), places[1:-1], 2 if len(k) >= 2 * _ENOUGH else 1)
         left = np.abs(places - np.polyval(line, k))
-        off = left[[0, -1]] / max(_ODD * 1.4826 * float(np.median(left[1:-1])), _ODD_PX)
+        off = left[[0, -1]] / max(_ODD * 1.4826 * median(left[1:-1]), _ODD_PX)
         worst = int(np.argmax(off))
         if off[worst] <= 1.0:
             break
@@ -112,18 +115,24 @@ def _places(k: IntArray, origin: float, slope: float, bend: float) -> FloatArray
 
 
 def _register(
-    read: Callable[[FloatArray], FloatArray], places: FloatArray, shape: FloatArray, grid: FloatArray, most: float
+    read: Callable[[FloatArray], FloatArray],
+    places: FloatArray,
+    shape: FloatArray,
+    plain: FloatArray,
+    level: FloatArray,
+    most: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Shift every place onto the mean tick `shape` by least squares: places, likeness (0-1), height in shapes."""
+    """Shift every place onto the mean tick `shape` by least squares: places, likeness (0-1), height in shapes.
+
+    `plain`: (len(shape), 2) level and slope of a ground; `level`: what projects a piece onto them.
+    """
     pieces = read(places)
-    slope = np.gradient(shape)
-    base = np.column_stack([shape, slope, np.ones_like(grid), grid])
-    solve = np.linalg.pinv(base)
-    c = pieces @ solve.T
+    base = np.column_stack([shape, np.gradient(shape), plain])
+    square = base.T @ base
+    c = np.linalg.solve(square + 1e-13 * np.trace(square) * np.eye(4), base.T @ pieces.T).T
     height = c[:, 0]
     shift = np.where(height > 1e-6, -c[:, 1] / np.where(np.abs(height) > 1e-6, height, 1.0), 0.0)
-    plain = base[:, 2:]
-    rest = pieces - pieces @ np.linalg.pinv(plain).T @ plain.T
+    rest = pieces - pieces @ level
     left = pieces - c @ base.T
     part = 1 - np.sum(left**2, axis=1) / np.maximum(np.sum(rest**2, axis=1), 1e-9)
     likeness = np.where(height > 0, np.sqrt(np.clip(part, 0, 1)), 0.0)
@@ -145,12 +154,15 @@ def _unbroken(k: IntArray, alike: BoolArray) -> BoolArray:
 
 def robust_line(x: FloatArray, y: FloatArray, degree: int) -> FloatArray:
     """Polynomial through most of the points: least squares with outliers left out, highest power first."""
+    far = max(float(np.abs(x).max()), 1.0)
+    # normal equations of powers within -1 to 1: NumPy's polynomial fit takes ten times as long over a few points
+    base = (x / far)[:, None] ** np.arange(degree, -1, -1)
     keep = np.ones(len(x), dtype=bool)
-    coefficients = np.polyfit(x, y, degree)
+    c = np.linalg.solve(base.T @ base, base.T @ y)
     for _ in range(4):
-        residual = np.abs(y - np.polyval(coefficients, x))
-        keep = residual <= max(3.5 * 1.4826 * float(np.median(residual[keep])), 1e-3)
+        residual = np.abs(y - base @ c)
+        keep = residual <= max(3.5 * 1.4826 * median(residual[keep]), 1e-3)
         if np.count_nonzero(keep) < degree + 3:
             break
-        coefficients = np.polyfit(x[keep], y[keep], degree)
-    return np.asarray(coefficients)
+        c = np.linalg.solve(base[keep].T @ base[keep], base[keep].T @ y[keep])
+    return np.asarray(c / far ** np.arange(degree, -1, -1))
