@@ -246,8 +246,9 @@ def _windows(
     repeat = np.fft.irfft(np.abs(np.fft.rfft(part, 2 * WINDOW, axis=1)) ** 2, axis=1)[:, : WINDOW // 2]
     repeat = repeat / np.maximum(repeat[:, :1], 1e-6) * (WINDOW / (WINDOW - np.arange(WINDOW // 2)))
     found = []
-    for i in np.flatnonzero((repeat[:, 3 : WINDOW // 4] > LEAST_REPEAT).any(axis=1)):
-        lag, score = _period(repeat[i])
+    first = _first_peak(repeat)
+    for i in np.flatnonzero(first):
+        lag, score = _period(repeat[i], int(first[i]))
         if score > 0 and (step == 1 or lag > 14):
             at = np.array([(start[i] + middle[i] + 1.0) * step - 0.5, (row[i] + 0.5) * BAND - 0.5])
             x_at, y_at = turn[:, :2] @ at + turn[:, 2]
@@ -255,17 +256,19 @@ def _windows(
     return found
 
 
-def _period(repeat: FloatArray) -> tuple[float, float]:
-    """Pitch (samples) and score of one autocorrelation; (0, 0) where it does not repeat."""
-    r = repeat
-    peak = np.flatnonzero((r[1:-1] > r[:-2]) & (r[1:-1] >= r[2:])) + 1
-    peak = peak[(peak >= 3) & (peak < len(r) // 2 - 1)]
-    peak = peak[r[peak] > LEAST_REPEAT]
-    if peak.size == 0:
-        return 0.0, 0.0
-    first: IntArray = peak[r[peak] > 0.72 * r[peak].max()]
-    lag = _top(r, int(first[0]))
-    score = float(r[int(first[0])])
+def _first_peak(repeat: FloatArray) -> IntArray:
+    """First of about the highest peaks of each autocorrelation (n, samples); 0 where it has none."""
+    inner = repeat[:, 3 : repeat.shape[1] // 2 - 1]
+    before, after = repeat[:, 2 : inner.shape[1] + 2], repeat[:, 4 : inner.shape[1] + 4]
+    top = np.where((inner > before) & (inner >= after) & (inner > LEAST_REPEAT), inner, 0.0)
+    highest = top.max(axis=1, keepdims=True)
+    return np.where(highest[:, 0] > 0, np.argmax(top > 0.72 * highest, axis=1) + 3, 0)
+
+
+def _period(r: FloatArray, first: int) -> tuple[float, float]:
+    """Pitch (samples) and score of one autocorrelation with its first peak; (0, 0) where it does not repeat."""
+    lag = _top(r, first)
+    score = float(r[first])
     for times in (2, 3, 4):
         if lag * times > len(r) - 4:
             break

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray
+from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray, IntArray
 from macrocheck.calibrate.profile import reduced
 from macrocheck.photo import Photo
 
@@ -26,8 +26,9 @@ TURN_BINS, RHO_STEP, SPREAD = 720, 2.0, 8
 """Bins round the circle, px per bin of distance, bins to either side that one edge votes for."""
 LEAST_LINE = 0.07
 """Least length of a face that is seen, part of the picture's longest side."""
-ABOUT = 30.0
-"""How far from a voted line the edges that it is laid through may lie, px of the reduced picture."""
+ABOUT, TURNED = 30.0, math.radians(20)
+"""How far from a voted line the edges that it is laid through may lie, px of the reduced picture, and how far they
+may be turned, rad."""
 BIN = 4.0
 """Length of a bin along a line, px of the reduced picture."""
 PARALLEL_DEG = 1.5
@@ -128,30 +129,29 @@ def pairs(photo: Photo) -> list[Pair]:
 
 def _gradient(small: ByteArray, blur: float) -> tuple[Float32Array, Float32Array]:
     """Gradient of the channel that changes most, (h, w) each."""
-    soft = cv2.GaussianBlur(small.astype(np.float32), (0, 0), blur)
-    gx, gy = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32
-    x, y = np.ascontiguousarray(gx[..., 0]), np.ascontiguousarray(gy[..., 0])
-    most = x * x + y * y
-    for c in range(1, gx.shape[2]):
-        x_c, y_c = gx[..., c], gy[..., c]
+    x, y, most = (np.zeros(small.shape[:2], dtype=np.float32) for _ in range(3))
+    # a colour at a time: strided channels take three times as long
+    for channel in cv2.split(small):
+        soft = cv2.GaussianBlur(channel.astype(np.float32), (0, 0), blur)
+        x_c, y_c = cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 32), cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 32)
         size = x_c * x_c + y_c * y_c
-        more = size > most
-        np.copyto(x, x_c, where=more)
-        np.copyto(y, y_c, where=more)
-        np.copyto(most, size, where=more)
-    return np.asarray(x, dtype=np.float32), np.asarray(y, dtype=np.float32)
+        more = (size > most).view(np.uint8)
+        for kept, new in ((x, x_c), (y, y_c), (most, size)):
+            cv2.copyTo(new, more, kept)
+    return x, y
 
 
 def _edges(small: ByteArray, blur: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Places (n, 2), unit gradients (n, 2) and steepness (n,) of the pixels steepest along their own gradient."""
     gx, gy = _gradient(small, blur)
-    steep = np.hypot(gx, gy)
+    steep = np.sqrt(gx * gx + gy * gy)
     middle = steep[1:-1, 1:-1]
-    flat = np.abs(gx[1:-1, 1:-1]) > np.abs(gy[1:-1, 1:-1])
-    along_x = (middle >= steep[1:-1, :-2]) & (middle > steep[1:-1, 2:])
-    along_y = (middle >= steep[:-2, 1:-1]) & (middle > steep[2:, 1:-1])
-    y, x = np.nonzero(np.where(flat, along_x, along_y) & (middle > 0.6 / blur))
-    y, x = y + 1, x + 1
+    y, x = (i + 1 for i in np.nonzero(middle > 0.6 / blur))
+    flat = np.abs(gx[y, x]) > np.abs(gy[y, x])
+    size = steep[y, x]
+    down, right = np.where(flat, 0, 1), np.where(flat, 1, 0)
+    ridge = (size >= steep[y - down, x - right]) & (size > steep[y + down, x + right])
+    y, x = y[ridge], x[ridge]
     if len(x) > MOST_EDGES:
         keep = np.argpartition(-steep[y, x], MOST_EDGES)[:MOST_EDGES]
         y, x = y[keep], x[keep]
@@ -170,6 +170,8 @@ def _faces(small: ByteArray, blur: float) -> list[Face]:
     places, unit, steep = _edges(small, blur)
     if len(places) < 30:
         return []
+    order = np.argsort(np.arctan2(unit[:, 1], unit[:, 0]), kind="stable")
+    places, unit, steep = places[order], unit[order], steep[order]
     h, w = small.shape[:2]
     centre = np.array([(w - 1) / 2, (h - 1) / 2])
     away = places - centre
@@ -198,12 +200,22 @@ def _faces(small: ByteArray, blur: float) -> list[Face]:
         table[max(row - 3, 0) : row + 4, columns] = 0.0
         highest[max(row - 3, 0) : row + 4] = table[max(row - 3, 0) : row + 4].max(axis=1)
         angle = column * (2 * np.pi / TURN_BINS)
-        face = _settled(places, unit, steep, angle, row * RHO_STEP - reach, centre)
+        near = _about(turn, angle)
+        face = _settled(places[near], unit[near], steep[near], angle, row * RHO_STEP - reach, centre)
         if face is None or np.count_nonzero(face.seen) * BIN < LEAST_LINE * side:
             continue
         if not any(_same(face, other) for other in found):
             found.append(face)
     return found
+
+
+def _about(turn: FloatArray, angle: float) -> slice | IntArray:
+    """Which of the directions `turn`, rising, -pi to pi, are within `TURNED` of an angle."""
+    angle = math.remainder(angle, 2 * math.pi)
+    low, high = angle - TURNED, angle + TURNED
+    if low < -math.pi or high > math.pi:
+        return np.flatnonzero((turn > math.remainder(low, 2 * math.pi)) | (turn < math.remainder(high, 2 * math.pi)))
+    return slice(int(np.searchsorted(turn, low)), int(np.searchsorted(turn, high)))
 
 
 def _settled(
@@ -213,7 +225,7 @@ def _settled(
     normal = np.array([math.cos(angle), math.sin(angle)])
     rho += float(centre @ normal)
     # the line turns and shifts little from here: most edges are far from it or point elsewhere
-    about = (np.abs(places @ normal - rho) < ABOUT) & (unit @ normal > math.cos(math.radians(20)))
+    about = (np.abs(places @ normal - rho) < ABOUT) & (unit @ normal > math.cos(TURNED))
     places, unit, steep = places[about], unit[about], steep[about]
     near: BoolArray = np.zeros(len(places), dtype=bool)
     for width in (3.5, 2.5, 1.8):
