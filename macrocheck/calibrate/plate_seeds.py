@@ -146,12 +146,13 @@ def _edges(small: ByteArray, blur: float) -> tuple[FloatArray, FloatArray, Float
     gx, gy = _gradient(small, blur)
     steep = np.sqrt(gx * gx + gy * gy)
     middle = steep[1:-1, 1:-1]
-    y, x = (i + 1 for i in np.nonzero(middle > 0.6 / blur))
-    flat = np.abs(gx[y, x]) > np.abs(gy[y, x])
-    size = steep[y, x]
-    down, right = np.where(flat, 0, 1), np.where(flat, 1, 0)
-    ridge = (size >= steep[y - down, x - right]) & (size > steep[y + down, x + right])
-    y, x = y[ridge], x[ridge]
+    width = steep.shape[1]
+    y, x = np.nonzero(middle > 0.6 / blur)
+    at = (y + 1) * width + x + 1
+    # its two neighbours along the gradient, in a row or a column
+    step = np.where(np.abs(gx.take(at)) > np.abs(gy.take(at)), 1, width)
+    size = steep.take(at)
+    y, x = np.divmod(at[(size >= steep.take(at - step)) & (size > steep.take(at + step))], width)
     if len(x) > MOST_EDGES:
         keep = np.argpartition(-steep[y, x], MOST_EDGES)[:MOST_EDGES]
         y, x = y[keep], x[keep]
