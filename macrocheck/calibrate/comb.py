@@ -112,10 +112,12 @@ def _turned(comb: Comb, angle: FloatArray, weight: FloatArray) -> Comb:
     """Turn a comb onto the direction of the tiles around it; the pitch is that across the strokes."""
     i, j = (comb.at[1] + 0.5) / TILE - 0.5, (comb.at[0] + 0.5) / TILE - 0.5
     c, s = math.cos(comb.direction_rad), math.sin(comb.direction_rad)
-    y, x = np.mgrid[: angle.shape[0], : angle.shape[1]]
+    reach = max(4 * comb.pitch / TILE, 3.0)
+    rows, columns = (slice(max(int(k - 1.1 * reach), 0), max(int(k + 1.1 * reach) + 2, 0)) for k in (i, j))
+    angle, weight = angle[rows, columns], weight[rows, columns]
+    y, x = np.mgrid[: angle.shape[0], : angle.shape[1]] + np.array([[[rows.start]], [[columns.start]]])
     along, across = (x - j) * c + (y - i) * s, (y - i) * c - (x - j) * s
     off = np.mod(angle - comb.direction_rad + np.pi / 2, np.pi) - np.pi / 2
-    reach = max(4 * comb.pitch / TILE, 3.0)
     near = (np.abs(along) < reach) & (np.abs(across) < 0.4 * reach) & (np.abs(off) < np.deg2rad(10))
     total = float(weight[near].sum())
     if total <= 0:

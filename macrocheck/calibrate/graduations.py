@@ -6,7 +6,6 @@ from functools import cache
 import numpy as np
 
 from macrocheck.arrays import FloatArray, IntArray
-from macrocheck.calibrate.profile import median
 
 PATTERNS: dict[str, tuple[tuple[int, ...], tuple[float, ...]]] = {
     # name: ((ticks from one longer one to the next, from the longest class down), (pitches in mm it may have))
@@ -154,12 +153,15 @@ def _fit(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> tuple[float, int
     best: tuple[float, int] | None = None
     n = len(k)
     place = k % steps[0]
+    rising = np.argsort(y, kind="stable")
+    y_rising = y[rising]
     for phase in _likely(place, y, steps):
         rank = _ranks(steps)[phase, place]
         levels = np.flatnonzero(np.bincount(rank))
         if len(levels) < 2 or levels[0] != 0 or np.count_nonzero(rank > 0) < 2:
             continue
-        means = np.array([median(y[rank == level]) for level in levels])
+        rank_rising = rank[rising]
+        means = np.array([_middle(y_rising[rank_rising == level]) for level in levels])
         if means[-1] - means[0] < LEAST_LONGER or np.any(np.diff(means) < -0.3):
             continue
         # a thread followed at half its pitch has every second stroke longer, and none longer still
@@ -186,3 +188,8 @@ def _fit(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> tuple[float, int
                     best = (sure, phase)
                 break
     return best
+
+
+def _middle(rising: FloatArray) -> float:
+    """Median of values in rising order."""
+    return float(rising[(len(rising) - 1) // 2] + rising[len(rising) // 2]) / 2

@@ -57,8 +57,11 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
         if close:
             places, likeness, height, sigma = line_ticks(signal, places, pitch, sigma)
         else:
+            base = np.column_stack([shape, np.gradient(shape), plain])
+            square = base.T @ base
+            solve = np.linalg.solve(square + 1e-13 * np.trace(square) * np.eye(4), base.T).T
             for _ in range(3):
-                places, likeness, height = _register(read, places, shape, plain, level, 0.3 * pitch)
+                places, likeness, height = _register(read, places, base, solve, level, 0.3 * pitch)
         off = np.abs(places - _places(k, origin, slope, bend))
         usual = median(height[np.abs(k) <= 6])
         alike = (likeness > LEAST_ALIKE) & (off < loose * pitch) & (height > 0.2 * usual) & (height < 4 * usual)
@@ -117,19 +120,18 @@ def _places(k: IntArray, origin: float, slope: float, bend: float) -> FloatArray
 def _register(
     read: Callable[[FloatArray], FloatArray],
     places: FloatArray,
-    shape: FloatArray,
-    plain: FloatArray,
+    base: FloatArray,
+    solve: FloatArray,
     level: FloatArray,
     most: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Shift every place onto the mean tick `shape` by least squares: places, likeness (0-1), height in shapes.
+    """Shift every place onto the mean tick by least squares: places, likeness (0-1), height in mean ticks.
 
-    `plain`: (len(shape), 2) level and slope of a ground; `level`: what projects a piece onto them.
+    `base`: (n, 4) the mean tick, its slope, level and slope of the ground; `solve`: (n, 4) what fits them to a
+    piece; `level`: (n, n) what projects a piece onto the ground's.
     """
     pieces = read(places)
-    base = np.column_stack([shape, np.gradient(shape), plain])
-    square = base.T @ base
-    c = np.linalg.solve(square + 1e-13 * np.trace(square) * np.eye(4), base.T @ pieces.T).T
+    c = pieces @ solve
     height = c[:, 0]
     shift = np.where(height > 1e-6, -c[:, 1] / np.where(np.abs(height) > 1e-6, height, 1.0), 0.0)
     rest = pieces - pieces @ level
@@ -161,8 +163,8 @@ def robust_line(x: FloatArray, y: FloatArray, degree: int) -> FloatArray:
     c = np.linalg.solve(base.T @ base, base.T @ y)
     for _ in range(4):
         residual = np.abs(y - base @ c)
-        keep = residual <= max(3.5 * 1.4826 * median(residual[keep]), 1e-3)
-        if np.count_nonzero(keep) < degree + 3:
+        before, keep = keep, residual <= max(3.5 * 1.4826 * median(residual[keep]), 1e-3)
+        if np.count_nonzero(keep) < degree + 3 or np.array_equal(keep, before):
             break
         c = np.linalg.solve(base[keep].T @ base[keep], base[keep].T @ y[keep])
     return np.asarray(c / far ** np.arange(degree, -1, -1))
