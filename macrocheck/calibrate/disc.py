@@ -43,8 +43,15 @@ CROP = 1.5
 """How much of the picture around a disc its outer outlines are looked at in, radii: those that lie at `RIM` too."""
 ORIGIN: FloatArray = np.zeros(2)
 """The picture's first pixel, (x, y)."""
+FULLY, SEEN_MORE, SURER = 0.9, 0.04, 0.7
+"""A disc of whose outline grey shows less than this is looked for in colour, which must show so much more of it and
+place it so much more surely."""
+HALF_SEEN = 0.6
+"""Part of an outline around a disc that must be seen for it to speak against the disc."""
 RIM_SURE = 0.86
 """Part of the rays that must show an outline around a ring for it to be there, though it cannot be measured."""
+OFF_CENTRE = 0.03
+"""Most that a rim's middle may be off its disc's, part of the radius."""
 RIM_ROOM = 0.65
 """How much of a rim is looked at for its outer outline: beyond it lies the inner one."""
 
@@ -61,21 +68,22 @@ def find_discs(photo: Photo) -> list[Disc]:
     """Return the discs in the picture, best seen first; of discs within each other the outermost."""
     shrunk, look_px = reduced(photo.pixels, LOOK_SIDE)
     layers = _layers(shrunk)
-    look = layers[0]
-    small, ratio = reduced(look, VOTE_SIDE)
+    small, ratio = reduced(shrunk, VOTE_SIDE)
     rng = np.random.default_rng(0)
     found: list[Disc] = []
     doubtful: list[Disc] = []
     for vote in votes(small):
         x, y = (np.array([vote.x, vote.y]) + 0.5) * ratio - 0.5
         seed = Circle(float(x), float(y), vote.radius * float(ratio.mean()))
-        disc = _look(photo.grey, look, look_px, seed, rng, found)
+        disc = _look(photo.grey, layers[0], look_px, seed, rng, found)
+        if disc is None or disc.seen < FULLY:
+            disc = _in_colour(photo.pixels, layers, look_px, seed, disc, found)
         while disc is not None:
             found.append(disc)
             x, y = (disc.centre + 0.5) / look_px - 0.5
             ring = Circle(float(x), float(y), disc.radius / float(look_px.mean()))
             # a raised rim shows more strongly than the outline around it, and either may show in colour alone
-            outer = _around(photo.pixels, disc, layers, look_px, ring, rng, found)
+            outer = _looks(photo.pixels, layers, look_px, ring, rng, found, (1.025, RIM))
             around = [
                 o
                 for o in outer
@@ -85,7 +93,11 @@ def find_discs(photo: Photo) -> list[Disc]:
                 and o.seen > RIM_SEEN * disc.seen
             ]
             half_seen = any(
-                o is not None and o.axes[0] == o.axes[1] and o.radius > 1.05 * disc.radius for o in outer
+                o is not None
+                and o.axes[0] == o.axes[1]
+                and o.radius > 1.05 * disc.radius
+                and o.seen > HALF_SEEN
+                for o in outer
             )
             if not around and (
                 half_seen or any(_hidden(layer, look_px, ring, rng, found) for layer in layers)
@@ -137,25 +149,56 @@ def _layers(pixels: ByteArray) -> list[ByteArray]:
     return [np.asarray(layer, dtype=np.uint8) for layer in (grey, red, blue, against)]
 
 
-def _around(
+def _in_colour(
     pixels: ByteArray,
-    disc: Disc,
     layers: Sequence[ByteArray],
     look_px: FloatArray,
-    ring: Circle,
+    seed: Circle,
+    disc: Disc | None,
+    known: list[Disc],
+) -> Disc | None:
+    """The disc near a seed as the layer shows it that shows it best; `disc`: as grey does."""
+    reach = (0.78, 1.26)
+    if disc is not None:
+        x, y = (disc.centre + 0.5) / look_px - 0.5
+        seed, reach = Circle(float(x), float(y), disc.radius / float(look_px.mean())), (0.93, 1.07)
+    looks = _looks(pixels, layers, look_px, seed, np.random.default_rng(0), known, reach, first=1)
+    seen = [d for d in looks if d is not None]
+    if disc is None:
+        return max(seen, key=lambda d: d.seen, default=None)
+    surer = [d for d in seen if d.seen > disc.seen + SEEN_MORE and _doubt(d) < SURER * _doubt(disc)]
+    if surer or _whole(pixels, disc):
+        return min(surer, key=_doubt, default=disc)
+    return max((d for d in seen if _whole(pixels, d)), key=lambda d: d.seen, default=disc)
+
+
+def _doubt(disc: Disc) -> float:
+    """Relative standard uncertainty of a disc's radius, with what one ellipse leaves open of a tilt."""
+    minor, major = disc.axes
+    return math.hypot(disc.u_radius / disc.radius, (1 - minor / major) / math.sqrt(3))
+
+
+def _looks(
+    pixels: ByteArray,
+    layers: Sequence[ByteArray],
+    look_px: FloatArray,
+    seed: Circle,
     rng: np.random.Generator,
     known: list[Disc],
+    reach: tuple[float, float],
+    first: int = 0,
 ) -> list[Disc | None]:
-    """What lies around a disc, in each of `layers`, the reduced picture's: measured in the part of the picture."""
+    """What lies around a seed in each of `layers` from `first` on, measured in that part of the whole picture."""
     h, w = pixels.shape[:2]
-    far = CROP * disc.radius + 10 * float(look_px.max())
-    x0, y0 = (int(max(c - far, 0)) for c in disc.centre)
-    x1, y1 = (int(min(c + far, most)) for c, most in zip(disc.centre, (w, h), strict=True))
+    middle = (np.array([seed.x, seed.y]) + 0.5) * look_px - 0.5
+    far = CROP * seed.radius * float(look_px.max()) + 10 * float(look_px.max())
+    x0, y0 = (int(np.clip(c - far, 0, most - 1)) for c, most in zip(middle, (w, h), strict=True))
+    x1, y1 = (int(np.clip(c + far, low + 1, most)) for c, low, most in zip(middle, (x0, y0), (w, h), strict=True))
     parts = _layers(np.ascontiguousarray(pixels[y0:y1, x0:x1]))
     corner = np.array([x0, y0], dtype=np.float64)
     return [
-        _look(part, layer, look_px, ring, rng, known, (1.025, RIM), corner)
-        for part, layer in zip(parts, layers, strict=True)
+        _look(part, layer, look_px, seed, rng, known, reach, corner)
+        for part, layer in zip(parts[first:], layers[first:], strict=True)
     ]
 
 
@@ -194,7 +237,10 @@ def _look(
 def _hidden(look: AnyArray, look_px: FloatArray, ring: Circle, rng: np.random.Generator, known: list[Disc]) -> bool:
     """Whether most rays show an outline around a ring, unmeasured: the ring is then a rim's inside."""
     settled = settle(look, ring, rng, (1.035, RIM))
-    if settled is None or settled[1] < RIM_SURE or not stands_out(look, settled[0], ring.radius, RIM):
+    if settled is None or settled[1] < RIM_SURE:
+        return False
+    off = math.hypot(settled[0].x - ring.x, settled[0].y - ring.y)
+    if off > OFF_CENTRE * ring.radius or not stands_out(look, settled[0], ring.radius, RIM):
         return False
     x, y = (np.array([settled[0].x, settled[0].y]) + 0.5) * look_px - 0.5
     return not any(_same(d, float(x), float(y), settled[0].radius * float(look_px.mean())) for d in known)

@@ -22,6 +22,8 @@ RAYS = 180
 PEAKS = 4
 """Edges kept per ray."""
 
+LEAST_SLOPE = 2.0
+"""Least slope of an outline taken over all rays, grey levels per px: compression makes rings that are fainter."""
 STEEPER, PART = 2.0, 0.15
 """How much steeper than its surroundings an outline is, taken over all rays, and against an edge within it."""
 
@@ -45,11 +47,18 @@ def reduced(picture: ByteArray, side: int) -> tuple[ByteArray, FloatArray]:
 
 
 def votes(small: ByteArray) -> list[Circle]:
-    """Return the circles that most edges of the reduced picture agree on, best first, px of that picture."""
-    blurred = cv2.GaussianBlur(small, (0, 0), 1.2)
-    gx = np.asarray(cv2.Sobel(blurred, cv2.CV_32F, 1, 0), dtype=np.float64)
-    gy = np.asarray(cv2.Sobel(blurred, cv2.CV_32F, 0, 1), dtype=np.float64)
-    steep = np.hypot(gx, gy)
+    """Return the circles that most edges of the reduced picture (h, w, 3) agree on, best first, px of that picture.
+
+    An edge is one of the colour that changes most there: a brass disc on steel may be as light as its ground.
+    """
+    gx, gy = (np.zeros(small.shape[:2], dtype=np.float32) for _ in range(2))
+    steep = np.zeros(small.shape[:2], dtype=np.float32)
+    for channel in cv2.split(cv2.GaussianBlur(small, (0, 0), 1.2)):
+        x_c, y_c = cv2.Sobel(channel, cv2.CV_32F, 1, 0), cv2.Sobel(channel, cv2.CV_32F, 0, 1)
+        size = np.hypot(x_c, y_c)
+        more = (size > steep).view(np.uint8)
+        for kept, new in ((gx, x_c), (gy, y_c), (steep, size)):
+            cv2.copyTo(new, more, kept)
     y, x = np.nonzero(_ridge(steep, gx, gy))
     if len(x) < 20:
         return []
@@ -57,7 +66,7 @@ def votes(small: ByteArray) -> list[Circle]:
         keep = np.argpartition(-steep[y, x], MOST_EDGES)[:MOST_EDGES]
         y, x = y[keep], x[keep]
     nx, ny = gx[y, x] / steep[y, x], gy[y, x] / steep[y, x]
-    h, w = small.shape
+    h, w = small.shape[:2]
     side = max(h, w)
     low, high = LEAST_DIAMETER * side / 2 * 0.95, MOST_DIAMETER * side / 2
     radii = np.exp(np.linspace(math.log(low), math.log(high), 34))
@@ -75,7 +84,7 @@ def votes(small: ByteArray) -> list[Circle]:
     return _tops(stack, radii)
 
 
-def _ridge(steep: FloatArray, gx: FloatArray, gy: FloatArray) -> AnyArray:
+def _ridge(steep: Float32Array, gx: Float32Array, gy: Float32Array) -> AnyArray:
     """Mark the pixels that are steepest along their own gradient."""
     top = np.zeros(steep.shape, dtype=bool)
     middle = steep[1:-1, 1:-1]
@@ -171,6 +180,7 @@ def stands_out(look: AnyArray, circle: Circle, inner: float, reach: float) -> bo
     for i in np.flatnonzero(np.abs(rho - circle.radius) <= 0.5 * beyond):
         # the flank of the inner edge only falls outwards, and compression rings on faintly beside a strong edge
         peak = i > edge + 1 and usual[i] >= usual[max(i - 2, 0) : i + 3].max()
-        if peak and usual[i] > max(1.15 * usual[edge:i].min(), STEEPER * around, PART * usual[edge]):
+        least = max(1.15 * usual[edge:i].min(), STEEPER * around, PART * usual[edge], LEAST_SLOPE)
+        if peak and usual[i] > least:
             return True
     return False

@@ -169,11 +169,14 @@ def _robust(
     for k in (0, 1):
         if np.count_nonzero(use[k]) < LEAST_BLOCKS:
             return None
-        # a lap's seam goes on where its face ends, and steps less than the face does
-        size = np.abs(height[k])
+        # beside weld metal or another plate a face may step the other way than beside air
+        use[k] &= height[k] < 0
+        if np.count_nonzero(use[k]) < LEAST_BLOCKS:
+            return None
+        # a lap's seam goes on where its face ends, and steps less than the face does; so does a tee's root
+        size = -height[k]
         usual = float(np.percentile(size[use[k]], 80))
-        way = np.sign(float(np.sum(height[k][use[k]])))
-        use[k] &= (size > 0.45 * usual) & (size < 2.0 * usual) & (np.sign(height[k]) == way)
+        use[k] &= (size > 0.55 * usual) & (size < 2.0 * usual)
         if np.count_nonzero(use[k]) < LEAST_BLOCKS:
             return None
     y = np.where(use, offset, 0.0)

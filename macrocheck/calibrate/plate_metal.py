@@ -28,6 +28,9 @@ LEAST_STROKES, LEAST_PART = 4, 0.03
 """Strokes, and the part of the area that they cover, from which something is printed."""
 LEAST_PRINT = 25.0
 """Least contrast of a printed thing's own edges, grey levels, for its place to be kept clear of plates."""
+SHORTEST = 0.7
+"""Least length of a printed thing, part of its thickness, for its place to be kept clear: two faces further apart
+than they are long may be those of two plates."""
 SIDE = 300
 """Longest side of the picture in which other metal is looked for, px."""
 TONE = 0.25
@@ -77,7 +80,7 @@ def _laid_out(pixels: ByteArray, plate: Plate) -> tuple[Float32Array, FloatArray
 
 def within(a: Plate, b: Plate) -> bool:
     """Whether `a` lies on the printed thing `b`: a margin beside its ticks, the ticks themselves."""
-    if b.step < LEAST_PRINT or a.thickness * a.length > 1.2 * b.thickness * b.length:
+    if b.step < LEAST_PRINT or b.length < SHORTEST * b.thickness or a.thickness * a.length > 1.2 * b.thickness * b.length:
         return False
     shift = a.middle - b.middle
     ends = (b.corners - b.middle) @ b.along

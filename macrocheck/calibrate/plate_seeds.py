@@ -24,7 +24,7 @@ MOST_LINES = 26
 """Lines kept per smoothing."""
 TURN_BINS, RHO_STEP, SPREAD = 720, 2.0, 8
 """Bins round the circle, px per bin of distance, bins to either side that one edge votes for."""
-LEAST_LINE = 0.07
+LEAST_LINE = 0.05
 """Least length of a face that is seen, part of the picture's longest side."""
 ABOUT, TURNED = 30.0, math.radians(20)
 """How far from a voted line the edges that it is laid through may lie, px of the reduced picture, and how far they
