@@ -139,9 +139,8 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
     low[3] = sharpest
     p = np.clip(start, low, high)
     values = patch.signal.ravel()
-    uu, vv = np.meshgrid(patch.u / np.abs(patch.u).max(), patch.v / np.abs(patch.v).max())
-    # rows: the bar's shape, then its ground; below them, how the bar changes with each parameter
-    base = np.stack([values, np.ones(values.size), uu.ravel(), vv.ravel()])
+    # rows: the bar's shape, then its ground; in the second, above them, how the bar changes with each parameter
+    base = _rows(patch)
     jacobian = np.empty((len(start) + 4, values.size))
     jacobian[len(start) :] = base
     # a blurred hairline tells thickness times height only: a weak pull to what its sides and the blur of its
@@ -193,6 +192,12 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
         msg = "a fit takes a step at least"
         raise ValueError(msg)
     return best
+
+
+def _rows(patch: Patch) -> FloatArray:
+    """Room for a bar's shape, and level, lean along and lean across of its ground, (4, pixels)."""
+    uu, vv = np.meshgrid(patch.u / np.abs(patch.u).max(), patch.v / np.abs(patch.v).max())
+    return np.stack([np.zeros(uu.size), np.ones(uu.size), uu.ravel(), vv.ravel()])
 
 
 def _drawn(seen: float, blur: float) -> float:

@@ -79,8 +79,8 @@ def votes(small: ByteArray) -> list[Circle]:
         inside = (cx >= 0) & (cx < w) & (cy >= 0) & (cy < h)
         count = np.bincount((cy * w + cx)[inside], minlength=h * w).reshape(h, w).astype(np.float32)
         spread = max(0.05 * radius, 1.0)
-        cv2.GaussianBlur(count, (0, 0), spread, dst=layer)
-        layer *= 2 * math.pi * spread**2 / (2 * math.pi * radius + 20.0)
+        smooth = cv2.GaussianBlur(count, (0, 0), spread)
+        np.multiply(smooth, 2 * math.pi * spread**2 / (2 * math.pi * radius + 20.0), out=layer)
     return _tops(stack, radii)
 
 

@@ -127,7 +127,7 @@ def pitch_told(pattern: Pattern, k: IntArray, reach: FloatArray) -> float | None
 
 @cache
 def _ranks(steps: tuple[int, ...]) -> IntArray:
-    """Which length of tick each is, 0 the shortest: (place of a longest tick, place), both modulo the widest step."""
+    """Which length of tick each is, 0 the shortest: (place of a longest tick, place) within the widest step."""
     n = steps[0]
     off = np.arange(n)[None, :] - np.arange(n)[:, None]
     rank = np.zeros((n, n), dtype=np.intp)

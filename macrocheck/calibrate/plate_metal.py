@@ -80,7 +80,11 @@ def _laid_out(pixels: ByteArray, plate: Plate) -> tuple[Float32Array, FloatArray
 
 def within(a: Plate, b: Plate) -> bool:
     """Whether `a` lies on the printed thing `b`: a margin beside its ticks, the ticks themselves."""
-    if b.step < LEAST_PRINT or b.length < SHORTEST * b.thickness or a.thickness * a.length > 1.2 * b.thickness * b.length:
+    if (
+        b.step < LEAST_PRINT
+        or b.length < SHORTEST * b.thickness
+        or a.thickness * a.length > 1.2 * b.thickness * b.length
+    ):
         return False
     shift = a.middle - b.middle
     ends = (b.corners - b.middle) @ b.along

@@ -133,7 +133,10 @@ def _gradient(small: ByteArray, blur: float) -> tuple[Float32Array, Float32Array
     # a colour at a time: strided channels take three times as long
     for channel in cv2.split(small):
         soft = cv2.GaussianBlur(channel.astype(np.float32), (0, 0), blur)
-        x_c, y_c = cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 32), cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 32)
+        x_c, y_c = (
+            cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 32),
+            cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 32),
+        )
         size = x_c * x_c + y_c * y_c
         more = (size > most).view(np.uint8)
         for kept, new in ((x, x_c), (y, y_c), (most, size)):
@@ -215,7 +218,9 @@ def _about(turn: FloatArray, angle: float) -> slice | IntArray:
     angle = math.remainder(angle, 2 * math.pi)
     low, high = angle - TURNED, angle + TURNED
     if low < -math.pi or high > math.pi:
-        return np.flatnonzero((turn > math.remainder(low, 2 * math.pi)) | (turn < math.remainder(high, 2 * math.pi)))
+        return np.flatnonzero(
+            (turn > math.remainder(low, 2 * math.pi)) | (turn < math.remainder(high, 2 * math.pi))
+        )
     return slice(int(np.searchsorted(turn, low)), int(np.searchsorted(turn, high)))
 
 

@@ -44,7 +44,6 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
     close = pitch < CLOSE_PX
     sigma = max(0.12 * pitch, 0.6)
     plain = np.column_stack([np.ones_like(grid), grid])
-    level = np.linalg.pinv(plain).T @ plain.T  # what of a piece is level and slope
     alike: BoolArray = np.ones(len(k), dtype=bool)
     bend, loose = 0.0, 0.25
     for turn in range(40):
@@ -57,11 +56,7 @@ def follow(signal: FloatArray, zero: float, pitch: float) -> tuple[IntArray, Flo
         if close:
             places, likeness, height, sigma = line_ticks(signal, places, pitch, sigma)
         else:
-            base = np.column_stack([shape, np.gradient(shape), plain])
-            square = base.T @ base
-            solve = np.linalg.solve(square + 1e-13 * np.trace(square) * np.eye(4), base.T).T
-            for _ in range(3):
-                places, likeness, height = _register(read, places, base, solve, level, 0.3 * pitch)
+            places, likeness, height = _registered(read, places, shape, plain, 0.3 * pitch)
         off = np.abs(places - _places(k, origin, slope, bend))
         usual = median(height[np.abs(k) <= 6])
         alike = (likeness > LEAST_ALIKE) & (off < loose * pitch) & (height > 0.2 * usual) & (height < 4 * usual)
@@ -117,28 +112,29 @@ def _places(k: IntArray, origin: float, slope: float, bend: float) -> FloatArray
     return np.asarray(origin + slope * k + bend * k**2, dtype=np.float64)
 
 
-def _register(
-    read: Callable[[FloatArray], FloatArray],
-    places: FloatArray,
-    base: FloatArray,
-    solve: FloatArray,
-    level: FloatArray,
-    most: float,
+def _registered(
+    read: Callable[[FloatArray], FloatArray], places: FloatArray, shape: FloatArray, plain: FloatArray, most: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Shift every place onto the mean tick by least squares: places, likeness (0-1), height in mean ticks.
+    """Shift every place onto the mean tick `shape` by least squares: places, likeness (0-1), height in shapes.
 
-    `base`: (n, 4) the mean tick, its slope, level and slope of the ground; `solve`: (n, 4) what fits them to a
-    piece; `level`: (n, n) what projects a piece onto the ground's.
+    `plain`: (len(shape), 2) level and slope of the ground.
     """
-    pieces = read(places)
-    c = pieces @ solve
-    height = c[:, 0]
-    shift = np.where(height > 1e-6, -c[:, 1] / np.where(np.abs(height) > 1e-6, height, 1.0), 0.0)
-    rest = pieces - pieces @ level
-    left = pieces - c @ base.T
-    part = 1 - np.sum(left**2, axis=1) / np.maximum(np.sum(rest**2, axis=1), 1e-9)
-    likeness = np.where(height > 0, np.sqrt(np.clip(part, 0, 1)), 0.0)
-    return places + np.clip(shift, -most, most), likeness, height
+    base = np.column_stack([shape, np.gradient(shape), plain])
+    square = base.T @ base
+    solve = np.linalg.solve(square + 1e-13 * np.trace(square) * np.eye(4), base.T).T
+    level = np.linalg.solve(plain.T @ plain, plain.T).T @ plain.T  # what of a piece is level and slope
+    height = likeness = np.zeros(len(places))
+    for _ in range(3):
+        pieces = read(places)
+        c = pieces @ solve
+        height = c[:, 0]
+        shift = np.where(height > 1e-6, -c[:, 1] / np.where(np.abs(height) > 1e-6, height, 1.0), 0.0)
+        rest = pieces - pieces @ level
+        left = pieces - c @ base.T
+        part = 1 - np.sum(left**2, axis=1) / np.maximum(np.sum(rest**2, axis=1), 1e-9)
+        likeness = np.where(height > 0, np.sqrt(np.clip(part, 0, 1)), 0.0)
+        places = places + np.clip(shift, -most, most)
+    return places, likeness, height
 
 
 def _unbroken(k: IntArray, alike: BoolArray) -> BoolArray:

@@ -1,4 +1,4 @@
-"""Rendered photographs of sections, of the hard look, with a bar and its label laid in as software does; by seed."""
+"""Rendered photographs of the hard look with a bar and its label laid in as software does; fixed by seed."""
 
 import numpy as np
 
