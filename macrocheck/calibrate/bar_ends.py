@@ -118,9 +118,9 @@ class _Fit:
     residual: FloatArray
 
 
-def _bounds(patch: Patch, *, tick: bool) -> tuple[FloatArray, FloatArray]:
+def _bounds(patch: Patch, sharpest: float, *, tick: bool) -> tuple[FloatArray, FloatArray]:
     t = patch.thickness
-    low = [-7.0 - 0.5 * t, -0.5 * t - 2, 0.6, SHARPEST]
+    low = [-7.0 - 0.5 * t, -0.5 * t - 2, 0.6, sharpest]
     high = [7.0 + 0.5 * t, 0.5 * t + 2, 1.3 * t + 1.0, SOFTEST]
     if tick:
         low += [0.8 * t, 0.6]
@@ -135,8 +135,7 @@ def _weights(residual: FloatArray) -> FloatArray:
 
 def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARPEST) -> _Fit:
     """Least squares from `start`; a blur of 1 px at least finds its way where a sharper edge stops short."""
-    low, high = _bounds(patch, tick=tick)
-    low[3] = sharpest
+    low, high = _bounds(patch, sharpest, tick=tick)
     p = np.clip(start, low, high)
     values = patch.signal.ravel()
     # rows: the bar's shape, then its ground; in the second, above them, how the bar changes with each parameter

@@ -157,7 +157,7 @@ class _Strip:
         self.v_step = max(1.0, comb.pitch / 10)
         half = max(round(10 * comb.pitch / self.v_step), 12)
         self.v = np.arange(-half, half + 1) * self.v_step
-        self.u = np.arange(nu) + float(self.u0)
+        self.u: FloatArray = np.arange(nu, dtype=np.float64) + self.u0
         self.at = at
 
     def read(self, v: slice = slice(None), u: slice = slice(None)) -> ByteArray:
