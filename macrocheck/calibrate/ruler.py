@@ -22,9 +22,10 @@ from macrocheck.photo import Photo
 
 LEAST_TICKS = 9
 """Fewest ticks a rule is told by."""
-DRIFT_PX = 0.015
+DRIFT_PX, DRIFT_TICKS = 0.015, 30
 """Standard uncertainty of one end of a rule against the other that no residual shows, px: glare and a ground that
-changes shift ticks little by little; from rendered rules."""
+changes shift ticks little by little, and in a row of more ticks than so many they do so more than once; from
+rendered rules."""
 MOST_ALIKE = 0.85
 """Most correlation of neighbouring residuals that is reckoned with."""
 TILT_SHOWS = 0.004
@@ -331,7 +332,8 @@ def _fit(k: IntArray, at: FloatArray) -> tuple[float, float, float, float, BoolA
     line = np.polyfit(x - centre, y, 1)
     left = y - np.polyval(line, x - centre)
     noise = float(np.std(left)) * math.sqrt(n / (n - 2)) * _drift(left)
-    u_pitch = math.hypot(noise / math.sqrt(float(np.sum((x - centre) ** 2))), DRIFT_PX / float(x[-1] - x[0]))
+    drift = DRIFT_PX * math.sqrt(min(1.0, DRIFT_TICKS / n)) / float(x[-1] - x[0])
+    u_pitch = math.hypot(noise / math.sqrt(float(np.sum((x - centre) ** 2))), drift)
     curve, cov = np.polyfit(x - centre, y, 2, cov="unscaled")
     noise_2 = float(np.std(y - np.polyval(curve, x - centre))) * math.sqrt(n / max(n - 3, 1))
     if noise_2 > 0.08 * abs(float(line[0])):

@@ -46,6 +46,28 @@ def test_discs_over_clutter(seed: int) -> None:
     assert error < 0.004, picture.what
 
 
+@pytest.mark.parametrize("colour", [(182.0, 120.0, 36.0), (95.0, 140.0, 153.0)])
+def test_a_disc_as_light_as_its_ground_is_found_by_colour(colour: tuple[float, float, float]) -> None:
+    # its brightness is the ground's: 0.299 red + 0.587 green + 0.114 blue (ITU-R BT.601)
+    assert np.dot(colour, [0.299, 0.587, 0.114]) == pytest.approx(129, abs=2)
+    image, _ = draw_disc(
+        np.full((600, 800, 3), 129.0), centre=(333.3, 280.8), diameter_px=160.4, colour=colour, rim=None
+    )
+    (disc,) = find_discs(photo_of(camera(image, seed=2, blur=1.0)))
+    assert 2 * disc.radius == pytest.approx(160.4, rel=0.003)
+
+
+def test_a_disc_over_two_grounds_is_measured_in_the_colour_that_shows_all_of_it() -> None:
+    # a brass disc, half of it over bright metal that is as light as it is
+    ground = np.full((600, 800, 3), 70.0)
+    ground[:, 340:] = 205.0
+    colour = (235.0, 215.0, 130.0)
+    image, _ = draw_disc(ground, centre=(333.3, 280.8), diameter_px=160.4, colour=colour, rim=None)
+    (disc,) = find_discs(photo_of(camera(image, seed=2, blur=1.5)))
+    assert 2 * disc.radius == pytest.approx(160.4, rel=0.005)
+    assert disc.axes[0] == disc.axes[1]
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_clutter_passes_for_no_disc(seed: int) -> None:
     with pytest.raises(NotFoundError, match="ruler:1mm"):

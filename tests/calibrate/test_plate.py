@@ -106,3 +106,19 @@ def test_how_it_is_written() -> None:
     for wrong in ("plate", "plate:6", "plate:6mm@4", "plate:@4,5"):
         with pytest.raises(InputError, match="plate"):
             parse_mark(wrong)
+
+
+@pytest.mark.parametrize("seed", [1119, 1148, 1153])
+def test_faces_seen_over_little_more_than_the_thickness(seed: int) -> None:
+    picture = with_plate(seed, 1000)
+    thickness = picture.mark.partition("@")[0]
+    photo = photo_of(picture.pixels)
+    marks = [picture.mark]
+    if "@" not in picture.mark:  # both members as thick: the one that is offered
+        with pytest.raises(NotFoundError) as asked:
+            calibrate(photo, [parse_mark(picture.mark)])
+        marks = re.findall(rf"{re.escape(thickness[:9])}[0-9]*mm@[0-9]+,[0-9]+", str(asked.value))
+    scale = calibrate(photo, [parse_mark(marks[0])])
+    mm = parse_mark(picture.mark).length_mm
+    assert mm is not None
+    assert scale.mm_per_px == pytest.approx(mm / picture.length_px, rel=0.004), picture.what

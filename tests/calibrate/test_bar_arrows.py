@@ -1,0 +1,57 @@
+"""Arrows drawn into a picture are no bars, and do not hide one; bars laid into rendered photographs of sections."""
+
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+import pytest
+
+from macrocheck.calibrate import calibrate, parse_mark
+from macrocheck.errors import NotFoundError
+from macrocheck.render.marks import draw_bar
+from tests.calibrate.laid_bars import with_laid_bar
+from tests.calibrate.scenes import camera, photo_of
+
+if TYPE_CHECKING:
+    from macrocheck.arrays import AnyArray
+
+
+def _with_arrow(degrees: float, thick: int, head: float, tone: float) -> "AnyArray":
+    """An arrow as OpenCV draws it, its barbs `head` of its length, on (720, 960, 3)."""
+    image = np.full((720, 960, 3), 90.0)
+    a = np.deg2rad(degrees)
+    middle = np.array([470.0, 300.0])
+    tail, tip = (np.rint(middle + s * 110 * np.array([np.cos(a), np.sin(a)])).astype(int) for s in (-1, 1))
+    mask: AnyArray = np.zeros(image.shape[:2], np.uint8)
+    cv2.arrowedLine(mask, tail.tolist(), tip.tolist(), (255,), thick, cv2.LINE_AA, 0, head)
+    part = mask[..., None] / 255.0
+    return image * (1 - part) + tone * part
+
+
+@pytest.mark.parametrize("degrees", [0.0, 64.0, -148.0])
+@pytest.mark.parametrize("thick", [3, 6])
+@pytest.mark.parametrize("head", [0.15, 0.3])
+def test_an_arrow_is_no_bar(degrees: float, thick: int, head: float) -> None:
+    image = _with_arrow(degrees, thick, head, 245.0)
+    with pytest.raises(NotFoundError):
+        calibrate(photo_of(camera(image, seed=3)), [parse_mark("bar:10mm")])
+    both, drawn = draw_bar(image, start=(120.4, 660.2), length_px=230.7, thickness_px=5.0, colour=(20, 20, 20))
+    scale = calibrate(photo_of(camera(both, seed=3)), [parse_mark("bar:10mm")])
+    assert scale.mm_per_px == pytest.approx(10 / drawn.length_px, rel=0.002)
+
+
+@pytest.mark.parametrize("thick", [3, 6])
+def test_the_same_shaft_without_barbs_is_a_bar(thick: int) -> None:
+    image = np.full((720, 960, 3), 90.0)
+    image, _ = draw_bar(image, start=(300.0, 300.0), length_px=220.0, angle_deg=64.0, thickness_px=float(thick))
+    scale = calibrate(photo_of(camera(image, seed=3)), [parse_mark("bar:10mm")])
+    assert scale.mm_per_px == pytest.approx(10 / 220.0, rel=0.003)
+
+
+@pytest.mark.parametrize("seed", [15017, 15022, 15030, 15044])
+def test_bars_in_photographs_with_arrows(seed: int) -> None:
+    picture, text = with_laid_bar(seed)
+    mark = parse_mark(text)
+    scale = calibrate(photo_of(picture.pixels), [mark])
+    assert mark.length_mm is not None
+    assert scale.mm_per_px == pytest.approx(mark.length_mm / picture.length_px, rel=0.003), picture.what
