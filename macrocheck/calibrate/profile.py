@@ -44,7 +44,8 @@ def crossing(values: FloatArray, positions: FloatArray, level: float) -> float |
 def reduced(image: AnyArray, size: tuple[int, int]) -> AnyArray:
     """Reduce a picture to (width, height) by means over its pixels; by halves first, which is far quicker."""
     h, w = image.shape[:2]
-    while min(w / size[0], h / size[1]) >= 2 and not (w | h) & 1:
+    # not where one whole factor does it all: every step rounds
+    while (w % size[0] or h % size[1]) and min(w / size[0], h / size[1]) >= 2 and not (w | h) & 1:
         w, h = w // 2, h // 2
         image = cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA)
     whole = int(min(w / size[0], h / size[1]))
