@@ -5,6 +5,7 @@ shows plates of unlike thickness each of them is a candidate, and a point on the
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -30,6 +31,8 @@ UNSURE = 0.4
 """A plate around the same point is another reading of it where it is this plain beside the plainest."""
 SAME_FACES = 0.08
 """Two finds of about one place whose thicknesses differ by less than this (relative) are of the same faces."""
+NEARLY = 0.9
+"""Two readings of the same faces are about as plain where the fainter is at least this part of the plainer."""
 SAME_STEPS = 1.2
 """Edges nearer to the faces of a plate than so many of their bins are those faces: its own came from as far."""
 ALIKE = 0.5
@@ -97,13 +100,19 @@ def plates(photo: Photo) -> list[Plate]:
         again = next((i for i, other in enumerate(found) if _same(plate, other)), None)
         if again is None:
             found.append(plate)
-        elif plate.strength > found[again].strength:
-            found[again] = plate
+        else:
+            found[again] = _plainer(found[again], plate)
     print_ = [p for p in found if printed(photo.pixels, p)]
     found = [p for p in found if not any(p is other or within(p, other) for other in print_)]
     found = [p for p in found if not any(_part(p, o) or _stack(p, o) or _lengthwise(p, o) for o in found)]
     # one with another plate's face between its own may be two plates, and has told by now what the others are
     return sorted((p for p in found if not p.shared), key=lambda p: -p.strength)
+
+
+def _plainer(a: Plate, b: Plate) -> Plate:
+    """The plainer of two readings of the same faces; `shared` only where both are or the other is much fainter."""
+    best, other = (a, b) if a.strength >= b.strength else (b, a)
+    return replace(best, shared=best.shared and (other.shared or other.strength < NEARLY * best.strength))
 
 
 def _known(seed: Pair, earlier: Pair, plate: Plate) -> bool:
