@@ -1,0 +1,53 @@
+"""Toes: where the face leaves a member's surface."""
+
+import numpy as np
+import pytest
+
+from macrocheck.segment.chains import resample
+from macrocheck.segment.face import AirLine
+from macrocheck.segment.lines import Line
+from macrocheck.segment.maps import TOE_NONBUTTING, RegionMaps
+from macrocheck.segment.toes import find_toe
+
+
+def maps_that_say_nothing() -> RegionMaps:
+    blank = np.zeros((1, 448, 448), np.float32)
+    return RegionMaps(
+        regions=np.repeat(blank, 4, axis=0),
+        haz=blank[0],
+        fusion_line=blank[0],
+        seam=blank[0],
+        void=blank[0],
+        points=np.repeat(blank, 3, axis=0),
+        to_photo=np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]),
+    )
+
+
+def face_to(corner: tuple[float, float], flush_to: tuple[float, float], rise: float) -> AirLine:
+    """A face from the upper left down to `corner` at a slope of `rise`, then flush with the surface (y = 300)."""
+    points = resample(np.array([(corner[0] - 150.0, 300.0 - 150.0 * rise), corner, flush_to]), 1.0)
+    return AirLine(points, np.full(len(points), 0.2), np.ones(len(points)))
+
+
+def plate() -> Line:
+    return Line(np.array([380.0, 300.0]), np.array([1.0, 0.0]), 0.1, 1e-3, -40.0, 40.0)
+
+
+@pytest.mark.parametrize("flush", [0.5, 8.0, 40.0, 70.0])
+def test_what_lies_flush_beyond_a_distinct_corner_is_the_member(flush: float) -> None:
+    air = face_to((250.0, 300.0), (250.0 + flush, 300.0), 1.0)
+    toe = find_toe(
+        maps_that_say_nothing(), air, plate(), layer=TOE_NONBUTTING, inward=np.array([0.0, 1.0]), at_start=False
+    )
+    assert toe.point == pytest.approx((250.0, 300.0), abs=1.0)
+    assert np.rad2deg(toe.angle) == pytest.approx(45.0, abs=3.0)
+
+
+def test_a_face_that_comes_in_flat_may_end_in_a_long_rim() -> None:
+    # Leaving the surface at 11 degrees says little of where weld metal ends: the outline's own end stands.
+    air = face_to((250.0, 300.0), (330.0, 300.0), 0.2)
+    toe = find_toe(
+        maps_that_say_nothing(), air, plate(), layer=TOE_NONBUTTING, inward=np.array([0.0, 1.0]), at_start=False
+    )
+    assert toe.point[0] > 300.0
+    assert toe.u > 2.0
