@@ -1,6 +1,6 @@
 """The panel beside the picture: grade, scale, main numbers, limits, flags, key to the lines, cautions."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 
@@ -13,7 +13,7 @@ from macrocheck.report.palette import FADED, INK, STROKES, WHITE
 from macrocheck.report.sheet import Sheet, shortened, text_width, wrapped
 from macrocheck.report.strokes import Pen
 from macrocheck.report.tables import SEVERITY, Row, limit_text, quantity_rows
-from macrocheck.results import CAUTIONS, Result, Verdict
+from macrocheck.results import CAUTIONS, Quantity, Result, Verdict
 from macrocheck.scale import Scale
 from macrocheck.units import MM_PER_INCH
 
@@ -24,6 +24,12 @@ MAIN_NUMBERS: tuple[str, ...] = (
     "bead_width", "reinforcement_height", "depth_of_fusion", "dilution", "toe_angle_left", "toe_angle_right",
 )  # fmt: skip
 """What the panel lists; the rest is in the table and the result file. Graded ones are listed besides."""
+
+FAULTS: tuple[str, ...] = (
+    "root_shortfall", "root_gap", "undercut_butting", "undercut_nonbutting", "undercut_left", "undercut_right",
+    "overlap_butting", "overlap_nonbutting", "largest_void",
+)  # fmt: skip
+"""Listed too where they are there for certain: by more than their U95."""
 
 _MOST_LIMITS = 14
 """More limits than this: the accepted ones are counted, not listed."""
@@ -49,6 +55,12 @@ class NumberedFlag:
     number: int
     flag: Flag
     weld: int | None
+
+
+def faults_seen(quantities: Mapping[str, Quantity]) -> set[str]:
+    """Keys of the faults that a weld shows for certain."""
+    found = {key: quantities[key] for key in FAULTS if key in quantities}
+    return {k for k, q in found.items() if isinstance(q.value, float) and q.value > (q.U95 or 0.0)}
 
 
 def numbered_flags(result: Result) -> list[NumberedFlag]:
@@ -258,7 +270,8 @@ def fill_panel(
         verdicts = result.verdicts.per_weld[i] if i < len(result.verdicts.per_weld) else ()
         graded = {v.quantity for v in verdicts}
         rows = quantity_rows(result, i, unit)
-        panel.numbers([r for r in rows if r.key in MAIN_NUMBERS or r.key in graded])
+        listed = graded.union(MAIN_NUMBERS, faults_seen(result.measurements[i].quantities))
+        panel.numbers([r for r in rows if r.key in listed])
         threshold = result.measurements[i].settings.get("fusion_threshold_mm")
         if threshold is not None and any(r.key.startswith("unfused_") for r in rows):
             panel.lines(

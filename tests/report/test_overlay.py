@@ -17,10 +17,10 @@ from macrocheck.report.geometry import weld_points
 from macrocheck.report.labels import place_labels, weld_labels
 from macrocheck.report.overlay import draw_overlay, overlay_frame
 from macrocheck.report.palette import FADED, INK, PAPER, STROKES, VERDICT_COLOUR, VERMILION
-from macrocheck.report.panel import numbered_flags
+from macrocheck.report.panel import FAULTS, faults_seen, numbered_flags
 from macrocheck.report.scale_picture import draw_scale, scale_frame
 from macrocheck.report.sheet import shortened, text_width, wrapped
-from macrocheck.results import CAUTIONS, Verdicts, VerdictWord
+from macrocheck.results import CAUTIONS, Quantity, Verdicts, VerdictWord
 from macrocheck.scale import FoundMark
 from tests.report.scenes import lines_in, numbers, photo_of, result_of, scale_of, spans, tee_weld, turned, verdict
 
@@ -295,3 +295,14 @@ def test_styles_differ_where_lines_run_together() -> None:
         (STROKES[n].style, STROKES[n].width) for n in ("fusion", "face", "surface", "unfused", "throat", "root")
     }
     assert len(looks) == 6
+
+
+def test_faults_that_are_there_for_certain_are_listed() -> None:
+    quantities = {key: Quantity(0.0, 0.02, 0.04, "mm") for key in FAULTS}
+    assert faults_seen(quantities) == set()
+    quantities["undercut_butting"] = Quantity(0.80, 0.06, 0.12, "mm")
+    quantities["largest_void"] = Quantity(0.10, 0.06, 0.12, "mm")
+    quantities["root_gap"] = Quantity(None, None, None, "mm", "not seen")
+    assert faults_seen(quantities) == {"undercut_butting"}
+    del quantities["undercut_butting"]
+    assert faults_seen(quantities) == set()
