@@ -92,9 +92,8 @@ class Search:
             return disc
         ring, is_whole = self._ring(disc), whole(self.photo.pixels, disc)
         which: Sequence[int] = range(1, 4)
-        if (
-            is_whole and disc.axes[0] == disc.axes[1]
-        ):  # on most pictures no colour shows more, and measuring costs ten times as much as this
+        # on most pictures no colour shows more, and measuring costs ten times as much as this
+        if is_whole and disc.axes[0] == disc.axes[1]:
             shares = [self._share(i, ring) for i in range(4)]
             which = [i for i in which if shares[i] > shares[0] + SHARE_MORE]
         looks = self._in_layers(ring, ABOUT, which, np.random.default_rng(0))
