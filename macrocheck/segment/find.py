@@ -13,7 +13,17 @@ from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint, unlike
 from macrocheck.segment.land import with_land
-from macrocheck.segment.locate import BACK, BEAD_BACK, COARSE, SHARES, WIDER, Spot, overlap, spots
+from macrocheck.segment.locate import (
+    BACK,
+    BEAD_BACK,
+    COARSE,
+    SHARES,
+    WIDER,
+    Spot,
+    overlap,
+    spots,
+    traces_elsewhere,
+)
 from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.pair import compare_openings, share_surfaces
@@ -246,12 +256,15 @@ class _Job:
         return None
 
     def _others(self, found: list[Spot], first: Spot) -> list[Spot]:
-        """Patches that may be a tee's second weld; from a sharper look where the first one showed none."""
-        for seen in (found, spots(self.looks.coarse(_SHARPER))):
-            others = [s for s in seen[:3] if s.score >= _SECOND * seen[0].score and overlap(s, first) <= 0.5]
-            if others:
-                return others
-        return []
+        """Patches that may be a tee's second weld; from a sharper look where the first shows but traces of one."""
+
+        def apart(seen: list[Spot]) -> list[Spot]:
+            return [s for s in seen[:3] if s.score >= _SECOND * seen[0].score and overlap(s, first) <= 0.5]
+
+        others = apart(found)
+        if others or not traces_elsewhere(self.looks.coarse(COARSE), found[0]):
+            return others
+        return apart(spots(self.looks.coarse(_SHARPER)))
 
     def turned(self, spot: Spot, weld: WeldOutline, hints: Hints | None) -> WeldOutline | None:
         """The weld fitted anew with its members the other way round, unless a person has said which is which."""

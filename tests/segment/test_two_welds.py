@@ -2,12 +2,14 @@
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 from macrocheck.photo import Photo
 from macrocheck.render.photo import RenderedPhoto, render_photo
 from macrocheck.segment import Looks, find_outline
-from macrocheck.segment.locate import COARSE, spots
+from macrocheck.segment.locate import COARSE, Spot, spots, traces_elsewhere
+from macrocheck.segment.maps import RegionMaps
 
 if TYPE_CHECKING:
     from macrocheck.render.section import SectionJoint
@@ -31,3 +33,22 @@ def test_a_second_weld_that_the_first_look_misses_is_found(picture: RenderedPhot
         middle = weld.polygon_px.mean(axis=0)
         off = min(float(abs(w.polygon.mean(axis=0) - middle).max()) for w in found.welds)
         assert off < 0.05 * picture.rgb.shape[1]
+
+
+@pytest.mark.parametrize(("side", "sure", "traces"), [(8, 0.4, True), (8, 0.05, False), (3, 0.4, False)])
+def test_traces_of_a_weld_are_seen_outside_a_spot_alone(side: int, sure: float, traces: bool) -> None:
+    blank = np.zeros((120, 160), np.float32)
+    weld = blank.copy()
+    weld[40:70, 20:60] = 1.0
+    spot = Spot((79.0, 109.0), 80.0, 20.0, (39.0, 79.0, 119.0, 139.0))
+    weld[50 : 50 + side, 120 : 120 + side] = sure
+    maps = RegionMaps(
+        regions=np.stack([1 - weld, weld, blank, blank]),
+        haz=blank,
+        fusion_line=blank,
+        seam=blank,
+        void=blank,
+        points=np.stack([blank] * 3),
+        to_photo=np.array([[2.0, 0.0, 0.0], [0.0, 2.0, 0.0]]),
+    )
+    assert traces_elsewhere(maps, spot) is traces
