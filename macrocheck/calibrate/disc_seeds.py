@@ -51,14 +51,9 @@ def votes(small: ByteArray) -> list[Circle]:
 
     An edge is one of the colour that changes most there: a brass disc on steel may be as light as its ground.
     """
-    gx, gy = (np.zeros(small.shape[:2], dtype=np.float32) for _ in range(2))
-    steep = np.zeros(small.shape[:2], dtype=np.float32)
-    for channel in cv2.split(cv2.GaussianBlur(small, (0, 0), 1.2)):
-        x_c, y_c = cv2.Sobel(channel, cv2.CV_32F, 1, 0), cv2.Sobel(channel, cv2.CV_32F, 0, 1)
-        size = np.hypot(x_c, y_c)
-        more = (size > steep).view(np.uint8)
-        for kept, new in ((gx, x_c), (gy, y_c), (steep, size)):
-            cv2.copyTo(new, more, kept)
+    soft = cv2.split(cv2.GaussianBlur(small, (0, 0), 1.2))
+    gx, gy = profile.steepest((cv2.Sobel(c, cv2.CV_32F, 1, 0), cv2.Sobel(c, cv2.CV_32F, 0, 1)) for c in soft)
+    steep = np.hypot(gx, gy)
     y, x = np.nonzero(_ridge(steep, gx, gy))
     if len(x) < 20:
         return []

@@ -6,6 +6,7 @@ from functools import cache
 import numpy as np
 
 from macrocheck.arrays import FloatArray, IntArray
+from macrocheck.calibrate.profile import middle
 
 PATTERNS: dict[str, tuple[tuple[int, ...], tuple[float, ...]]] = {
     # name: ((ticks from one longer one to the next, from the longest class down), (pitches in mm it may have))
@@ -161,7 +162,7 @@ def _fit(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> tuple[float, int
         if len(levels) < 2 or levels[0] != 0 or np.count_nonzero(rank > 0) < 2:
             continue
         rank_rising = rank[rising]
-        means = np.array([_middle(y_rising[rank_rising == level]) for level in levels])
+        means = np.array([middle(y_rising[rank_rising == level]) for level in levels])
         if means[-1] - means[0] < LEAST_LONGER or np.any(np.diff(means) < -0.3):
             continue
         # a thread followed at half its pitch has every second stroke longer, and none longer still
@@ -188,8 +189,3 @@ def _fit(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> tuple[float, int
                     best = (sure, phase)
                 break
     return best
-
-
-def _middle(rising: FloatArray) -> float:
-    """Median of values in rising order."""
-    return float(rising[(len(rising) - 1) // 2] + rising[len(rising) // 2]) / 2

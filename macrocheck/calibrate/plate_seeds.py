@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray, IntArray
-from macrocheck.calibrate.profile import reduced
+from macrocheck.calibrate.profile import reduced, steepest
 from macrocheck.photo import Photo
 
 SEARCH_SIDE = 900
@@ -129,19 +129,10 @@ def pairs(photo: Photo) -> list[Pair]:
 
 def _gradient(small: ByteArray, blur: float) -> tuple[Float32Array, Float32Array]:
     """Gradient of the channel that changes most, (h, w) each."""
-    x, y, most = (np.zeros(small.shape[:2], dtype=np.float32) for _ in range(3))
-    # a colour at a time: strided channels take three times as long
-    for channel in cv2.split(small):
-        soft = cv2.GaussianBlur(channel.astype(np.float32), (0, 0), blur)
-        x_c, y_c = (
-            cv2.Scharr(soft, cv2.CV_32F, 1, 0, scale=1 / 32),
-            cv2.Scharr(soft, cv2.CV_32F, 0, 1, scale=1 / 32),
-        )
-        size = x_c * x_c + y_c * y_c
-        more = (size > most).view(np.uint8)
-        for kept, new in ((x, x_c), (y, y_c), (most, size)):
-            cv2.copyTo(new, more, kept)
-    return x, y
+    soft = (cv2.GaussianBlur(channel.astype(np.float32), (0, 0), blur) for channel in cv2.split(small))
+    return steepest(
+        (cv2.Scharr(c, cv2.CV_32F, 1, 0, scale=1 / 32), cv2.Scharr(c, cv2.CV_32F, 0, 1, scale=1 / 32)) for c in soft
+    )
 
 
 def _edges(small: ByteArray, blur: float) -> tuple[FloatArray, FloatArray, FloatArray]:
