@@ -5,6 +5,9 @@ from functools import cached_property
 
 from macrocheck.arrays import ByteArray
 
+LUMA = (0.299, 0.587, 0.114)
+"""Brightness of red, green, blue (ITU-R BT.601)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Photo:

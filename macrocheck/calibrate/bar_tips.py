@@ -9,6 +9,7 @@ import numpy as np
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.calibrate.bar_ends import End, Patch, closer_end, plain_end, tick_shows, ticked_end
 from macrocheck.calibrate.profile import fit_edge, sample, strip
+from macrocheck.photo import LUMA
 
 TEXTURE = 1.0
 """Shift of an end, in blurs, for a ground textured as strongly as the bar stands out; from rendered bars."""
@@ -26,8 +27,6 @@ TICK_U = 0.045
 COLOUR_U, LEAST_COLOUR_U = 25.0, 0.1
 """Standard uncertainty of an end that is told by colour alone, px grey levels, and px at least: JPEG files keep a
 colour for every second pixel at best, and round faint ones most; from rendered bars."""
-LUMA = np.array([0.299, 0.587, 0.114])
-"""Brightness of red, green, blue (ITU-R BT.601)."""
 LEAST_BRIGHT = 12.0
 """Step of brightness from which an end is measured by brightness, grey levels."""
 FAINT_TINT, TINTED_BY = 25.0, 1.5
@@ -93,7 +92,7 @@ def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean,
     if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
         ground, step = usual, on - usual
     # compression keeps colour at half the sharpness and less, and shifts it; a ground's texture has little of it
-    bright = float(step @ LUMA)
+    bright = float(step @ np.array(LUMA))
     tint = step - step.mean()
     size = float(tint @ tint)
     if size <= FAINT_TINT**2:
@@ -101,7 +100,7 @@ def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean,
     coloured = Lean(tint / size, ground, max(COLOUR_U / math.sqrt(size), LEAST_COLOUR_U))
     if abs(bright) <= LEAST_BRIGHT:
         return (coloured,)
-    plain = Lean(LUMA / bright, ground, 0.0)
+    plain = Lean(np.array(LUMA) / bright, ground, 0.0)
     tinted = tint is not step and size > (TINTED_BY * bright) ** 2
     return (plain, coloured) if tinted else (plain,)
 

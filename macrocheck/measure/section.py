@@ -149,11 +149,11 @@ def _slid(face: FloatArray, draws: FloatArray, slide: FloatArray, *, at_start: b
     return np.asarray(draws + slide[:, None, None] * weight[:, None] * forward)
 
 
-def _stray(rng: np.random.Generator, u: float, rows: int) -> FloatArray:
-    """How far a toe that no surface fixes errs along the face, (rows,) px: as far as across it."""
-    stray = u * rng.standard_normal(rows)
-    stray[0] = 0.0
-    return stray
+def _errors(rng: np.random.Generator, u: float, rows: int) -> FloatArray:
+    """Errors (rows,) of something known to `u`; the outline as found has none."""
+    errors = u * rng.standard_normal(rows)
+    errors[0] = 0.0
+    return errors
 
 
 def _draw_curves(
@@ -169,9 +169,9 @@ def _draw_curves(
     noise = boundary_noise(rng, face, u_face, reach, rows)
     faces = face + noise[..., None] * normals(face)
     if weld.complete_butting and weld.surface_butting is None and weld.joint != "bead":
-        faces = _slid(face, faces, _stray(rng, float(u_face[0]), rows), at_start=True)
+        faces = _slid(face, faces, _errors(rng, float(u_face[0]), rows), at_start=True)
     if weld.complete_nonbutting and weld.surface_nonbutting is None:
-        faces = _slid(face, faces, _stray(rng, float(u_face[-1]), rows), at_start=False)
+        faces = _slid(face, faces, _errors(rng, float(u_face[-1]), rows), at_start=False)
     if weld.complete_butting:
         faces = _slide_toe(face, faces, lines[0], at_start=True)
     if weld.complete_nonbutting:
@@ -328,8 +328,7 @@ def _frame(
 def _draw_gap(rng: np.random.Generator, weld: WeldOutline, mm_per_px: FloatArray) -> FloatArray:
     if weld.gap_px is None:
         return np.zeros(len(mm_per_px))
-    spread = weld.gap_px[1] * rng.standard_normal(len(mm_per_px))
-    spread[0] = 0.0
+    spread = _errors(rng, weld.gap_px[1], len(mm_per_px))
     return np.maximum((weld.gap_px[0] + spread) * mm_per_px, 0.0)
 
 

@@ -69,20 +69,19 @@ def _faults(weld: WeldOutline) -> float:
 
 def _candidates(photo: Photo, hints: Hints | None, looks: Looks) -> tuple[RegionMaps, list[Spot]]:
     """Coarse maps and spots; looks again at other sizes where the first look shows nothing worth it."""
-    best: tuple[RegionMaps, list[Spot]] | None = None
-    for long_side in (COARSE, _SHARPER, 224, 640):
+
+    def look(long_side: int) -> tuple[RegionMaps, list[Spot]]:
         maps = looks.coarse(long_side)
-        seen = [s for s in spots(maps) if s.score > _LEAST_SCORE]
-        if best is None or (seen and not best[1]):
-            best = maps, seen
-        if seen:
-            break
-    if best is not None and best[1] and best[0] is looks.coarse(COARSE) and best[1][0].score < _WEAK * COARSE:
-        maps = looks.coarse(_SHARPER)
-        seen = [s for s in spots(maps) if s.score > _LEAST_SCORE]
-        if seen and seen[0].score / _SHARPER > _BETTER * best[1][0].score / COARSE:
-            best = maps, seen
-    if best is None or (not best[1] and not hints):
+        return maps, [s for s in spots(maps) if s.score > _LEAST_SCORE]
+
+    best = look(COARSE)
+    if not best[1]:
+        best = next((seen for seen in map(look, (_SHARPER, 224, 640)) if seen[1]), best)
+    elif best[1][0].score < _WEAK * COARSE:
+        sharper = look(_SHARPER)
+        if sharper[1] and sharper[1][0].score / _SHARPER > _BETTER * best[1][0].score / COARSE:
+            best = sharper
+    if not best[1] and not hints:
         msg = (
             f"{photo.path}: no weld was found in the picture; photograph the etched section closer, or draw the "
             "outline by hand and give it with --outline"

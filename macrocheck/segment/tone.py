@@ -3,7 +3,7 @@
 import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray
-from macrocheck.photo import Photo
+from macrocheck.photo import LUMA, Photo
 
 _PAYS, _CLEAR = 1.5, 5.0
 """A mix of the colours is used where it sets the sides apart, in standard deviations, by so many times what the
@@ -34,7 +34,7 @@ def telling_tone(photo: Photo, inside: FloatArray, outside: FloatArray) -> ByteA
     middles = [np.median(side.mean(axis=1), axis=0) for side in (a, b)]
     apart = np.median(b.mean(axis=1) - a.mean(axis=1), axis=0)
     within = 0.5 * (_scatter(a) + _scatter(b)) + _ROUNDING * np.eye(3)
-    luma = np.array([0.299, 0.587, 0.114])
+    luma = np.array(LUMA)
     noise = float(np.sqrt(luma @ within @ luma))
     by_luma = abs(float(luma @ apart)) / noise
     mix = np.linalg.solve(within, apart)
