@@ -5,13 +5,19 @@ from itertools import pairwise
 
 import numpy as np
 
-from macrocheck.arrays import FloatArray, frozen
+from macrocheck.arrays import FloatArray, Point, frozen
 from macrocheck.errors import NotFoundError
 from macrocheck.flags import Flag
+from macrocheck.measure import measure_weld
 from macrocheck.outline import Outline, SurfaceLine, WeldOutline
+from macrocheck.outline_correction import CLICK_U_PX
 from macrocheck.pipeline import JointChoice
+from macrocheck.results import Quantity
+from macrocheck.review import edits as e
 from macrocheck.review.choices import Choices
-from macrocheck.review.state import Hint, State, first_state
+from macrocheck.review.reduce import reduced
+from macrocheck.review.state import Change, Hint, State, first_state
+from macrocheck.scale import Scale
 
 WIDTH, HEIGHT = 800, 600
 
@@ -112,3 +118,26 @@ def begun(solver: FakeSolver | None = None, *, joint: JointChoice = "tee") -> tu
     """The tee as it is found, with its scale stated."""
     solver = solver or FakeSolver()
     return first_state(WIDTH, HEIGHT, Choices(marks=(MARK,), joint=joint), solver), solver
+
+
+SCALE = Scale(MM_PER_PX, 0.0, "stated")
+
+
+def edited(state: State, edit: e.Edit, solver: FakeSolver, u: float = CLICK_U_PX) -> tuple[State, Change]:
+    return reduced(state, edit, u, solver, {})
+
+
+def quantity(state: State, key: str, weld: int = 0) -> Quantity:
+    # As the page does where a hand took part.
+    return measure_weld(state.welds[weld].now, SCALE, all_lengths=True).quantities[key]
+
+
+def value(state: State, key: str) -> float:
+    found = quantity(state, key).value
+    assert isinstance(found, float), key
+    return found
+
+
+def at(*xy: float) -> Point:
+    x, y = xy
+    return float(x), float(y)

@@ -7,20 +7,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from macrocheck.arrays import Point
 from macrocheck.errors import InputError
 from macrocheck.flags import Flag
 from macrocheck.measure import measure_weld
 from macrocheck.outline import WeldOutline
 from macrocheck.outline_correction import CLICK_U_PX
 from macrocheck.outline_file import outline_bytes, outline_from_geojson
-from macrocheck.results import Quantity
 from macrocheck.review import edits as e
-from macrocheck.review.choices import Limits
 from macrocheck.review.figures import outline_of
-from macrocheck.review.reduce import reduced
-from macrocheck.review.state import Change, State
-from macrocheck.scale import Scale
 from tests.review.tee import (
     DEPTH,
     HEIGHT,
@@ -28,37 +22,19 @@ from tests.review.tee import (
     LEG_NONBUTTING,
     MM_PER_PX,
     ROOT,
-    TOE_BUTTING,
+    SCALE,
     TOE_NONBUTTING,
     WIDTH,
     FakeSolver,
+    at,
     begun,
+    edited,
     off,
+    quantity,
     straight,
     tee,
+    value,
 )
-
-SCALE = Scale(MM_PER_PX, 0.0, "stated")
-
-
-def edited(state: State, edit: e.Edit, solver: FakeSolver, u: float = CLICK_U_PX) -> tuple[State, Change]:
-    return reduced(state, edit, u, solver, {})
-
-
-def quantity(state: State, key: str, weld: int = 0) -> Quantity:
-    # As the page does where a hand took part.
-    return measure_weld(state.welds[weld].now, SCALE, all_lengths=True).quantities[key]
-
-
-def value(state: State, key: str) -> float:
-    found = quantity(state, key).value
-    assert isinstance(found, float), key
-    return found
-
-
-def at(*xy: float) -> Point:
-    x, y = xy
-    return float(x), float(y)
 
 
 def test_what_is_found_is_measured_as_it_is() -> None:
@@ -290,81 +266,6 @@ def test_an_outline_taken_as_right_gives_what_was_withheld_and_moves_nothing() -
     assert measure_weld(again.welds[0], SCALE).quantities == measure_weld(outline.welds[0], SCALE).quantities
     moved, _ = edited(after, e.MovePoint(0, "toe_nonbutting", at(470, 400)), solver)
     assert quantity(moved, "leg_butting").value is not None
-
-
-def test_a_weld_is_drawn_where_none_was_found() -> None:
-    solver = FakeSolver(welds=())
-    state, _ = begun(solver)
-    assert state.problem == "no weld was found"
-    edit = e.DrawWeld("tee", at(*TOE_BUTTING), at(*TOE_NONBUTTING), at(*ROOT))
-    after, _ = edited(state, edit, solver)
-    assert after.problem is None
-    assert value(after, "leg_butting") == pytest.approx(LEG_BUTTING * MM_PER_PX, abs=1e-3)
-    assert value(after, "unfused_nonbutting") == pytest.approx(LEG_NONBUTTING * MM_PER_PX, abs=0.02)
-    assert outline_of(after).made_by == "drawn by hand"
-    deeper, _ = edited(after, e.Redraw("0/fusion", np.array([[440.0, 401], [380, 420], [310, 401]])), solver)
-    assert value(deeper, "depth_of_fusion_nonbutting") == pytest.approx(20 * MM_PER_PX, abs=0.1)
-
-
-def test_a_bead_is_drawn_without_a_root() -> None:
-    solver = FakeSolver(welds=())
-    state, _ = begun(solver)
-    after, _ = edited(state, e.DrawWeld("bead", at(200, 300), at(320, 300)), solver)
-    measured = measure_weld(after.welds[0].now, SCALE).quantities
-    assert measured["bead_width"].value == pytest.approx(120 * MM_PER_PX, abs=1e-3)
-
-
-def test_a_weld_taken_away_is_said_so() -> None:
-    solver = FakeSolver()
-    state, _ = begun(solver)
-    after, _ = edited(state, e.RemoveWeld(0), solver)
-    outline = outline_of(after)
-    assert outline.welds == ()
-    assert outline.made_by == "corrected by hand"
-    assert after.problem is not None
-    again, _ = edited(after, e.Plain("reset"), solver)
-    assert outline_of(again).made_by == "found"
-
-
-def test_another_joint_has_the_outline_found_anew() -> None:
-    state, solver = begun()
-    state, _ = edited(state, e.MovePoint(0, "toe_butting", at(300, 250)), solver)
-    after, _ = edited(state, e.Choose({"joint": "lap"}), solver)
-    assert solver.asked[-1][0] == "lap"
-    assert not after.welds[0].by_hand
-
-
-def test_the_scale_is_set_by_two_ends() -> None:
-    state, solver = begun()
-    after, _ = edited(state, e.SetScale(((100.0, 50.0), (300.0, 50.0)), "10mm"), solver)
-    assert after.choices.marks == ("points:100.00,50.00,300.00,50.00=10mm",)
-    with pytest.raises(InputError):
-        edited(state, e.SetScale(((100.0, 50.0), (300.0, 50.0)), "ten"), solver)
-
-
-def test_settings_are_chosen_and_refused() -> None:
-    state, solver = begun()
-    shelf = {"mine": Limits("mine", "", shipped=False)}
-    after, change = reduced(state, e.Choose({"limits": "mine", "given": {"t": "8mm", "a": ""}}), 1.5, solver, shelf)
-    assert after.choices.limits == shelf["mine"]
-    assert after.choices.given == (("t", "8mm"),)
-    assert change.text == "Chosen: limits, thicknesses"
-    for wish in (
-        {"limits": "theirs"},
-        {"given": {"q": "8mm"}},
-        {"given": {"t": "8"}},
-        {"marks": ["bar"]},
-        {"marks": "bar:10mm"},
-        {"joint": "corner"},
-        {"guard": -1},
-        {"guard": True},
-        {"fusion_threshold": "0"},
-        {"colour": "red"},
-        {"mark_offset": "5mm"},
-        {"camera_distance": "1mm"},
-    ):
-        with pytest.raises(InputError):
-            reduced(state, e.Choose(wish), 1.5, solver, shelf)
 
 
 @pytest.mark.parametrize(

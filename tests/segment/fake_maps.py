@@ -25,6 +25,20 @@ def line_cross(p: FloatArray, d: FloatArray, q: FloatArray, e: FloatArray) -> Fl
     return np.asarray(p + t * d)
 
 
+def maps_of(regions: Float32Array, *, scale: float = 1.0) -> RegionMaps:
+    """Maps that say nothing but `regions` (4, h, w); `scale`: photo px a map px."""
+    none = np.zeros(regions.shape[1:], np.float32)
+    return RegionMaps(
+        regions=regions,
+        haz=none,
+        fusion_line=none,
+        seam=none,
+        void=none,
+        points=np.stack([none] * 3),
+        to_photo=scale * np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]),
+    )
+
+
 @dataclass(frozen=True)
 class Truth:
     """True geometry of one weld in photo px; lines as (point, direction)."""

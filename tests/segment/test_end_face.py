@@ -9,6 +9,7 @@ from macrocheck.segment.chains import resample
 from macrocheck.segment.end_face import cavity_wall, dark_stretch, off_square, squared
 from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import RegionMaps
+from tests.segment.fake_maps import maps_of
 
 PLATE = Line(np.array([0.0, 300.0]), np.array([1.0, 0.0]), 0.2, 0.001, -50.0, 50.0)
 UP = np.array([0.0, -1.0])
@@ -51,17 +52,8 @@ def test_a_short_slanted_stretch_is_no_cut_end_and_leaves_its_place_unsure() -> 
 def _scene(grey: FloatArray, air: Float32Array, weld: Float32Array) -> tuple[Photo, RegionMaps]:
     rng = np.random.default_rng(5)
     noisy = np.clip(np.rint(grey + rng.normal(0, 3, grey.shape)), 0, 255).astype(np.uint8)
-    none = np.zeros_like(air)
     metal = np.clip(1 - air - weld, 0, 1)
-    maps = RegionMaps(
-        regions=np.stack([air, weld, 0.5 * metal, 0.5 * metal]),
-        haz=none,
-        fusion_line=none,
-        seam=none,
-        void=none,
-        points=np.stack([none] * 3),
-        to_photo=np.array([[1.0, 0, 0], [0, 1.0, 0]]),
-    )
+    maps = maps_of(np.stack([air, weld, 0.5 * metal, 0.5 * metal]))
     return Photo(np.repeat(noisy[..., None], 3, axis=2), "made-up", "0" * 64), maps
 
 

@@ -8,19 +8,11 @@ from macrocheck.segment.face import AirLine
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.toes import find_toe
+from tests.segment.fake_maps import maps_of
 
 
 def maps_that_say_nothing() -> RegionMaps:
-    blank = np.zeros((1, 448, 448), np.float32)
-    return RegionMaps(
-        regions=np.repeat(blank, 4, axis=0),
-        haz=blank[0],
-        fusion_line=blank[0],
-        seam=blank[0],
-        void=blank[0],
-        points=np.repeat(blank, 3, axis=0),
-        to_photo=np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]),
-    )
+    return maps_of(np.zeros((4, 448, 448), np.float32))
 
 
 def face_to(corner: tuple[float, float], flush_to: tuple[float, float], rise: float) -> AirLine:

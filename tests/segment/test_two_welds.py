@@ -9,7 +9,7 @@ from macrocheck.photo import Photo
 from macrocheck.render.photo import RenderedPhoto, render_photo
 from macrocheck.segment import Looks, find_outline
 from macrocheck.segment.locate import COARSE, Spot, spots, traces_elsewhere
-from macrocheck.segment.maps import RegionMaps
+from tests.segment.fake_maps import maps_of
 
 if TYPE_CHECKING:
     from macrocheck.render.section import SectionJoint
@@ -42,13 +42,5 @@ def test_traces_of_a_weld_are_seen_outside_a_spot_alone(side: int, sure: float, 
     weld[40:70, 20:60] = 1.0
     spot = Spot((79.0, 109.0), 80.0, 20.0, (39.0, 79.0, 119.0, 139.0))
     weld[50 : 50 + side, 120 : 120 + side] = sure
-    maps = RegionMaps(
-        regions=np.stack([1 - weld, weld, blank, blank]),
-        haz=blank,
-        fusion_line=blank,
-        seam=blank,
-        void=blank,
-        points=np.stack([blank] * 3),
-        to_photo=np.array([[2.0, 0.0, 0.0], [0.0, 2.0, 0.0]]),
-    )
+    maps = maps_of(np.stack([1 - weld, weld, blank, blank]), scale=2.0)
     assert traces_elsewhere(maps, spot) is traces
