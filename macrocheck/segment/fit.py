@@ -23,6 +23,7 @@ from macrocheck.segment.opening import find_opening
 from macrocheck.segment.plausible import Ring, plausible, under_surface, without_strangers
 from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces
+from macrocheck.segment.tips import with_tips
 from macrocheck.segment.toes import Toe, find_toe
 
 _CORRELATION = 20.0
@@ -257,6 +258,7 @@ def fit_weld(
         scale,
         (float(u_face[0]), float(u_face[-1])),
     )
+    fusion, u_fusion = with_tips(photo, face, fusion, u_fusion, scale, hints)
     doubt = unclear(maps, layout, size)
     # Where a person has said where the joint lies, what is seen is given, however unsure.
     doubt = min(doubt, _FRAMED) if hints is not None and hints.frames else doubt
