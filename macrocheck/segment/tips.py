@@ -12,12 +12,11 @@ from macrocheck.segment.lines import total_least_squares
 from macrocheck.segment.maps import sample
 from macrocheck.segment.tone import telling_tone
 
-_LAG = 5
-"""Map px on either side of a point over which the path's turn there is told."""
+_SIZES = ((5, 3, 12), (8, 6, 18))
+"""Map px on either side of a point over which the path's turn there is told, and map px from the tip between which
+a flank is taken to be straight: for tips that are seen clearly, and for those that the path rounds more."""
 _TURN, _WIDEST = np.deg2rad(50.0), np.deg2rad(100.0)
 """The path turns by this at a tip at least; the flanks of one meet at no more than this."""
-_NEAR, _FAR = 3, 12
-"""Map px from the tip between which a flank is taken to be straight."""
 _STRAIGHT = 0.7
 """Map px that no point of a flank may stand off its line by."""
 _CUT = 1.5, 10.0
@@ -26,9 +25,11 @@ _AROUND = 3.0
 """Map px around what was cut off that are compared."""
 _PROFILE = 6.0
 """Map px to either side of a flank over which its tones are read."""
-_BETTER, _LIKE = 0.6, 0.25
-"""The tip must leave this part of the squares that the path leaves, and a mean difference of this part of the step
-in tone at its flanks, at most."""
+_BETTER, _LIKE, _GRAIN = 0.6, 0.2, 1.5
+"""Beyond the grain at the flanks the tip must leave at most this part of the squares that the path leaves; in all
+no more than the square of this part of the step in tone at the flanks and so many times the grain's."""
+_PLAIN = 0.15
+"""Part of the grain's squares that it must explain at least."""
 _STEPS = np.linspace(0.0, 1.0, 11)
 """Parts of the way back from where the flanks meet to the path, at which the tip is tried to end."""
 _DOUBT = 0.2
@@ -70,30 +71,33 @@ def with_tips(
     beyond it. Points near a hint stay.
     """
     even = resample(fusion, scale)
-    if len(even) < 2 * (_FAR + _LAG):
-        return fusion, u
     outline = np.vstack([face, fusion])
     ahead = np.roll(outline, -1, axis=0)
     clockwise = float(np.sign((outline[:, 0] * ahead[:, 1] - ahead[:, 0] * outline[:, 1]).sum()))
     placed = np.array([] if hints is None else [*hints.through, *hints.root, *hints.toes]).reshape(-1, 2)
-    for at in _turns(even, clockwise):
-        tip = _tip(even, int(at), clockwise, scale)
-        if tip is None or (np.hypot(*(placed - tip.apex).T) < _FAR * scale).any():
-            continue
-        end = _end(photo, tip, scale)
-        if end is not None:
-            fusion, u = _drawn_out(fusion, u, tip, end, scale)
+    for lag, near, far in _SIZES:
+        for at in _turns(even, clockwise, lag, far):
+            stretches = even[at - far : at - near + 1], even[at + near : at + far + 1]
+            tip = _tip(even, int(at), stretches, clockwise, scale)
+            if tip is None or (np.hypot(*(placed - tip.apex).T) < far * scale).any():
+                continue
+            end = _end(photo, tip, scale)
+            if end is not None:
+                fusion, u = _drawn_out(fusion, u, tip, end, scale)
+                placed = np.vstack([placed, tip.apex])
     return fusion, u
 
 
-def _turns(even: FloatArray, clockwise: float) -> IntArray:
-    """Indices of the sharpest turns around metal, clear of the ends."""
-    before, after = even[_LAG:-_LAG] - even[: -2 * _LAG], even[2 * _LAG :] - even[_LAG:-_LAG]
+def _turns(even: FloatArray, clockwise: float, lag: int, clear: int) -> IntArray:
+    """Indices of the sharpest turns around metal, more than `clear` points from the ends."""
+    if len(even) < 2 * (clear + lag):
+        return np.empty(0, np.intp)
+    before, after = even[lag:-lag] - even[: -2 * lag], even[2 * lag :] - even[lag:-lag]
     cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
     turn = clockwise * np.arctan2(cross, (before * after).sum(axis=1))
-    window = np.lib.stride_tricks.sliding_window_view(np.pad(turn, _LAG, constant_values=-np.pi), 2 * _LAG + 1)
-    at = np.flatnonzero((turn > _TURN) & (turn >= window.max(axis=1))) + _LAG
-    return np.asarray(at[(at >= _FAR + 1) & (at < len(even) - _FAR - 1)])
+    window = np.lib.stride_tricks.sliding_window_view(np.pad(turn, lag, constant_values=-np.pi), 2 * lag + 1)
+    at = np.flatnonzero((turn > _TURN) & (turn >= window.max(axis=1))) + lag
+    return np.asarray(at[(at > clear) & (at < len(even) - clear - 1)])
 
 
 def _flank(seen: FloatArray, clockwise: float, *, leads_on: bool, scale: float) -> _Flank | None:
@@ -105,10 +109,12 @@ def _flank(seen: FloatArray, clockwise: float, *, leads_on: bool, scale: float) 
     return _Flank(point, direction if leads_on else -direction, out, seen)
 
 
-def _tip(even: FloatArray, at: int, clockwise: float, scale: float) -> _Tip | None:
-    """The tip at a turn of the path, or None where it has no two straight flanks that meet just beyond it."""
-    first = _flank(even[at - _FAR : at - _NEAR + 1], clockwise, leads_on=True, scale=scale)
-    second = _flank(even[at + _NEAR : at + _FAR + 1], clockwise, leads_on=False, scale=scale)
+def _tip(
+    even: FloatArray, at: int, stretches: tuple[FloatArray, FloatArray], clockwise: float, scale: float
+) -> _Tip | None:
+    """The tip at a turn of the path, or None where the stretches beside it are not straight or meet elsewhere."""
+    first = _flank(stretches[0], clockwise, leads_on=True, scale=scale)
+    second = _flank(stretches[1], clockwise, leads_on=False, scale=scale)
     if first is None or second is None or first.along @ second.along < np.cos(_WIDEST):
         return None
     a, b = first.along, second.along
@@ -133,7 +139,9 @@ def _end(photo: Photo, tip: _Tip, scale: float) -> float | None:
     ]
     tone = telling_tone(photo, sides[0], sides[1])
     offsets = np.arange(-_PROFILE, _PROFILE + 0.1, 0.25) * scale
-    profiles = [_profile(tone, f, offsets) for f in tip.flanks]
+    bands = [_along_flank(tone, f, offsets) for f in tip.flanks]
+    profiles = [np.asarray(np.median(band, axis=0)) for band in bands]
+    grain = float(np.mean([((b - p) ** 2).mean() for b, p in zip(bands, profiles, strict=True)]))
     step = float(np.mean([abs(np.median(p[-12:]) - np.median(p[:12])) for p in profiles]))
     # The window: what was cut off and some map px about it.
     middle = tip.apex - 0.5 * tip.cut * tip.forward
@@ -154,17 +162,21 @@ def _end(photo: Photo, tip: _Tip, scale: float) -> float | None:
         like = np.where(nearer, np.interp(off, offsets, profiles[0]), np.interp(off, offsets, profiles[1]))
         left[k] = float(np.mean((seen - like) ** 2))
     best = int(np.argmin(left))
-    if left[best] > _BETTER * left[-1] or np.sqrt(left[best]) > _LIKE * step:
+    gained = left[-1] - left[best]
+    beyond_grain = max(left[-1] - grain, gained)
+    if gained < max(_PLAIN * grain, (1 - _BETTER) * beyond_grain):
+        return None
+    if left[best] > (_LIKE * step) ** 2 + _GRAIN * grain:
         return None
     return float(_STEPS[best] * tip.cut)
 
 
-def _profile(tone: ByteArray, flank: _Flank, offsets: FloatArray) -> FloatArray:
-    """The tone (k,) at each offset from a flank, px, out of the metal: the median along what is seen of it."""
+def _along_flank(tone: ByteArray, flank: _Flank, offsets: FloatArray) -> FloatArray:
+    """The tone (24, k) at each offset from a flank, px, out of the metal, along what is seen of it."""
     along = (flank.seen - flank.point) @ flank.along
     feet = flank.point + np.linspace(along.min(), along.max(), 24)[:, None] * flank.along
     points = feet[:, None] + offsets[None, :, None] * flank.out
-    return np.asarray(np.median(sample(tone, points.reshape(-1, 2)).reshape(len(feet), -1), axis=0))
+    return sample(tone, points.reshape(-1, 2)).reshape(len(feet), -1)
 
 
 def _drawn_out(
