@@ -10,6 +10,7 @@ from macrocheck.segment.band import Band, across
 from macrocheck.segment.layout import clear_of_border
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
+from macrocheck.segment.see_through import see_through
 
 _LOOKED_AT = 60
 """Stations, a map px apart, behind the weld over which the opening is looked for."""
@@ -197,6 +198,10 @@ def find_opening(
     strip = _strip(photo, maps, nonbutting, inward, fusion)
     if len(strip.base) < _FEWEST_OPEN:
         return None
+    across_it = np.arange(-8.0 * scale, _WIDEST * chord + 8.0 * scale, max(1.0, 0.5 * scale))
+    seen = see_through(photo, maps, strip.points(across_it), across_it)
+    if seen is not None:
+        return _edges(photo, strip, seen, scale)
     widths, closed = _widths(maps, strip, _WIDEST * chord)
     usable = np.flatnonzero(np.isfinite(widths) | closed)[:_LOOKED_AT]
     is_open = np.isfinite(widths[usable])
@@ -209,7 +214,11 @@ def find_opening(
         return None
     on = np.zeros(len(widths), np.bool_)
     on[shut] = True
-    groove = _groove(photo, maps, strip.only(on))
+    return _by_groove(_groove(photo, maps, strip.only(on)))
+
+
+def _by_groove(groove: tuple[float, float] | None) -> tuple[float, float] | None:
+    """The opening (value, u) px where the maps show none, by the depth and width of the band at the seam."""
     if groove is None:
         return None
     depth, width = groove

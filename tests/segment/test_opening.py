@@ -54,3 +54,26 @@ def test_a_weld_at_the_edge_of_the_picture_shows_no_opening() -> None:
         painted(*parts, noise=4.0), maps_of_parts(*parts, step=2), nonbutting_line(), INWARD, far, 260.0
     )
     assert found is None
+
+
+@pytest.mark.parametrize("gap", [12.4, 37.0])
+def test_an_opening_that_the_maps_take_for_plate_is_seen_by_its_colour(gap: float) -> None:
+    nonbutting, butting = tee_parts(gap=gap, right=900.0)
+    photo = painted(nonbutting, butting, noise=4.0)
+    blind = maps_of_parts(*tee_parts(gap=0.0, right=900.0), step=2)
+    found = find_opening(photo, blind, nonbutting_line(), INWARD, FUSION, 260.0)
+    assert found is not None
+    assert abs(found[0] - gap) < 2 * found[1]
+    assert found[1] < 1.0
+
+
+def test_a_band_of_another_tone_than_the_air_is_no_opening() -> None:
+    nonbutting, butting = tee_parts(gap=37.0, right=900.0)
+    photo = painted(nonbutting, butting, noise=4.0)
+    pixels = photo.pixels.copy()
+    # A band etched bright between plates that touch, where the air is dark.
+    band = np.rint(nonbutting_line().point[1]).astype(int)
+    pixels[band - 37 : band, 100:880] = 235
+    blind = maps_of_parts(*tee_parts(gap=0.0, right=900.0), step=2)
+    found = find_opening(replace(photo, pixels=pixels), blind, nonbutting_line(), INWARD, FUSION, 260.0)
+    assert found is None or found[0] == 0.0

@@ -1,0 +1,87 @@
+"""A wide opening behind the weld, told by the air seen through it: the network may take it for part of a plate."""
+
+import cv2
+import numpy as np
+
+from macrocheck.arrays import FloatArray
+from macrocheck.photo import Photo
+from macrocheck.segment.maps import BACKGROUND, RegionMaps
+
+_NARROWEST = 3.0
+"""Map px: narrower openings are left to the maps and to what a groove looks like."""
+_START = 3.0
+"""Map px about the nonbutting surface within which the opening begins."""
+_BEYOND = 6.0
+"""Map px of plate that must be seen on either side."""
+_ROWS = 8
+"""Stations that are looked at together."""
+_AGREE = 0.6
+"""Part of the rows that must show the opening; the middle half of them differ by a tenth of the width or 2 px."""
+_APART, _PLAIN = 14.0, 3.0
+"""Colour levels by which air and plates differ at least, and times what the air itself varies by."""
+_LIKE = 0.4
+"""Part of the way from the air's colour to the plates' up to which a colour is the air's."""
+_AIR = 0.9
+"""Probability of background from which a place is air."""
+_ENOUGH = 40
+"""Places in the air needed to know its colour."""
+
+
+def _air(photo: Photo, maps: RegionMaps) -> tuple[FloatArray, float] | None:
+    """The air's colour (3,) and how far it strays from it, levels; None where too little of it is seen."""
+    ys, xs = np.nonzero(maps.regions[BACKGROUND][::4, ::4] > _AIR)
+    at = maps.photo_points(4.0 * np.column_stack([xs, ys]).astype(np.float64))
+    at = at[(at >= 0).all(axis=1) & (at[:, 0] < photo.width) & (at[:, 1] < photo.height)].astype(int)
+    if len(at) < _ENOUGH:
+        return None
+    colours = photo.pixels[at[:, 1], at[:, 0]].astype(np.float64)
+    middle = np.median(colours, axis=0)
+    return middle, 1.4826 * float(np.median(np.hypot.reduce(colours - middle, axis=1)))
+
+
+def _colours(photo: Photo, points: FloatArray) -> FloatArray:
+    """Colours (n, k, 3) at photo points (n, k, 2), bilinear; the border goes on outside."""
+    at = points.astype(np.float32)
+    out = cv2.remap(photo.pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float64)
+
+
+def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: FloatArray) -> float | None:
+    """Width, px, of an opening whose nonbutting side lies near offset 0 and through which the air is seen.
+
+    `points`: (n, k, 2) px, n stations behind the weld by k `offsets` (k,) px, evenly spaced from well inside the
+    nonbutting member across the faying line into the butting one. None where none is seen for certain.
+    """
+    air = _air(photo, maps)
+    if air is None or len(points) < _ROWS:
+        return None
+    colour, stray = air
+    scale = maps.scale
+    rows = np.array_split(_colours(photo, points), max(1, len(points) // _ROWS))
+    own = offsets < -_START * scale
+    widths = []
+    for row in rows:
+        middle = np.median(row, axis=0)
+        off = np.hypot.reduce(middle - colour, axis=1)
+        plate = float(np.median(off[own]))
+        if plate < max(_APART, _PLAIN * stray):
+            continue
+        through = off < _LIKE * plate
+        first = int(np.argmax(through & (offsets > -_START * scale)))
+        if not through[first] or offsets[first] > _START * scale:
+            continue
+        rest = through[first:]
+        if rest.all():
+            continue
+        last = first + int(np.argmin(rest))
+        beyond = off[last : last + int(_BEYOND * scale / (offsets[1] - offsets[0]))]
+        if len(beyond) < 3 or np.median(beyond[len(beyond) // 2 :]) < max(_APART, _PLAIN * stray):
+            continue
+        widths.append(float(offsets[last - 1] - offsets[first]))
+    if len(widths) < max(2, _AGREE * len(rows)):
+        return None
+    width = float(np.median(widths))
+    quarter, three = np.percentile(widths, [25, 75])
+    if width < _NARROWEST * scale or three - quarter > max(0.1 * width, 2.0):
+        return None
+    return width
