@@ -21,6 +21,8 @@ _SURE, _STANDS_OUT, _STANDS_OUT_SURE = 0.95, 2.8, 1.8
 where the network is as sure of its middle: a dark grain does not."""
 _BESIDE = 0.15
 """A groove beside a toe begins within this part of a leg of it."""
+_AS_PLATE = 0.3
+"""What differs from the plate under it by less than this part of what the air does is plate and no groove."""
 _WHOLE = 0.95
 """A hole that fills less of its convex hull may be several that touch."""
 _WAIST = 0.85
@@ -161,7 +163,23 @@ def find_groove(
     begins = points[int(np.argmax(off))]
     if off.any() and float(np.hypot(*(begins - toe))) > _BESIDE * leg + 3.0 * scale:
         off = np.zeros_like(off)
+    if off.any() and _filled(photo, points[off], line, scale):
+        points, off = line.foot(points), np.zeros_like(off)
     spacing = float(np.hypot(*np.diff(points, axis=0).T).mean())
     beyond = int(8.0 * scale / max(spacing, 1e-6))
     last = int(np.flatnonzero(off)[-1]) if off.any() else 0
     return np.vstack([toe, points[: last + beyond + 1]])
+
+
+def _filled(photo: Photo, bottom: FloatArray, line: Line, scale: float) -> bool:
+    """Whether what lies between a groove's bottom (k, 2) px and the surface has the colour of the plate below."""
+    deep = float(np.median(line.distance(bottom)))
+    inward = np.sign(deep) * line.normal
+    feet, depths = line.foot(bottom), np.abs(line.distance(bottom))
+    inside = [feet + (part * depths)[:, None] * inward for part in (0.3, 0.5, 0.7)]
+    lowest = float(depths.max())
+    plate = [feet + (lowest + k * scale) * inward for k in (2.0, 3.5, 5.0)]
+    air = [feet - k * scale * inward for k in (3.0, 4.5, 6.0)]
+    colours = [np.median(photo.pixels[_pixels(photo, np.vstack(at))], axis=0) for at in (inside, plate, air)]
+    here, metal, open_air = (np.asarray(c, np.float64) for c in colours)
+    return float(np.abs(here - metal).max()) < _AS_PLATE * float(np.abs(open_air - metal).max())
