@@ -17,6 +17,8 @@ from macrocheck.scale import Scale
 
 FACE_POINTS = 140
 FUSION_POINTS = 280
+_ON_SURFACE = 0.1
+"""Px from a member's surface within which the fusion boundary lies on it; files round to hundredths."""
 # A toe found by extending the face to the surface: at angles flatter than this the error no longer grows.
 FLATTEST_TOE = np.sin(np.deg2rad(12.0))
 
@@ -156,10 +158,33 @@ def _errors(rng: np.random.Generator, u: float, rows: int) -> FloatArray:
     return errors
 
 
+def _carried(fusion: FloatArray, lines: tuple[_Lines | None, ...]) -> FloatArray:
+    """How far each drawn surface takes with it what lies on it, (rows or 1, m, 2) px.
+
+    An unfused stretch of the boundary (m, 2) is the surface: where that errs, it errs with it.
+    """
+    moved = fusion[None]
+    for line in lines:
+        if line is None:
+            continue
+        normal = np.column_stack([-line.direction[:, 1], line.direction[:, 0]])
+        on = np.abs((fusion - line.point[0]) @ normal[0]) < _ON_SURFACE
+        off = ((moved - line.point[:, None]) * normal[:, None]).sum(-1)
+        # The outline as found stays as it is, to the last hundredth of a px.
+        moved = moved - np.where(on, off - off[0], 0.0)[..., None] * normal[:, None]
+    return np.asarray(moved - fusion)
+
+
 def _draw_curves(
-    rng: np.random.Generator, weld: WeldOutline, lines: tuple[_Lines | None, _Lines | None], rows: int
+    rng: np.random.Generator,
+    weld: WeldOutline,
+    toe_lines: tuple[_Lines | None, _Lines | None],
+    surfaces: tuple[_Lines | None, _Lines | None],
+    rows: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Draw faces and fusion boundaries, px, sharing their toes.
+
+    `toe_lines`: what the toes (butting, nonbutting) are slid to; `surfaces`: the members' own.
 
     Where the member's own surface is not known, its toe errs along the face too, also on a lap's top surface.
     """
@@ -173,14 +198,15 @@ def _draw_curves(
     if weld.complete_nonbutting and weld.surface_nonbutting is None:
         faces = _slid(face, faces, _errors(rng, float(u_face[-1]), rows), at_start=False)
     if weld.complete_butting:
-        faces = _slide_toe(face, faces, lines[0], at_start=True)
+        faces = _slide_toe(face, faces, toe_lines[0], at_start=True)
     if weld.complete_nonbutting:
-        faces = _slide_toe(face, faces, lines[1], at_start=False)
+        faces = _slide_toe(face, faces, toe_lines[1], at_start=False)
     noise = boundary_noise(rng, fusion, u_fusion, reach, rows)
     along = arc_length(fusion)
     fade = along[-1] / len(fusion)  # beyond its very end the boundary errs on its own, not with the toe
     start, end = np.exp(-((along / fade) ** 2)), np.exp(-(((along[-1] - along) / fade) ** 2))
-    fusions = fusion + (noise * (1.0 - start) * (1.0 - end))[..., None] * normals(fusion)
+    own = noise[..., None] * normals(fusion) + _carried(fusion, surfaces)
+    fusions = fusion + own * ((1.0 - start) * (1.0 - end))[:, None]
     fusions += start[:, None] * (faces[:, -1] - face[-1])[:, None, :]
     fusions += end[:, None] * (faces[:, 0] - face[0])[:, None, :]
     # The toes are shared whatever small gap the outline had there.
@@ -264,7 +290,8 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         toe = np.asarray([weld.toe_butting])
         if toe_line is None or abs(top.offset(toe)[0]) < abs(toe_line.offset(toe)[0]):
             toe_line = top
-    faces, fusions = _draw_curves(rng, weld, (toe_line, None if lost else nonbutting), rows)
+    own = None if lost else nonbutting
+    faces, fusions = _draw_curves(rng, weld, (toe_line, own), (butting, own), rows)
     face_mm, fusion_mm = _batch_mm(scale, faces, factor), _batch_mm(scale, fusions, factor)
     frame, psi = _frame(weld, _line_mm(scale, nonbutting, factor), face_mm, fusion_mm, butting, scale, factor)
 

@@ -4,6 +4,7 @@ The errors are drawn by `boundary_noise`, apart from the code under test: full c
 the face at the surface. Three shapes, each seen `SEEN` times; limits leave room for that small number.
 """
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -140,3 +141,18 @@ def test_an_overlaps_uncertainty_holds_that_of_the_angle_that_makes_it_count() -
     assert clear.value == 0.0
     assert clear.u is not None
     assert clear.u < 0.2
+
+
+def test_an_unfused_stretch_errs_with_the_surface_that_it_lies_on() -> None:
+    """3 mm unfused on a surface whose direction is unsure by 0.05 rad, its toe end by 0.15 mm."""
+    weld = shapes.triangle(u=0.1)
+    assert weld.surface_butting is not None
+    assert weld.joint_root is not None
+    unsure = replace(weld.surface_butting, point=weld.joint_root, u_angle=0.05)
+    found = shapes.measured(replace(weld, surface_butting=unsure)).quantities
+    unfused, leg, depth = (found[k].u for k in ("unfused_butting", "leg_butting", "depth_of_fusion_butting"))
+    assert unfused is not None
+    assert depth is not None
+    # The leg as a whole stays unfused: it errs with the toe alone.
+    assert unfused == pytest.approx(leg, rel=0.01)
+    assert depth < 0.02
