@@ -35,8 +35,16 @@ On rendered sections (fair, grain, hard) outlines off by more than 0.05 of the w
 of these values; the sound ones mostly stay under a tenth of them.
 """
 _UNCLEAR_FROM = 0.2
-_UNCLEAR_SPREAD = 0.12
-"""Part of the weld's size by which an outline may be off where `unclear` is 1."""
+_ASTRAY, _ASTRAY_FROM = (3.0, 1.5), (0.0035, 0.008)
+"""Of fusion boundary and face: standard error, as a part of the weld's size, for each part by which their
+`doubtful_shares` are over the second numbers (fitted to 52 rendered welds, hard and mostly unclear)."""
+_FACELESS = 0.04
+"""Doubtful share of the face from which nothing is measured that rests on it."""
+_FACE_KEYS: tuple[str, ...] = (
+    *("leg", "size", "theoretical_throat", "convexity", "concavity", "face_width", "toe_angle", "undercut"),
+    *("dihedral_angle", "root_gap", "bead_width", "reinforcement_height"),
+)
+"""How the keys begin of what rests on the face and the members' surfaces, and not on the fusion boundary."""
 
 
 def unclear(maps: RegionMaps, layout: Layout, photo_size: tuple[int, int]) -> float:
@@ -55,21 +63,48 @@ def unclear(maps: RegionMaps, layout: Layout, photo_size: tuple[int, int]) -> fl
     return min(1.0, max(around / _UNCLEAR_AROUND, inside / _UNCLEAR_INSIDE))
 
 
-def widening(doubt: float, size_px: float) -> float:
-    """Standard uncertainty, px, that an unclear picture adds to every point of the outline."""
-    return _UNCLEAR_SPREAD * doubt * size_px if doubt > _UNCLEAR_FROM else 0.0
+def doubtful_shares(maps: RegionMaps, layout: Layout) -> tuple[float, float]:
+    """Area that the network may have on the wrong side of the weld's outline, and of its face: by its own word.
+
+    As a part of the length of each and of the weld's width, about what either may be off by as a part of that.
+    """
+    weld, air = maps.regions[WELD], maps.regions[BACKGROUND]
+    width = float(np.sqrt(layout.weld.sum()))
+    away = cv2.distanceTransform(1 - layout.weld, cv2.DIST_L2, 3)
+    around = float(((away > 0) & (away < 1.6)).sum())
+    outline = float(np.minimum(weld, 1 - weld)[away < 0.35 * width].sum()) / max(around * width, 1.0)
+    at = np.rint(layout.face).astype(np.intp)
+    height, wide = air.shape
+    at = at[((at >= 0) & (at < (wide, height))).all(axis=1)]
+    off_face = np.ones(air.shape, np.uint8)
+    off_face[at[:, 1], at[:, 0]] = 0
+    near = cv2.distanceTransform(off_face, cv2.DIST_L2, 3) < 0.2 * width
+    face = float(np.minimum(air, 1 - air)[near].sum()) / max(len(at) * width, 1.0)
+    return outline, face
 
 
-def withheld(layout: Layout, *, joint: Joint, doubt: float) -> dict[str, str]:
-    """Quantities that the doubts rule out, with the reason."""
+def widening(shares: tuple[float, float], size_px: float) -> tuple[float, float]:
+    """Standard uncertainty, px, that `shares` (see `doubtful_shares`) add to fusion boundary and face."""
+    fusion, face = (
+        times * max(share - least, 0.0) * size_px
+        for times, share, least in zip(_ASTRAY, shares, _ASTRAY_FROM, strict=True)
+    )
+    return fusion, face
+
+
+def withheld(layout: Layout, *, joint: Joint, doubt: float, face: float) -> dict[str, str]:
+    """Quantities that the doubts rule out, with the reason; `face`: the doubtful share of the face."""
+    reasons: dict[str, str] = {}
     if doubt >= 1.0:
         reason = "the picture is too unclear here to tell weld, members and background apart"
-        return {q.key: reason for q in QUANTITIES}
+        clear = _FACE_KEYS if face < _FACELESS else ()
+        reasons = {q.key: reason for q in QUANTITIES if not q.key.startswith(clear)}
     if joint == "tee" and layout.member_margin < _UNTOLD:
         reason = "which member is the butting one could not be told"
         own = ("root_penetration", "root_shortfall", "unfused_land", "actual_throat", "effective_throat")
-        return {q.key: reason for q in QUANTITIES if q.key.endswith(("_butting", "_nonbutting")) or q.key in own}
-    return {}
+        keys = [q.key for q in QUANTITIES if q.key.endswith(("_butting", "_nonbutting")) or q.key in own]
+        reasons = dict.fromkeys(keys, reason) | reasons
+    return reasons
 
 
 def point(p: FloatArray) -> Point:

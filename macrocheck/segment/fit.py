@@ -8,7 +8,7 @@ from macrocheck.arrays import FloatArray, frozen
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
-from macrocheck.segment.doubts import find_doubts, unclear, widening, withheld
+from macrocheck.segment.doubts import doubtful_shares, find_doubts, unclear, widening, withheld
 from macrocheck.segment.extras import find_groove, find_voids
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.haz import find_haz
@@ -207,6 +207,15 @@ def _find_toes(
     return toes[0], toes[1]
 
 
+def _doubted(
+    curves: tuple[FloatArray, FloatArray], u: tuple[FloatArray, FloatArray], shares: tuple[float, float]
+) -> tuple[FloatArray, FloatArray]:
+    """`u` of face and fusion boundary, px, with what the network's own doubt about them adds."""
+    size_px = float(np.hypot(*np.ptp(np.vstack(curves), axis=0)))
+    of_fusion, of_face = widening(shares, size_px)
+    return np.hypot(u[0], of_face), np.hypot(u[1], of_fusion)
+
+
 def fit_weld(
     photo: Photo,
     maps: RegionMaps,
@@ -262,8 +271,8 @@ def fit_weld(
     doubt = unclear(maps, layout, size)
     # Where a person has said where the joint lies, what is seen is given, however unsure.
     doubt = min(doubt, _FRAMED) if hints is not None and hints.frames else doubt
-    size_px = float(np.hypot(*np.ptp(np.vstack([face, fusion]), axis=0)))
-    u_face, u_fusion = (np.hypot(u, widening(doubt, size_px)) for u in (u_face, u_fusion))
+    shares = doubtful_shares(maps, layout)
+    u_face, u_fusion = _doubted((face, fusion), (u_face, u_fusion), shares)
     if surfaces.nonbutting is not None and joint != "bead":
         u_fusion = _at_weld_root(fusion, u_fusion, root, surfaces.nonbutting, scale)
     voids = find_voids(photo, maps, layout)
@@ -320,5 +329,5 @@ def fit_weld(
         groove_butting=None if grooves[0] is None else frozen(grooves[0]),
         groove_nonbutting=None if grooves[1] is None else frozen(grooves[1]),
         flags=flags,
-        withheld=withheld(layout, joint=joint, doubt=doubt),
+        withheld=withheld(layout, joint=joint, doubt=doubt, face=shares[1]),
     )
