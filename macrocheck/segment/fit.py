@@ -75,13 +75,13 @@ Fitted to how far the boundaries of 460 rendered welds, fair and hard, lie off t
 """
 
 
-_ANGLE_LEAST, _ENDS, _EDGE_PX = np.deg2rad(0.01), 1.5, 0.06
+_ANGLE_LEAST, _ENDS, _EDGE_PX = np.deg2rad(0.01), 1.0, 0.06
 """No direction is surer than this, nor than the ends of its stretch: so many times as unsure as the whole line, but
 for the px by which an edge's blur shifts both ends alike."""
-_SURE_ANGLE, _ANGLE_SHARE, _ANGLE_MOST = np.deg2rad(0.05), 0.85, 2.5
-"""A direction this sure is `_ANGLE_SHARE` times as unsure as its fit says; once more for every factor of ten.
+_SURE_ANGLE, _ANGLE_SHARE, _ANGLE_MORE, _ANGLE_MOST = np.deg2rad(0.05), 0.9, 0.5, 2.5
+"""A direction this sure is `_ANGLE_SHARE` times as unsure as its fit says; `_ANGLE_MORE` more for each factor ten.
 
-Fitted to 730 surfaces of rendered sections, fair, told by grain and hard: a fit that says little of a surface (a
+Fitted to 342 surfaces of rendered sections, fair, told by grain and hard: a fit that says little of a surface (a
 groove wall, a rounded edge, mill scale) errs by more than it says, a good one, however short, by less.
 """
 
@@ -91,7 +91,7 @@ def _soberly(line: Line | None) -> Line | None:
     if line is None or line.length <= 0:
         return line
     decades = np.log10(max(line.u_angle, 1e-9) / _SURE_ANGLE)
-    u_angle = line.u_angle * float(np.clip(_ANGLE_SHARE + decades, 0.7, _ANGLE_MOST))
+    u_angle = line.u_angle * float(np.clip(_ANGLE_SHARE + _ANGLE_MORE * decades, 0.7, _ANGLE_MOST))
     by_ends = _ENDS * max(line.u_offset - _EDGE_PX, 0.0) / (line.length / 2)
     return replace(line, u_angle=float(np.hypot(max(u_angle, by_ends), _ANGLE_LEAST)))
 
@@ -103,10 +103,10 @@ def _tempered(u: FloatArray, scale: float) -> FloatArray:
 
 _LINE_FLOOR = 0.05
 """Map px of standard error that the offset of even the clearest surface keeps."""
-_CLEAR_PX, _DIM = 0.12, 1.6
+_CLEAR_PX, _DIM = 0.12, 1.4
 """Photo px up to which a surface is as sure as its fit says; from twice as many on it is `_DIM` times as unsure.
 
-What makes an edge unclear shifts long stretches of it alike (measured on 701 surfaces of rendered sections).
+What makes an edge unclear shifts long stretches of it alike (measured on 342 surfaces of rendered sections).
 """
 
 

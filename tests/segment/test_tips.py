@@ -18,14 +18,14 @@ NOISE = 3.0
 def turned(points: FloatArray, degrees: float) -> FloatArray:
     """Points turned about the middle of the picture."""
     a = np.deg2rad(degrees)
-    return (points - 300) @ np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]]) + 300
+    return np.asarray((points - 300) @ np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]]) + 300)
 
 
 def wedge(half_angle: float, *, blunt: float = 0.0) -> FloatArray:
     """The weld metal: a box above a wedge that points down to APEX, its tip taken off `blunt` px above that."""
     wide, short = (h * float(np.tan(np.deg2rad(half_angle))) for h in (90.0, blunt))
     end = [(-short, -blunt), (short, -blunt)] if blunt else [(0.0, 0.0)]
-    return APEX + np.array([(wide, -150.0), (-wide, -150.0), (-wide, -90.0), *end, (wide, -90.0)])
+    return np.asarray(APEX + np.array([(wide, -150.0), (-wide, -150.0), (-wide, -90.0), *end, (wide, -90.0)]))
 
 
 def photograph(shape: FloatArray, *, weld: int = 170, member: int = 110) -> Photo:
