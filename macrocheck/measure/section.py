@@ -184,7 +184,7 @@ def _draw_curves(
 ) -> tuple[FloatArray, FloatArray]:
     """Draw faces and fusion boundaries, px, sharing their toes.
 
-    `toe_lines`: what the toes (butting, nonbutting) are slid to; `surfaces`: the members' own.
+    `toe_lines`: what the toes (butting, nonbutting) are slid to; `surfaces`: what carries metal that lies on it.
 
     Where the member's own surface is not known, its toe errs along the face too, also on a lap's top surface.
     """
@@ -291,7 +291,9 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         if toe_line is None or abs(top.offset(toe)[0]) < abs(toe_line.offset(toe)[0]):
             toe_line = top
     own = None if lost else nonbutting
-    faces, fusions = _draw_curves(rng, weld, (toe_line, own), (butting, own), rows)
+    # Where a lap's end face stood is told from what little of it is not melted: no sign that metal lies on it.
+    lain_on = (None if weld.joint == "lap" else butting, own)
+    faces, fusions = _draw_curves(rng, weld, (toe_line, own), lain_on, rows)
     face_mm, fusion_mm = _batch_mm(scale, faces, factor), _batch_mm(scale, fusions, factor)
     frame, psi = _frame(weld, _line_mm(scale, nonbutting, factor), face_mm, fusion_mm, butting, scale, factor)
 
