@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, FloatArray, Point
+from macrocheck.arrays import BoolArray, Float32Array, FloatArray, Point
 from macrocheck.flags import Flag
 from macrocheck.outline import Joint
 from macrocheck.quantities import QUANTITIES
@@ -35,10 +35,12 @@ On rendered sections (fair, grain, hard) outlines off by more than 0.05 of the w
 of these values; the sound ones mostly stay under a tenth of them.
 """
 _UNCLEAR_FROM = 0.2
-_ASTRAY, _ASTRAY_FROM = (3.0, 1.5), (0.0035, 0.008)
+_ASTRAY, _ASTRAY_FROM = (6.0, 4.0), (0.0004, 0.0012)
 """Of fusion boundary and face: standard error, as a part of the weld's size, for each part by which their
 `doubtful_shares` are over the second numbers (fitted to 52 rendered welds, hard and mostly unclear)."""
-_FACELESS = 0.04
+_RAMP = 3.0
+"""Map px to either side of a border over which it may be blurred and still be sure."""
+_FACELESS = 0.025
 """Doubtful share of the face from which nothing is measured that rests on it."""
 _FACE_KEYS: tuple[str, ...] = (
     *("leg", "size", "theoretical_throat", "convexity", "concavity", "face_width", "toe_angle", "undercut"),
@@ -66,21 +68,27 @@ def unclear(maps: RegionMaps, layout: Layout, photo_size: tuple[int, int]) -> fl
 def doubtful_shares(maps: RegionMaps, layout: Layout) -> tuple[float, float]:
     """Area that the network may have on the wrong side of the weld's outline, and of its face: by its own word.
 
-    As a part of the length of each and of the weld's width, about what either may be off by as a part of that.
+    As a part of the length of each and of the weld's width: about what either may be off by, as a part of that. The
+    borders' own ramps do not count; how wide they are is in the outline's own uncertainty.
     """
-    weld, air = maps.regions[WELD], maps.regions[BACKGROUND]
     width = float(np.sqrt(layout.weld.sum()))
     away = cv2.distanceTransform(1 - layout.weld, cv2.DIST_L2, 3)
     around = float(((away > 0) & (away < 1.6)).sum())
-    outline = float(np.minimum(weld, 1 - weld)[away < 0.35 * width].sum()) / max(around * width, 1.0)
+    outline = _doubtful(maps.regions[WELD], away < 0.35 * width) / max(around * width, 1.0)
+    air = maps.regions[BACKGROUND]
     at = np.rint(layout.face).astype(np.intp)
-    height, wide = air.shape
-    at = at[((at >= 0) & (at < (wide, height))).all(axis=1)]
+    at = at[((at >= 0) & (at < (air.shape[1], air.shape[0]))).all(axis=1)]
     off_face = np.ones(air.shape, np.uint8)
     off_face[at[:, 1], at[:, 0]] = 0
     near = cv2.distanceTransform(off_face, cv2.DIST_L2, 3) < 0.2 * width
-    face = float(np.minimum(air, 1 - air)[near].sum()) / max(len(at) * width, 1.0)
-    return outline, face
+    return outline, _doubtful(air, near) / max(len(at) * width, 1.0)
+
+
+def _doubtful(p: Float32Array, where: BoolArray) -> float:
+    """Map px of `where` that lie on the wrong side by their own probability `p`, without the border's ramp."""
+    inside = (p > 0.5).astype(np.uint8)
+    deep = cv2.distanceTransform(inside, cv2.DIST_L2, 3) + cv2.distanceTransform(1 - inside, cv2.DIST_L2, 3) > _RAMP
+    return float(np.minimum(p, 1 - p)[where & deep].sum())
 
 
 def widening(shares: tuple[float, float], size_px: float) -> tuple[float, float]:
