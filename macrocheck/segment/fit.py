@@ -30,11 +30,11 @@ _CORRELATION = 20.0
 """Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
 
 
-_TIP, _TIP_REACH = 0.6, 8.0
+_TIP, _TIP_REACH = 0.55, 8.0
 """Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round; its reach."""
 
 
-_WEDGE, _SHARP = 0.6, np.deg2rad(25.0)
+_WEDGE, _SHARP = 0.55, np.deg2rad(25.0)
 """Map px: the same on a boundary that leaves the faying surface behind the root at less than this angle."""
 
 
