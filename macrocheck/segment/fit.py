@@ -75,10 +75,10 @@ Fitted to how far the boundaries of 460 rendered welds, fair and hard, lie off t
 """
 
 
-_ANGLE_LEAST, _ENDS, _EDGE_PX = np.deg2rad(0.01), 1.0, 0.06
+_ANGLE_LEAST, _ENDS, _EDGE_PX = np.deg2rad(0.01), 1.25, 0.06
 """No direction is surer than this, nor than the ends of its stretch: so many times as unsure as the whole line, but
 for the px by which an edge's blur shifts both ends alike."""
-_SURE_ANGLE, _ANGLE_SHARE, _ANGLE_MORE, _ANGLE_MOST = np.deg2rad(0.05), 0.9, 0.5, 2.5
+_SURE_ANGLE, _ANGLE_SHARE, _ANGLE_MORE, _ANGLE_MOST = np.deg2rad(0.05), 0.88, 0.75, 2.5
 """A direction this sure is `_ANGLE_SHARE` times as unsure as its fit says; `_ANGLE_MORE` more for each factor ten.
 
 Fitted to 342 surfaces of rendered sections, fair, told by grain and hard: a fit that says little of a surface (a
@@ -103,7 +103,7 @@ def _tempered(u: FloatArray, scale: float) -> FloatArray:
 
 _LINE_FLOOR = 0.05
 """Map px of standard error that the offset of even the clearest surface keeps."""
-_CLEAR_PX, _DIM = 0.12, 1.4
+_CLEAR_PX, _DIM = 0.12, 1.5
 """Photo px up to which a surface is as sure as its fit says; from twice as many on it is `_DIM` times as unsure.
 
 What makes an edge unclear shifts long stretches of it alike (measured on 342 surfaces of rendered sections).
