@@ -1,0 +1,121 @@
+"""The search for a bead on plate: looks drawn out across the plate, and the choice between their fits."""
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from macrocheck.outline import WeldOutline
+from macrocheck.segment.flattened import SHARE, STRETCH, Frame, frame_of, surface_angle
+from macrocheck.segment.locate import LEAST_SCORE, Spot, overlap, spots
+from macrocheck.segment.looks import Looks
+from macrocheck.segment.maps import RegionMaps
+
+_FAULTS = {
+    "regions_unsure": 2.0,
+    "surface_missing": 2.0,
+    "touches_edge": 1.0,
+    "second_boundary": 0.5,
+    "low_contrast": 0.5,
+    "toe_unsure": 0.5,
+    "surface_bent": 0.5,
+    "weld_in_parts": 0.5,
+}
+"""How much each flag speaks against a fit."""
+_SOUND, _BAD = 0.5, 2.0
+"""Faults up to which no other look is asked; from which another place is."""
+_OTHER_LOOKS = ((SHARE, 3.0), (SHARE, 1.4), (0.42, STRETCH))
+"""Share and stretch of further looks at the same bead."""
+_RIVAL = 0.25
+"""Score, as a share of the best, from which another patch is tried."""
+_SAME = 0.85
+"""Frames whose spans differ by less, and whose centres by less than what is left to one, are the same."""
+_LONGER = 1.04
+"""A fit that shows so many times as wide a bead may have one more small fault."""
+
+Fit = Callable[[RegionMaps], WeldOutline | None]
+
+
+def faults(weld: WeldOutline) -> float:
+    """How much speaks against a fit."""
+    return sum(_FAULTS.get(code, 0.0) for code in {f.code for f in weld.flags})
+
+
+def _width(weld: WeldOutline) -> float:
+    return float(np.hypot(*(np.asarray(weld.toe_nonbutting) - np.asarray(weld.toe_butting))))
+
+
+def _better(other: WeldOutline, best: WeldOutline | None) -> bool:
+    if best is None:
+        return True
+    more = faults(other) - faults(best)
+    return more < 0 or (more <= _FAULTS["toe_unsure"] and _width(other) > _LONGER * _width(best))
+
+
+def _near(a: Frame, b: Frame) -> bool:
+    off = float(np.hypot(*(np.asarray(a.centre) - np.asarray(b.centre))))
+    return off < (1 - _SAME) * max(a.span, b.span) and _SAME < a.span / b.span < 1 / _SAME
+
+
+def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame) -> Iterator[RegionMaps]:
+    """Maps of one bead, the likeliest first; framed anew where the first look shows more, or less, of it."""
+    maps = looks.flattened(under, frame, SHARE, STRETCH)
+    for _ in range(2):
+        seen = [s for s in spots(maps, least_px=60) if overlap(s, _box(frame)) > 0.05]
+        if not seen:
+            break
+        better = frame_of(maps, seen[0], surface_angle(maps, seen[0].centre, 0.5 * frame.span))
+        if _near(better, frame) or not 0.3 < better.span / frame.span < 3.0:
+            break
+        frame = better
+        maps = looks.flattened(maps, frame, SHARE, STRETCH)
+    yield maps
+    for share, stretch in _OTHER_LOOKS:
+        yield looks.flattened(maps, frame, share, stretch)
+
+
+def _box(frame: Frame) -> Spot:
+    reach = np.abs(frame.axes.T) @ np.array([frame.span / 2, frame.span / 4])
+    x, y = frame.centre
+    return Spot(
+        frame.centre,
+        frame.span,
+        0.0,
+        (x - float(reach[0]), y - float(reach[1]), x + float(reach[0]), y + float(reach[1])),
+    )
+
+
+def _frames(looks: Looks, coarse: RegionMaps, found: list[Spot]) -> Iterator[tuple[RegionMaps, Frame]]:
+    """Where beads may lie, the likeliest first; from a look at the whole photo, drawn out, after those found."""
+    tried: list[Spot] = []
+    for spot in found[:3]:
+        if tried and (spot.score < _RIVAL * found[0].score or any(overlap(spot, s) > 0.8 for s in tried)):
+            continue
+        maps, closer = looks.closer(spot)
+        tried.append(closer)
+        yield maps, frame_of(maps, closer, surface_angle(maps, closer.centre, 0.5 * closer.span))
+    h, w = coarse.shape
+    middle = coarse.photo_points(np.array([[(w - 1) / 2, (h - 1) / 2]]))[0]
+    centre = (float(middle[0]), float(middle[1]))
+    whole = looks.flattened_whole(surface_angle(coarse, centre, max(h, w) * coarse.scale))
+    others = [s for s in spots(whole) if s.score > LEAST_SCORE and all(overlap(s, t) < 0.8 for t in tried)]
+    for spot in others[:2]:
+        yield whole, frame_of(whole, spot, surface_angle(whole, spot.centre, spot.span))
+
+
+def find_bead(looks: Looks, coarse: RegionMaps, found: list[Spot], fit: Fit) -> WeldOutline | None:
+    """Outline the bead on a plate; None where none can be.
+
+    `coarse`: maps of the whole photo; `found`: what looks like weld metal there, the likeliest first; `fit`: from
+    maps to an outline.
+    """
+    best: WeldOutline | None = None
+    for under, frame in _frames(looks, coarse, found):
+        for maps in _flat_looks(looks, under, frame):
+            weld = fit(maps)
+            if weld is not None and _better(weld, best):
+                best = weld
+            if best is not None and faults(best) <= _SOUND:
+                return best
+        if best is not None and faults(best) < _BAD:
+            return best
+    return best
