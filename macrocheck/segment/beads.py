@@ -23,8 +23,10 @@ _FAULTS = {
 """How much each flag speaks against a fit."""
 _SOUND, _BAD = 0.5, 2.0
 """Faults up to which no other look is asked; from which another place is."""
-_OTHER_LOOKS = ((SHARE, 3.0), (SHARE, 1.4), (0.42, STRETCH))
-"""Share and stretch of further looks at the same bead."""
+_OTHER_LOOKS = ((SHARE, (1.4, STRETCH, 3.0)), (0.42, (STRETCH,)))
+"""Share, and how many times drawn out, of further looks at the same bead."""
+_IN_AIR = 0.3
+"""Part of a bead's border that lies in the air at least: its face."""
 _RIVAL = 0.25
 """Score, as a share of the best, from which another patch is tried."""
 _SAME = 0.85
@@ -58,7 +60,7 @@ def _near(a: Frame, b: Frame) -> bool:
 
 def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame) -> Iterator[RegionMaps]:
     """Maps of one bead, the likeliest first; framed anew where the first look shows more, or less, of it."""
-    maps = looks.flattened(under, frame, SHARE, STRETCH)
+    maps = looks.flattened(under, frame, SHARE, (STRETCH,))
     for _ in range(2):
         seen = [s for s in spots(maps, least_px=60) if overlap(s, _box(frame)) > 0.05]
         if not seen:
@@ -67,10 +69,10 @@ def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame) -> Iterator[Regio
         if _near(better, frame) or not 0.3 < better.span / frame.span < 3.0:
             break
         frame = better
-        maps = looks.flattened(maps, frame, SHARE, STRETCH)
+        maps = looks.flattened(maps, frame, SHARE, (STRETCH,))
     yield maps
-    for share, stretch in _OTHER_LOOKS:
-        yield looks.flattened(maps, frame, share, stretch)
+    for share, stretches in _OTHER_LOOKS:
+        yield looks.flattened(maps, frame, share, stretches)
 
 
 def _box(frame: Frame) -> Spot:
@@ -86,20 +88,30 @@ def _box(frame: Frame) -> Spot:
 
 def _frames(looks: Looks, coarse: RegionMaps, found: list[Spot]) -> Iterator[tuple[RegionMaps, Frame]]:
     """Where beads may lie, the likeliest first; from a look at the whole photo, drawn out, after those found."""
-    tried: list[Spot] = []
+    tried: list[Frame] = []
     for spot in found[:3]:
-        if tried and (spot.score < _RIVAL * found[0].score or any(overlap(spot, s) > 0.8 for s in tried)):
+        if tried and spot.score < _RIVAL * found[0].score:
             continue
         maps, closer = looks.closer(spot)
-        tried.append(closer)
-        yield maps, frame_of(maps, closer, surface_angle(maps, closer.centre, 0.5 * closer.span))
+        frame = frame_of(maps, closer, surface_angle(maps, closer.centre, 0.5 * closer.span))
+        if not any(_near(frame, other) for other in tried):
+            tried.append(frame)
+            yield maps, frame
     h, w = coarse.shape
     middle = coarse.photo_points(np.array([[(w - 1) / 2, (h - 1) / 2]]))[0]
     centre = (float(middle[0]), float(middle[1]))
     whole = looks.flattened_whole(surface_angle(coarse, centre, max(h, w) * coarse.scale))
-    others = [s for s in spots(whole) if s.score > LEAST_SCORE and all(overlap(s, t) < 0.8 for t in tried)]
-    for spot in others[:2]:
-        yield whole, frame_of(whole, spot, surface_angle(whole, spot.centre, spot.span))
+    others = [s for s in spots(whole, in_air=_IN_AIR) if s.score > LEAST_SCORE]
+    for spot in others[:3]:
+        frame = frame_of(whole, spot, surface_angle(whole, spot.centre, spot.span))
+        if not any(_near(frame, other) for other in tried):
+            yield whole, frame
+
+
+def _likeness(maps: RegionMaps) -> float:
+    """How much the likeliest patch looks like a bead, whatever its size."""
+    seen = spots(maps, least_px=60, in_air=_IN_AIR)
+    return seen[0].likeness if seen else 0.0
 
 
 def find_bead(looks: Looks, coarse: RegionMaps, found: list[Spot], fit: Fit) -> WeldOutline | None:
@@ -108,14 +120,19 @@ def find_bead(looks: Looks, coarse: RegionMaps, found: list[Spot], fit: Fit) -> 
     `coarse`: maps of the whole photo; `found`: what looks like weld metal there, the likeliest first; `fit`: from
     maps to an outline.
     """
-    best: WeldOutline | None = None
+    places: list[tuple[float, WeldOutline]] = []
     for under, frame in _frames(looks, coarse, found):
+        best: WeldOutline | None = None
+        likeness = 0.0
         for maps in _flat_looks(looks, under, frame):
+            likeness = max(likeness, _likeness(maps))
             weld = fit(maps)
             if weld is not None and _better(weld, best):
                 best = weld
             if best is not None and faults(best) <= _SOUND:
-                return best
-        if best is not None and faults(best) < _BAD:
-            return best
-    return best
+                break
+        if best is not None:
+            places.append((faults(best) - likeness, best))
+            if faults(best) < _BAD:
+                break
+    return min(places, key=lambda place: place[0])[1] if places else None

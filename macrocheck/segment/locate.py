@@ -30,13 +30,14 @@ GRID = 448
 class Spot:
     """A weld in sight: `centre` (x, y) and the longer side `span` of its `box` (x0, y0, x1, y1), photo px.
 
-    `score`: how much it looks like one, for ranking only.
+    `score`: how much it looks like one, for ranking only. `likeness`: the same, whatever its size, 0-1.
     """
 
     centre: tuple[float, float]
     span: float
     score: float
     box: tuple[float, float, float, float]
+    likeness: float = 0.0
 
 
 def _cut(
@@ -123,11 +124,12 @@ def _smoothed(layer: Float32Array) -> Float32Array:
     return np.asarray(cv2.GaussianBlur(layer, (0, 0), 0.8), np.float32)
 
 
-def spots(maps: RegionMaps, *, least_px: int = 12) -> list[Spot]:
+def spots(maps: RegionMaps, *, least_px: int = 12, in_air: float = 0.12) -> list[Spot]:
     """List what looks like weld metal in `maps`, best first.
 
     A patch counts for its size, for how sure it is, and for touching a member: an island in the middle of one
-    member, or in the background, is no weld.
+    member, or in the background, is no weld. `in_air`: part of its border in the air, from which
+    more does not speak for it.
     """
     weld = _smoothed(maps.regions[WELD])
     count, labels, stats, _ = cv2.connectedComponentsWithStats((weld > 0.45).astype(np.uint8))
@@ -145,12 +147,13 @@ def spots(maps: RegionMaps, *, least_px: int = 12) -> list[Spot]:
         on_member, on_air = float((ring & members).sum()) / around, float((ring & air).sum()) / around
         sure = float(weld[patch].mean())
         point = float(maps.points[:, max(0, y - 6) : y + h + 6, max(0, x - 6) : x + w + 6].max())
-        touching = min(1.0, on_member / 0.25) * min(1.0, on_air / 0.12)
-        score = sure * touching * (0.4 + 0.6 * point) * area**0.5
+        touching = min(1.0, on_member / 0.25) * min(1.0, on_air / in_air)
+        likeness = sure * touching * (0.4 + 0.6 * point)
+        score = likeness * area**0.5
         left, top, right, bottom = x - 0.5, y - 0.5, x + w - 0.5, y + h - 0.5
         corners = maps.photo_points(np.array([[left, top], [right, top], [right, bottom], [left, bottom]]))
         (x0, y0), (x1, y1) = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
-        found.append(Spot(((x0 + x1) / 2, (y0 + y1) / 2), max(x1 - x0, y1 - y0), score, (x0, y0, x1, y1)))
+        found.append(Spot(((x0 + x1) / 2, (y0 + y1) / 2), max(x1 - x0, y1 - y0), score, (x0, y0, x1, y1), likeness))
     return sorted(found, key=lambda s: -s.score)
 
 

@@ -37,7 +37,7 @@ class Looks:
         self._photo = photo
         self._coarse: dict[int, RegionMaps] = {}
         self._closer: dict[tuple[Spot, tuple[float, ...]], tuple[RegionMaps, Spot]] = {}
-        self._flat: dict[tuple[RegionMaps | None, Frame | float, float, float], RegionMaps] = {}
+        self._flat: dict[tuple[RegionMaps | None, Frame | float, float, tuple[float, ...]], RegionMaps] = {}
         self._fits: dict[tuple[RegionMaps, Joint, Hints | None, float | None], WeldOutline | None] = {}
         self._lock = threading.Lock()
 
@@ -49,17 +49,17 @@ class Looks:
         """Return `look_closer` at `spot`."""
         return self._kept(self._closer, (spot, shares), lambda: look_closer(self._photo, spot, shares))
 
-    def flattened(self, under: RegionMaps, frame: Frame, share: float, stretch: float) -> RegionMaps:
+    def flattened(self, under: RegionMaps, frame: Frame, share: float, stretches: tuple[float, ...]) -> RegionMaps:
         """Return `flattened.flattened` of a bead."""
         return self._kept(
             self._flat,
-            (under, frame, share, stretch),
-            lambda: flattened(self._photo, under, frame, share=share, stretch=stretch),
+            (under, frame, share, stretches),
+            lambda: flattened(self._photo, under, frame, share=share, stretches=stretches),
         )
 
     def flattened_whole(self, angle: float) -> RegionMaps:
         """Return `flattened.flattened_whole` of the photo."""
-        return self._kept(self._flat, (None, angle, 0.0, 0.0), lambda: flattened_whole(self._photo, angle))
+        return self._kept(self._flat, (None, angle, 0.0, ()), lambda: flattened_whole(self._photo, angle))
 
     def fitted(
         self,
