@@ -25,6 +25,8 @@ _SOUND, _BAD = 0.5, 2.0
 """Faults up to which no other look is asked; from which another place is."""
 _OTHER_LOOKS = ((SHARE, (1.4, STRETCH, 3.0)), (0.42, (STRETCH,)))
 """Share, and how many times drawn out, of further looks at the same bead."""
+_MARGIN = 0.1
+"""By how much a later look's fit must be better, in faults less likeness, to take an earlier one's place."""
 _IN_AIR = 0.3
 """Part of a bead's border that lies in the air at least: its face."""
 _RIVAL = 0.25
@@ -46,11 +48,11 @@ def _width(weld: WeldOutline) -> float:
     return float(np.hypot(*(np.asarray(weld.toe_nonbutting) - np.asarray(weld.toe_butting))))
 
 
-def _better(other: WeldOutline, best: WeldOutline | None) -> bool:
-    if best is None:
-        return True
-    more = faults(other) - faults(best)
-    return more < 0 or (more <= _FAULTS["toe_unsure"] and _width(other) > _LONGER * _width(best))
+def _wider(other: WeldOutline, best: WeldOutline) -> bool:
+    """Whether another sound fit shows more of the bead, with no more than a small fault more."""
+    if faults(other) >= _BAD or faults(other) - faults(best) > _FAULTS["toe_unsure"]:
+        return False
+    return _width(other) > _LONGER * _width(best)
 
 
 def _near(a: Frame, b: Frame) -> bool:
@@ -60,7 +62,7 @@ def _near(a: Frame, b: Frame) -> bool:
 
 def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame) -> Iterator[RegionMaps]:
     """Maps of one bead, the likeliest first; framed anew where the first look shows more, or less, of it."""
-    maps = looks.flattened(under, frame, SHARE, (STRETCH,))
+    maps = looks.flattened(under, frame, SHARE, (frame.stretch,))
     for _ in range(2):
         seen = [s for s in spots(maps, least_px=60) if overlap(s, _box(frame)) > 0.05]
         if not seen:
@@ -69,10 +71,11 @@ def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame) -> Iterator[Regio
         if _near(better, frame) or not 0.3 < better.span / frame.span < 3.0:
             break
         frame = better
-        maps = looks.flattened(maps, frame, SHARE, (STRETCH,))
+        maps = looks.flattened(maps, frame, SHARE, (frame.stretch,))
     yield maps
     for share, stretches in _OTHER_LOOKS:
         yield looks.flattened(maps, frame, share, stretches)
+    yield under
 
 
 def _box(frame: Frame) -> Spot:
@@ -122,17 +125,18 @@ def find_bead(looks: Looks, coarse: RegionMaps, found: list[Spot], fit: Fit) -> 
     """
     places: list[tuple[float, WeldOutline]] = []
     for under, frame in _frames(looks, coarse, found):
-        best: WeldOutline | None = None
-        likeness = 0.0
+        best: tuple[float, WeldOutline] | None = None
         for maps in _flat_looks(looks, under, frame):
-            likeness = max(likeness, _likeness(maps))
             weld = fit(maps)
-            if weld is not None and _better(weld, best):
-                best = weld
-            if best is not None and faults(best) <= _SOUND:
+            if weld is None:
+                continue
+            against = faults(weld) - _likeness(maps)
+            if best is None or against < best[0] - _MARGIN or _wider(weld, best[1]):
+                best = against, weld
+            if faults(best[1]) <= _SOUND:
                 break
         if best is not None:
-            places.append((faults(best) - likeness, best))
-            if faults(best) < _BAD:
+            places.append(best)
+            if faults(best[1]) < _BAD:
                 break
     return min(places, key=lambda place: place[0])[1] if places else None

@@ -18,6 +18,8 @@ from macrocheck.segment.network import STEP, maps_of, run
 
 SHARE, STRETCH = 0.62, 2.0
 """Part of the look's length that the bead takes; times the look is drawn out across the plate."""
+_THICK, _LESS = 3.0, 1.5
+"""A bead less than so many times as wide as thick is drawn out so much instead."""
 _TALLEST = 704
 """Most px across the plate of a look at the whole photo."""
 _BINS = 90
@@ -26,11 +28,15 @@ _BINS = 90
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A bead in sight, photo px: `centre` (x, y), `angle` of the plate's surface, rad, `span` along it."""
+    """A bead in sight, photo px: `centre` (x, y), `angle` of the plate's surface, rad, `span` along it.
+
+    `stretch`: how many times it is best drawn out across the plate.
+    """
 
     centre: tuple[float, float]
     angle: float
     span: float
+    stretch: float = STRETCH
 
     @property
     def axes(self) -> FloatArray:
@@ -77,8 +83,9 @@ def frame_of(maps: RegionMaps, spot: Spot, angle: float) -> Frame:
     patch = at[labels[ys, xs] == own] @ bare.axes.T
     low, high = patch.min(axis=0), patch.max(axis=0)
     middle = (low + high) / 2 @ bare.axes
-    span = max(float(high[0] - low[0]), STRETCH * float(high[1] - low[1]), 4.0 * maps.scale)
-    return Frame((float(middle[0]), float(middle[1])), angle, span)
+    wide, thick = (float(v) for v in high - low)
+    stretch = STRETCH if wide > _THICK * thick else _LESS
+    return Frame((float(middle[0]), float(middle[1])), angle, max(wide, stretch * thick, 4.0 * maps.scale), stretch)
 
 
 def _cut(photo: Photo, frame: Frame, along: float, across: float, size: tuple[int, int]) -> ByteArray:
