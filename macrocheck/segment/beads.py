@@ -6,9 +6,9 @@ import numpy as np
 
 from macrocheck.outline import WeldOutline
 from macrocheck.segment.flattened import SHARE, STRETCH, Frame, frame_of, surface_angle
-from macrocheck.segment.locate import LEAST_SCORE, Spot, overlap, spots
+from macrocheck.segment.locate import GRID, LEAST_SCORE, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
-from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.maps import BACKGROUND, RegionMaps
 
 _FAULTS = {
     "regions_unsure": 2.0,
@@ -17,7 +17,7 @@ _FAULTS = {
     "second_boundary": 0.5,
     "low_contrast": 0.5,
     "toe_unsure": 0.5,
-    "surface_bent": 0.5,
+    "surface_bent": 2.0,
     "weld_in_parts": 0.5,
 }
 """How much each flag speaks against a fit."""
@@ -35,6 +35,10 @@ _SAME = 0.85
 """Frames whose spans differ by less, and whose centres by less than what is left to one, are the same."""
 _LONGER = 1.04
 """A fit that shows so many times as wide a bead may have one more small fault."""
+
+_BESIDE, _BLURRED, _CLEARLY = 0.06, 2.0, 0.2
+"""Where air and plate are told apart: part of the bead's width, and px of the first look, off the plate's surface;
+by how much the probability of air must differ."""
 
 Fit = Callable[[RegionMaps], WeldOutline | None]
 
@@ -75,7 +79,8 @@ def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame) -> Iterator[Regio
     yield maps
     for share, stretches in _OTHER_LOOKS:
         yield looks.flattened(maps, frame, share, stretches)
-    yield under
+    if under.shape == (GRID, GRID):  # as it stands, not drawn out
+        yield under
 
 
 def _box(frame: Frame) -> Spot:
@@ -111,6 +116,29 @@ def _frames(looks: Looks, coarse: RegionMaps, found: list[Spot]) -> Iterator[tup
             yield whole, frame
 
 
+def _upside_down(coarse: RegionMaps, weld: WeldOutline) -> bool:
+    """Whether the first look at the photo has the air on the side where this outline has the plate.
+
+    Drawn out, a plate between two strips of mounting may be read as a gap between two plates.
+    """
+    toes = np.array([weld.toe_butting, weld.toe_nonbutting])
+    wide = max(_width(weld), 1.0)
+    along = (toes[1] - toes[0]) / wide
+    out = np.array([-along[1], along[0]])
+    if (weld.face.mean(axis=0) - weld.fusion.mean(axis=0)) @ out < 0:
+        out = -out
+    steps = np.linspace(0.1, 0.8, 12)[:, None] * wide * along
+    base = np.vstack([toes[0] - steps, toes[1] + steps])
+    h, w = coarse.shape
+    at = coarse.map_points(base)
+    seen = base[((at > 0) & (at < [w - 1, h - 1])).all(axis=1)]
+    if not len(seen):
+        return False
+    off = (_BESIDE * wide + _BLURRED * coarse.scale) * out
+    air = [coarse.sample(coarse.regions[BACKGROUND], seen + side * off).mean() for side in (1.0, -1.0)]
+    return bool(air[0] < air[1] - _CLEARLY)
+
+
 def _likeness(maps: RegionMaps) -> float:
     """How much the likeliest patch looks like a bead, whatever its size."""
     seen = spots(maps, least_px=60, in_air=_IN_AIR)
@@ -128,7 +156,7 @@ def find_bead(looks: Looks, coarse: RegionMaps, found: list[Spot], fit: Fit) -> 
         best: tuple[float, WeldOutline] | None = None
         for maps in _flat_looks(looks, under, frame):
             weld = fit(maps)
-            if weld is None:
+            if weld is None or _upside_down(coarse, weld):
                 continue
             against = faults(weld) - _likeness(maps)
             if best is None or against < best[0] - _MARGIN or _wider(weld, best[1]):
