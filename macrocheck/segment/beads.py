@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Iterator
 
+import cv2
 import numpy as np
 
 from macrocheck.outline import WeldOutline
 from macrocheck.segment.flattened import SHARE, STRETCH, Frame, frame_of, surface_angle
-from macrocheck.segment.locate import GRID, LEAST_SCORE, Spot, overlap, spots
+from macrocheck.segment.locate import BACK, LEAST_SCORE, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import BACKGROUND, RegionMaps
 
@@ -17,11 +18,14 @@ _FAULTS = {
     "second_boundary": 0.5,
     "low_contrast": 0.5,
     "toe_unsure": 0.5,
-    "surface_bent": 2.0,
+    "surface_bent": 1.5,
     "weld_in_parts": 0.5,
 }
 """How much each flag speaks against a fit."""
-_SOUND, _BAD = 0.5, 2.0
+_HOPELESS, _RAGGED, _LIKE = 1.0, 3.0, 2.0
+"""The same of an outline in a picture too unclear to state anything, and of a wholly ragged one; how much it speaks
+for one that it looks like a bead all over."""
+_SOUND, _BAD = 0.5, 1.5
 """Faults up to which no other look is asked; from which another place is."""
 _OTHER_LOOKS = ((SHARE, (1.4, STRETCH, 3.0)), (0.42, (STRETCH,)))
 """Share, and how many times drawn out, of further looks at the same bead."""
@@ -48,6 +52,18 @@ def faults(weld: WeldOutline) -> float:
     return sum(_FAULTS.get(code, 0.0) for code in {f.code for f in weld.flags})
 
 
+def _raggedness(weld: WeldOutline) -> float:
+    """Part of the outline's convex hull that it does not fill: molten metal has smooth borders, stains have not."""
+    outline = weld.polygon.astype(np.float32)
+    return 1.0 - float(cv2.contourArea(outline)) / max(float(cv2.contourArea(cv2.convexHull(outline))), 1e-6)
+
+
+def _against(weld: WeldOutline, maps: RegionMaps) -> float:
+    """How much speaks against a fit, all told."""
+    hopeless = _HOPELESS if weld.withheld else 0.0
+    return faults(weld) + hopeless + _RAGGED * _raggedness(weld) - _LIKE * _likeness(maps)
+
+
 def _width(weld: WeldOutline) -> float:
     return float(np.hypot(*(np.asarray(weld.toe_nonbutting) - np.asarray(weld.toe_butting))))
 
@@ -64,7 +80,7 @@ def _near(a: Frame, b: Frame) -> bool:
     return off < (1 - _SAME) * max(a.span, b.span) and _SAME < a.span / b.span < 1 / _SAME
 
 
-def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame) -> Iterator[RegionMaps]:
+def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame, spot: Spot | None) -> Iterator[RegionMaps]:
     """Maps of one bead, the likeliest first; framed anew where the first look shows more, or less, of it."""
     maps = looks.flattened(under, frame, SHARE, (frame.stretch,))
     for _ in range(2):
@@ -79,8 +95,9 @@ def _flat_looks(looks: Looks, under: RegionMaps, frame: Frame) -> Iterator[Regio
     yield maps
     for share, stretches in _OTHER_LOOKS:
         yield looks.flattened(maps, frame, share, stretches)
-    if under.shape == (GRID, GRID):  # as it stands, not drawn out
+    if spot is not None:  # as it stands, not drawn out
         yield under
+        yield looks.closer(spot, BACK)[0]
 
 
 def _box(frame: Frame) -> Spot:
@@ -94,7 +111,7 @@ def _box(frame: Frame) -> Spot:
     )
 
 
-def _frames(looks: Looks, coarse: RegionMaps, found: list[Spot]) -> Iterator[tuple[RegionMaps, Frame]]:
+def _frames(looks: Looks, coarse: RegionMaps, found: list[Spot]) -> Iterator[tuple[RegionMaps, Frame, Spot | None]]:
     """Where beads may lie, the likeliest first; from a look at the whole photo, drawn out, after those found."""
     tried: list[Frame] = []
     for spot in found[:3]:
@@ -104,7 +121,7 @@ def _frames(looks: Looks, coarse: RegionMaps, found: list[Spot]) -> Iterator[tup
         frame = frame_of(maps, closer, surface_angle(maps, closer.centre, 0.5 * closer.span))
         if not any(_near(frame, other) for other in tried):
             tried.append(frame)
-            yield maps, frame
+            yield maps, frame, spot
     h, w = coarse.shape
     middle = coarse.photo_points(np.array([[(w - 1) / 2, (h - 1) / 2]]))[0]
     centre = (float(middle[0]), float(middle[1]))
@@ -113,7 +130,7 @@ def _frames(looks: Looks, coarse: RegionMaps, found: list[Spot]) -> Iterator[tup
     for spot in others[:3]:
         frame = frame_of(whole, spot, surface_angle(whole, spot.centre, spot.span))
         if not any(_near(frame, other) for other in tried):
-            yield whole, frame
+            yield whole, frame, None
 
 
 def _upside_down(coarse: RegionMaps, weld: WeldOutline) -> bool:
@@ -152,13 +169,13 @@ def find_bead(looks: Looks, coarse: RegionMaps, found: list[Spot], fit: Fit) -> 
     maps to an outline.
     """
     places: list[tuple[float, WeldOutline]] = []
-    for under, frame in _frames(looks, coarse, found):
+    for under, frame, spot in _frames(looks, coarse, found):
         best: tuple[float, WeldOutline] | None = None
-        for maps in _flat_looks(looks, under, frame):
+        for maps in _flat_looks(looks, under, frame, spot):
             weld = fit(maps)
             if weld is None or _upside_down(coarse, weld):
                 continue
-            against = faults(weld) - _likeness(maps)
+            against = _against(weld, maps)
             if best is None or against < best[0] - _MARGIN or _wider(weld, best[1]):
                 best = against, weld
             if faults(best[1]) <= _SOUND:

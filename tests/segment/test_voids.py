@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 
 from macrocheck.arrays import AnyArray
-from macrocheck.segment.extras import _apart
+from macrocheck.segment.voids import _apart
 
 
 def outline_of(*circles: tuple[int, int, int]) -> AnyArray:
