@@ -90,7 +90,7 @@ def _whole(affine: FloatArray) -> FloatArray:
 def trusted(size: int) -> Float32Array:
     """How far each pixel of a square look is trusted: the outermost see least of their surroundings."""
     ramp = np.minimum(np.arange(size) + 1.0, np.arange(size, 0, -1)) / 24
-    return np.minimum(1, np.minimum(ramp[:, None], ramp[None])).astype(np.float32)
+    return np.asarray(np.minimum(1, np.minimum(ramp[:, None], ramp[None])), np.float32)
 
 
 def close_maps(photo: Photo, spot: Spot, shares: tuple[float, ...] = SHARES) -> RegionMaps:
