@@ -28,6 +28,7 @@ KINDS: dict[str, str] = {
     "joint_unsure": "The kind of joint could not be told with confidence, or looks unlike the one stated.",
     "member_unsure": "Which member is the butting one could not be told with confidence.",
     "void_at_root": "There is a void at the root.",
+    "void_unsure": "Whether a spot in the weld metal is a void could not be told with confidence.",
     "weld_in_parts": "The weld metal appears in more than one part.",
     "blurred": "The picture is blurred here.",
     "glare": "Glare hides part of the weld.",

@@ -54,7 +54,9 @@ class WeldOutline:
     * `correlation_px`: length along the curve over which boundary errors are alike, px.
     * `complete_butting`, `complete_nonbutting`: False where that toe lies outside the picture (the curve then
       ends at the picture's edge and whatever needs the toe is withheld).
-    * `voids`: polygons (k, 2) of holes in the weld metal. `haz_butting`/`haz_nonbutting`: (k, 2) outer edge of
+    * `voids`: polygons (k, 2) of holes in the weld metal. `u_voids`: standard uncertainties from the doubt whether
+      spots in it are voids: of the longest dimension of the largest, px, and of their area, px^2.
+    * `haz_butting`/`haz_nonbutting`: (k, 2) outer edge of
       the heat-affected zone in that member, or None where it cannot be told apart.
     * `seam_end`: for the unfused land: the far end of the visible faying surface behind the root (x, y) px, i.e.
       where the butting member's end is over on the other side, or where the weld on the other side begins;
@@ -78,6 +80,7 @@ class WeldOutline:
     complete_butting: bool = True
     complete_nonbutting: bool = True
     voids: tuple[FloatArray, ...] = ()
+    u_voids: tuple[float, float] = (0.0, 0.0)
     haz_butting: FloatArray | None = None
     haz_nonbutting: FloatArray | None = None
     u_haz: float = 0.0

@@ -117,6 +117,7 @@ def read_weld(
         complete_butting=complete[0],
         complete_nonbutting=complete[1],
         voids=tuple(f.points for f in many["void"]),
+        u_voids=_u_voids(face, many["void"]),
         haz_butting=_points(hazes[0]),
         haz_nonbutting=_points(hazes[1]),
         u_haz=number_or(face, "u_haz_px", CLICK_U_PX if any(hazes) else 0.0),
@@ -130,6 +131,16 @@ def read_weld(
         withheld=_withheld(face),
     )
     return (_corrected(weld, features, width, height), True) if by_hand else (weld, False)
+
+
+def _u_voids(face: Feature, voids: Sequence[Feature]) -> tuple[float, float]:
+    """Return the doubt about voids, none where a person changed, added or removed one."""
+    kept = listed(face.properties.get("u_voids_px", [0.0, 0.0, len(voids)]))
+    if kept is None or len(kept) != 3 or not all(is_number(v) and v >= 0 for v in kept):
+        refuse(f"{face.label} has u_voids_px {kept!r}, which must be three numbers: px, px^2 and how many voids")
+    if kept[2] != len(voids) or any(f.changed for f in voids):
+        return 0.0, 0.0
+    return float(kept[0]), float(kept[1])
 
 
 def _sorted(features: Sequence[Feature]) -> tuple[dict[Part, Feature], dict[Part, list[Feature]]]:
@@ -292,6 +303,8 @@ def _corrected(weld: WeldOutline, features: Sequence[Feature], width: int, heigh
     changed = [f for f in features if f.changed]
     parts = sorted({f.part for f in changed})
     answered: set[str] = {CORRECTED}.union(*(ANSWERED.get(part, frozenset()) for part in parts))
+    if not any(weld.u_voids):
+        answered.add("void_unsure")
     drawn = not any("found" in f.properties for f in features)
     how = "drawn" if drawn else "corrected"
     what = ", ".join(p.replace("_", " ") for p in parts) or "a part was removed or a property changed"

@@ -177,6 +177,7 @@ def _weld_features(index: int, weld: WeldOutline) -> list[dict[str, Any]]:
         "complete_butting": complete[0],
         "complete_nonbutting": complete[1],
         "u_haz_px": weld.u_haz,
+        "u_voids_px": [*weld.u_voids, len(weld.voids)],
         "u_seam_end_px": weld.u_seam_end,
         "gap_px": None if weld.gap_px is None else list(weld.gap_px),
         "flags": [f.to_json() for f in weld.flags],

@@ -40,6 +40,7 @@ def tee(shift: float = 0.0) -> WeldOutline:
         complete_butting=True,
         complete_nonbutting=True,
         voids=(frozen([[x + 40, y - 40], [x + 45, y - 40], [x + 43, y - 36]]),),
+        u_voids=(1.7, 9.25),
         haz_butting=frozen([[x - 40, y - 200], [x - 45, y - 90]]),
         haz_nonbutting=frozen([[x + 200, y + 40], [x, y + 60.5]]),
         u_haz=3.3,
@@ -211,6 +212,7 @@ class TestCorrected:
         assert codes(weld) == ["low_contrast", "glare", "corrected_by_hand"]
         assert weld.withheld == tee().withheld
         assert weld.voids[0].tolist() == [[450, 560], [460, 560], [455, 570]]
+        assert weld.u_voids == (0.0, 0.0)  # whoever drew it knows that it is one
         assert same(weld.u_fusion, tee().u_fusion)
 
     @pytest.mark.parametrize("name", ["void", "indication", "seam_end", "haz_butting", "surface_nonbutting"])

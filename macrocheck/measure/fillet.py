@@ -191,12 +191,15 @@ def voids(section: Section, found: Found, parts: areas.Areas) -> None:
     """Measure the voids; where none is seen, one as small as the boundary's uncertainty may still be there."""
     # One this many times the boundary's uncertainty across may be overlooked, or be a dark grain.
     least = VOID_UNSEEN * section.u_boundary
+    whole = max(float(parts.weld[0] + parts.voids[0]), 1e-9)
+    longest, area = section.u_voids
     found["void_area_fraction"] = quantity(
         parts.voids / np.maximum(parts.weld + parts.voids, 1e-9),
         "1",
         floor=least * least / max(float(parts.weld[0]), 1e-9),
+        more=area / whole,
     )
-    found["largest_void"] = quantity(areas.largest_void(section), "mm", floor=least)
+    found["largest_void"] = quantity(areas.largest_void(section), "mm", floor=least, more=longest)
 
 
 def outside(member: str) -> dict[str, str]:

@@ -33,7 +33,9 @@ class Section:
     there to its other toe). `gap` (rows,) opening
     between the members, 0 where it is not visible. `top`: distance from the upper plate's top surface of a
     lap, as ((rows, 2) unit normal out of the plate, (rows,) offset, (rows, 2) direction away from the weld).
-    `u_boundary`: typical uncertainty of the boundary, mm. `mirrored`: the frame is left-handed in the picture.
+    `u_voids`: standard uncertainties of the largest void, mm, and the voids' area, mm2, from the doubt whether
+    spots are voids. `u_boundary`: typical uncertainty of the boundary, mm.
+    `mirrored`: the frame is left-handed in the picture.
     `has_surface`: False where the nonbutting member's surface is not known: x runs from toe to toe then, and
     nothing that starts from a surface may be measured.
     """
@@ -46,6 +48,7 @@ class Section:
     gap: FloatArray
     top: tuple[FloatArray, FloatArray, FloatArray] | None
     voids: tuple[FloatArray, ...]
+    u_voids: tuple[float, float]
     grooves: tuple[FloatArray | None, FloatArray | None]
     haz: tuple[FloatArray | None, FloatArray | None]
     seam_end: FloatArray | None
@@ -313,6 +316,7 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         gap=_draw_gap(rng, weld, local * factor),
         top=None if top is None else _place_top(scale, top, factor, frame),
         voids=tuple(v[:, :-1] for v in voids if v is not None),
+        u_voids=(weld.u_voids[0] * local, weld.u_voids[1] * local**2),
         grooves=(
             place(weld.groove_butting, u_face),
             place(weld.groove_nonbutting, u_face),

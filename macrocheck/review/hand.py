@@ -159,7 +159,7 @@ def _moved(
         case "surface_butting" | "surface_nonbutting" | "surface_top":
             changes = {part: None if points is None else line_between(points)}
         case "void":
-            changes = {"voids": _listed(weld.voids, index, points)}
+            changes = {"voids": _listed(weld.voids, index, points), "u_voids": (0.0, 0.0)}
         case "indication":
             changes = {"indications": _listed(weld.indications, index, points)}
         case "seam_end":

@@ -141,7 +141,7 @@ def _merged(
 _TOGETHER: dict[Part, tuple[str, ...]] = {
     "face": ("face", "u_face"),
     "fusion": ("fusion", "u_fusion"),
-    "void": ("voids",),
+    "void": ("voids", "u_voids"),
     "indication": ("indications",),
     "seam_end": ("seam_end", "u_seam_end"),
     "groove_butting": ("groove_butting",),

@@ -13,6 +13,7 @@ from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
 from macrocheck.segment.surfaces import Surfaces
 from macrocheck.segment.toes import Toe
+from macrocheck.segment.voids import Voids
 
 _SOFT = 3.0
 """Map px of spread in the network's own statement from which a stretch counts as hardly visible."""
@@ -165,6 +166,17 @@ def _of_boundary(boundary: Boundary) -> list[Flag]:
     return flags
 
 
+def _of_voids(voids: Voids, root: FloatArray | None, near: float) -> list[Flag]:
+    flags = []
+    at_root = [] if root is None else [v for v in voids.rings if float(np.hypot(*(v - root).T).min()) < near]
+    if at_root:
+        flags.append(Flag("void_at_root", "There is a void at the root.", (point(at_root[0].mean(axis=0)),)))
+    if voids.unsure:
+        text = "Whether there is a void here could not be told with confidence."
+        flags.append(Flag("void_unsure", text, tuple(point(middle) for middle in voids.unsure)))
+    return flags
+
+
 def find_doubts(
     maps: RegionMaps,
     layout: Layout,
@@ -174,7 +186,7 @@ def find_doubts(
     *,
     joint: Joint,
     root: FloatArray | None,
-    voids: tuple[FloatArray, ...],
+    voids: Voids,
     doubt: float,
     indications: tuple[FloatArray, ...],
     mm_per_px: float | None,
@@ -209,11 +221,7 @@ def find_doubts(
         place = maps.photo_points(np.array([layout.second_part]))[0]
         text = "Another part of weld metal lies beside this one and was left out."
         flags.append(Flag("weld_in_parts", text, (point(place),)))
-    if root is not None:
-        for void in voids:
-            if float(np.hypot(*(void - root).T).min()) < 0.12 * min(legs):
-                flags.append(Flag("void_at_root", "There is a void at the root.", (point(void.mean(axis=0)),)))
-                break
+    flags += _of_voids(voids, root, 0.12 * min(legs))
     for mark in indications:
         length = float(np.hypot(*np.diff(mark, axis=0).T).sum())
         long = f"{length:.0f} px" if mm_per_px is None else f"{length * mm_per_px:.1f} mm"

@@ -9,14 +9,15 @@ from macrocheck.arrays import Point
 from macrocheck.errors import InputError, NotFoundError
 from macrocheck.outline import Joint, Outline, WeldOutline
 from macrocheck.photo import Photo
+from macrocheck.segment.beads import find_bead
 from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint, unlike
 from macrocheck.segment.land import with_land
 from macrocheck.segment.locate import (
     BACK,
-    BEAD_BACK,
     COARSE,
+    LEAST_SCORE,
     SHARES,
     WIDER,
     Spot,
@@ -28,8 +29,6 @@ from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.pair import compare_openings, share_surfaces
 
-_LEAST_SCORE = 1.2
-"""Score (square root of coarse px, times doubts) under which a patch is not taken for a weld."""
 _SECOND = 0.2
 """Score of a tee's second weld, as a share of the first's, under which it is taken for clutter."""
 _SHARPER = 448
@@ -53,16 +52,6 @@ _SHOWS_LITTLE = ("surface_short", "surface_missing")
 """Flags that a look from further back may lift."""
 
 
-_BEAD_UNCLEAR = ("toe_unsure", "regions_unsure", "second_boundary", "surface_bent")
-"""Flags of a bead that a look from further back may lift."""
-_LONGER = 1.04
-"""A look that shows so many times as wide a bead may have one more unclear toe against it."""
-
-
-def _width(weld: WeldOutline) -> float:
-    return float(np.hypot(*(np.asarray(weld.toe_nonbutting) - np.asarray(weld.toe_butting))))
-
-
 def _faults(weld: WeldOutline) -> float:
     return sum(_FAULTS.get(f.code, 0.0) for f in weld.flags)
 
@@ -72,7 +61,7 @@ def _candidates(photo: Photo, hints: Hints | None, looks: Looks) -> tuple[Region
 
     def look(long_side: int) -> tuple[RegionMaps, list[Spot]]:
         maps = looks.coarse(long_side)
-        return maps, [s for s in spots(maps) if s.score > _LEAST_SCORE]
+        return maps, [s for s in spots(maps) if s.score > LEAST_SCORE]
 
     best = look(COARSE)
     if not best[1]:
@@ -81,12 +70,6 @@ def _candidates(photo: Photo, hints: Hints | None, looks: Looks) -> tuple[Region
         sharper = look(_SHARPER)
         if sharper[1] and sharper[1][0].score / _SHARPER > _BETTER * best[1][0].score / COARSE:
             best = sharper
-    if not best[1] and not hints:
-        msg = (
-            f"{photo.path}: no weld was found in the picture; photograph the etched section closer, or draw the "
-            "outline by hand and give it with --outline"
-        )
-        raise NotFoundError(msg)
     found = best[1]
     pinned = [] if hints is None else [*hints.root, *hints.toes, *hints.through]
     if pinned:
@@ -127,24 +110,25 @@ def find_outline(
         raise InputError(msg)
     looks = looks or Looks(photo)
     coarse, found = _candidates(photo, hints, looks)
+    if joint == "bead":
+        return _bead(photo, coarse, found, hints, mm_per_px, looks)
+    if not found:
+        msg = (
+            f"{photo.path}: no weld was found in the picture; photograph the etched section closer, or draw the "
+            "outline by hand and give it with --outline"
+        )
+        raise NotFoundError(msg)
     maps, first = looks.closer(found[0])
     told = tell_joint(maps, coarse, (photo.width, photo.height))
     kind = told[0] if joint == "auto" else cast("Joint", joint)
+    if kind == "bead":
+        return _bead(photo, coarse, found, hints, mm_per_px, looks)
     doubt = told[1] if joint == "auto" else unlike(kind, told)
-    flags = () if doubt is None else (doubt,)
     job = _Job(photo, kind, mm_per_px, looks)
     own, rest = _shared_out(hints, found)
-    weld = job.fit(maps, own)
-    if weld is not None:
-        first, weld = job.stepped_back((first, weld), own)
-    if weld is None or _faults(weld) >= _BAD_FIT:
-        first, weld = job.best(found if own is None else found[:1], (first, weld), own)
+    first, weld = job.one(found if own is None else found[:1], (first, maps), own)
     if weld is None:
-        msg = (
-            f"{photo.path}: what looks like the weld is too small or unclear to outline; photograph it closer, or "
-            "draw the outline by hand and give it with --outline"
-        )
-        raise NotFoundError(msg)
+        raise _unclear(photo)
     welds = [weld]
     if kind == "tee":
         both = job.second(found, (first, weld), own, rest)
@@ -155,7 +139,40 @@ def find_outline(
         height=photo.height,
         welds=with_land(photo, coarse, tuple(welds)),
         made_by="found with hints" if hints else "found",
-        flags=flags,
+        flags=() if doubt is None else (doubt,),
+    )
+
+
+def _unclear(photo: Photo) -> NotFoundError:
+    return NotFoundError(
+        f"{photo.path}: what looks like the weld is too small or unclear to outline; photograph it closer, or "
+        "draw the outline by hand and give it with --outline"
+    )
+
+
+def _bead(
+    photo: Photo,
+    coarse: RegionMaps,
+    found: list[Spot],
+    hints: Hints | None,
+    mm_per_px: float | None,
+    looks: Looks,
+) -> Outline:
+    """Outline a bead on plate; a flag says where the picture shows another kind of joint."""
+    own, _ = _shared_out(hints, found)
+    job = _Job(photo, "bead", mm_per_px, looks)
+    weld = find_bead(looks, coarse, found if own is None else found[:1], lambda seen: job.fit(seen, own))
+    if weld is None:
+        raise _unclear(photo)
+    doubt = None
+    if found:
+        doubt = unlike("bead", tell_joint(looks.closer(found[0])[0], coarse, (photo.width, photo.height)))
+    return Outline(
+        width=photo.width,
+        height=photo.height,
+        welds=(weld,),
+        made_by="found with hints" if hints else "found",
+        flags=() if doubt is None else (doubt,),
     )
 
 
@@ -179,10 +196,20 @@ class _Job:
 
         return self.looks.fitted((maps, self.kind, hints, self.mm_per_px), anew)
 
+    def one(
+        self, found: list[Spot], seen: tuple[Spot, RegionMaps], hints: Hints | None
+    ) -> tuple[Spot, WeldOutline | None]:
+        """The weld at the spot seen closely, or the best fit in its place where that fits badly."""
+        first, maps = seen
+        weld = self.fit(maps, hints)
+        if weld is not None:
+            first, weld = self.stepped_back((first, weld), hints)
+        if weld is None or _faults(weld) >= _BAD_FIT:
+            return self.best(found, (first, weld), hints)
+        return first, weld
+
     def stepped_back(self, seen: tuple[Spot, WeldOutline], hints: Hints | None) -> tuple[Spot, WeldOutline]:
         """Step back where little of a member's surface is seen beyond its toe, and keep what that shows."""
-        if self.kind == "bead":
-            return self._bead_whole(seen, hints)
         spot, weld = seen
         if not any(f.code in _SHOWS_LITTLE for f in weld.flags):
             return seen
@@ -192,20 +219,6 @@ class _Job:
             return seen
         counts = [sum(f.code in _SHOWS_LITTLE for f in w.flags) for w in (weld, other)]
         return (closer, other) if counts[1] < counts[0] else seen
-
-    def _bead_whole(self, seen: tuple[Spot, WeldOutline], hints: Hints | None) -> tuple[Spot, WeldOutline]:
-        """Step back where a bead is not clear: its thin ends are lost where a look cuts or magnifies them."""
-        spot, weld = seen
-        for shares in BEAD_BACK:
-            if not any(f.code in _BEAD_UNCLEAR for f in weld.flags):
-                break
-            maps, closer = self.looks.closer(seen[0], shares)
-            other = self.fit(maps, hints)
-            if other is None or _faults(other) > _faults(weld) + _FAULTS["toe_unsure"]:
-                continue
-            if _faults(other) < _faults(weld) or _width(other) > _LONGER * _width(weld):
-                spot, weld = closer, other
-        return spot, weld
 
     def best(
         self, found: list[Spot], so_far: tuple[Spot, WeldOutline | None], hints: Hints | None

@@ -9,8 +9,8 @@ from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
 from macrocheck.segment.doubts import doubtful_shares, find_doubts, unclear, widening, withheld
-from macrocheck.segment.extras import find_groove, find_voids
 from macrocheck.segment.face import AirLine, trace_air
+from macrocheck.segment.groove import find_groove
 from macrocheck.segment.haz import find_haz
 from macrocheck.segment.hinted_surfaces import pass_root, through_hints
 from macrocheck.segment.hints import Hints
@@ -25,6 +25,7 @@ from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces
 from macrocheck.segment.tips import with_tips
 from macrocheck.segment.toes import Toe, find_toe
+from macrocheck.segment.voids import find_voids
 
 _CORRELATION = 20.0
 """Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
@@ -319,7 +320,8 @@ def fit_weld(
         correlation_px=_CORRELATION * scale,
         complete_butting=layout.complete_butting,
         complete_nonbutting=layout.complete_nonbutting,
-        voids=tuple(frozen(v) for v in voids),
+        voids=tuple(frozen(v) for v in voids.rings),
+        u_voids=(voids.u_length, voids.u_area),
         haz_butting=None if haz.butting is None else frozen(haz.butting),
         haz_nonbutting=None if haz.nonbutting is None else frozen(haz.nonbutting),
         u_haz=haz.u,

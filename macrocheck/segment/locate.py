@@ -18,10 +18,10 @@ SHARES = (0.62,)
 """Share of the side that the weld takes in each close look; every second is mirrored. Their mean is used."""
 BACK = (0.42,)
 """The same, where the close look shows too little of the plates."""
-BEAD_BACK = ((0.42,), (0.3,))
-"""Shares, one after the other, where a bead's ends are not clear."""
 WIDER = (0.4, 0.5)
 """The same, for a second try where the first cannot be made sense of."""
+LEAST_SCORE = 1.2
+"""Score (square root of coarse px, times doubts) under which a patch is not taken for a weld."""
 GRID = 448
 """Side of the maps that the close looks are laid over each other on, px."""
 
@@ -30,13 +30,14 @@ GRID = 448
 class Spot:
     """A weld in sight: `centre` (x, y) and the longer side `span` of its `box` (x0, y0, x1, y1), photo px.
 
-    `score`: how much it looks like one, for ranking only.
+    `score`: how much it looks like one, for ranking only. `likeness`: the same, whatever its size, 0-1.
     """
 
     centre: tuple[float, float]
     span: float
     score: float
     box: tuple[float, float, float, float]
+    likeness: float = 0.0
 
 
 def _cut(
@@ -86,6 +87,12 @@ def _whole(affine: FloatArray) -> FloatArray:
     return np.vstack([affine, [0, 0, 1]])
 
 
+def trusted(size: int) -> Float32Array:
+    """How far each pixel of a square look is trusted: the outermost see least of their surroundings."""
+    ramp = np.minimum(np.arange(size) + 1.0, np.arange(size, 0, -1)) / 24
+    return np.asarray(np.minimum(1, np.minimum(ramp[:, None], ramp[None])), np.float32)
+
+
 def close_maps(photo: Photo, spot: Spot, shares: tuple[float, ...] = SHARES) -> RegionMaps:
     """Read close looks around one weld and lay their mean on one grid, `GRID` px square.
 
@@ -102,12 +109,9 @@ def close_maps(photo: Photo, spot: Spot, shares: tuple[float, ...] = SHARES) -> 
         pixels, own = _cut(photo, at, (length, length), (LOOK, LOOK))
         logits = run(np.ascontiguousarray(pixels[:, ::-1]))[:, :, ::-1] if i % 2 else run(pixels)
         into = (np.linalg.inv(_whole(own)) @ _whole(to_photo))[:2]
-        # The outermost pixels of a look see least of their surroundings and count least.
-        ramp = np.minimum(np.arange(LOOK) + 1.0, np.arange(LOOK, 0, -1)) / 24
-        trust = np.minimum(1, np.minimum(ramp[:, None], ramp[None])).astype(np.float32)
         how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         edge = cv2.BORDER_REPLICATE if i == 0 else cv2.BORDER_CONSTANT
-        w = cv2.warpAffine(trust, into, (GRID, GRID), flags=how, borderMode=cv2.BORDER_CONSTANT)
+        w = cv2.warpAffine(trusted(LOOK), into, (GRID, GRID), flags=how, borderMode=cv2.BORDER_CONSTANT)
         w = w + (1e-4 if i == 0 else 0.0)
         for k in range(len(total)):
             layer = np.ascontiguousarray(logits[k])
@@ -120,11 +124,12 @@ def _smoothed(layer: Float32Array) -> Float32Array:
     return np.asarray(cv2.GaussianBlur(layer, (0, 0), 0.8), np.float32)
 
 
-def spots(maps: RegionMaps, *, least_px: int = 12) -> list[Spot]:
+def spots(maps: RegionMaps, *, least_px: int = 12, in_air: float = 0.12) -> list[Spot]:
     """List what looks like weld metal in `maps`, best first.
 
     A patch counts for its size, for how sure it is, and for touching a member: an island in the middle of one
-    member, or in the background, is no weld.
+    member, or in the background, is no weld. `in_air`: part of its border in the air, from which
+    more does not speak for it.
     """
     weld = _smoothed(maps.regions[WELD])
     count, labels, stats, _ = cv2.connectedComponentsWithStats((weld > 0.45).astype(np.uint8))
@@ -142,11 +147,13 @@ def spots(maps: RegionMaps, *, least_px: int = 12) -> list[Spot]:
         on_member, on_air = float((ring & members).sum()) / around, float((ring & air).sum()) / around
         sure = float(weld[patch].mean())
         point = float(maps.points[:, max(0, y - 6) : y + h + 6, max(0, x - 6) : x + w + 6].max())
-        touching = min(1.0, on_member / 0.25) * min(1.0, on_air / 0.12)
-        score = sure * touching * (0.4 + 0.6 * point) * area**0.5
-        corners = maps.photo_points(np.array([[x - 0.5, y - 0.5], [x + w - 0.5, y + h - 0.5]]))
-        (x0, y0), (x1, y1) = corners.tolist()
-        found.append(Spot(((x0 + x1) / 2, (y0 + y1) / 2), max(x1 - x0, y1 - y0), score, (x0, y0, x1, y1)))
+        touching = min(1.0, on_member / 0.25) * min(1.0, on_air / in_air)
+        likeness = sure * touching * (0.4 + 0.6 * point)
+        score = likeness * area**0.5
+        left, top, right, bottom = x - 0.5, y - 0.5, x + w - 0.5, y + h - 0.5
+        corners = maps.photo_points(np.array([[left, top], [right, top], [right, bottom], [left, bottom]]))
+        (x0, y0), (x1, y1) = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
+        found.append(Spot(((x0 + x1) / 2, (y0 + y1) / 2), max(x1 - x0, y1 - y0), score, (x0, y0, x1, y1), likeness))
     return sorted(found, key=lambda s: -s.score)
 
 

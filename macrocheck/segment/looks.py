@@ -13,6 +13,7 @@ from macrocheck.outline import Joint, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import first_path, place_boundary
 from macrocheck.segment.fit import fit_weld
+from macrocheck.segment.flattened import Frame, flattened, flattened_whole
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import lay_out
 from macrocheck.segment.locate import SHARES, Spot, coarse_maps, look_closer
@@ -36,6 +37,7 @@ class Looks:
         self._photo = photo
         self._coarse: dict[int, RegionMaps] = {}
         self._closer: dict[tuple[Spot, tuple[float, ...]], tuple[RegionMaps, Spot]] = {}
+        self._flat: dict[tuple[RegionMaps | None, Frame | float, float, tuple[float, ...]], RegionMaps] = {}
         self._fits: dict[tuple[RegionMaps, Joint, Hints | None, float | None], WeldOutline | None] = {}
         self._lock = threading.Lock()
 
@@ -46,6 +48,18 @@ class Looks:
     def closer(self, spot: Spot, shares: tuple[float, ...] = SHARES) -> tuple[RegionMaps, Spot]:
         """Return `look_closer` at `spot`."""
         return self._kept(self._closer, (spot, shares), lambda: look_closer(self._photo, spot, shares))
+
+    def flattened(self, under: RegionMaps, frame: Frame, share: float, stretches: tuple[float, ...]) -> RegionMaps:
+        """Return `flattened.flattened` of a bead."""
+        return self._kept(
+            self._flat,
+            (under, frame, share, stretches),
+            lambda: flattened(self._photo, under, frame, share=share, stretches=stretches),
+        )
+
+    def flattened_whole(self, angle: float) -> RegionMaps:
+        """Return `flattened.flattened_whole` of the photo."""
+        return self._kept(self._flat, (None, angle, 0.0, ()), lambda: flattened_whole(self._photo, angle))
 
     def fitted(
         self,

@@ -7,7 +7,7 @@ from tests.bench.compare import SPANS, Row, samples
 
 FLOOR = 0.01
 """Added to 3 U95, in the quantity's own unit: truth is known to about half of that, and U95 may be 0."""
-NO_EXCUSE = frozenset({"indication", "void_at_root", "weld_in_parts", "joint_unsure"})
+NO_EXCUSE = frozenset({"indication", "void_at_root", "void_unsure", "weld_in_parts", "joint_unsure"})
 """Flags that point at something to see in the weld or the picture, but raise no doubt about its outline."""
 
 

@@ -7,7 +7,7 @@ import pytest
 from macrocheck.arrays import FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample
-from macrocheck.segment.extras import find_groove
+from macrocheck.segment.groove import find_groove
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import NONBUTTING, RegionMaps
 
