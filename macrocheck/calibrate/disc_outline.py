@@ -1,0 +1,163 @@
+"""A disc that was found, measured once more: its outline's blur and rim from all around, then its place ray by ray.
+
+Brightness and colour are read together, and only a ray's place and heights are left open: a step that a shaded
+ground, clutter beside it or a rim leads astray when its blur is free as well stays in its place.
+"""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from macrocheck.arrays import BoolArray, ByteArray, FloatArray
+from macrocheck.calibrate.disc_fit import Disc
+from macrocheck.calibrate.disc_rim import SPACING, Melted, heights, melted, steps_at
+from macrocheck.calibrate.profile import sample
+
+RAYS = 240
+LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
+"""Brightness and the two differences of colour of a JPEG file, from red, green and blue (ITU-T T.871)."""
+LEAST_RAYS = 60
+ALIKE = 20
+"""Rays over which what is left of a fit may be alike."""
+UNUSUAL, AT_LEAST = 3.0, 12.0
+"""How much less than the middle one's a ray looks like the disc within its outline where it is covered; and grey
+levels that are no difference."""
+U_SHAPE_PX, RIM_DOUBT = 0.008, 3.5
+"""Standard uncertainty of the radius that no fit shows (sampling, tone curve), px, and how much more a rim leaves open
+than the misfit says, which is alike over a profile; as measured on rendered pictures."""
+MOST_MOVE = 0.03
+"""Most that the radius may change, part of it; beyond that something else was measured."""
+
+
+def refined(pixels: ByteArray, disc: Disc) -> Disc:
+    """Return the disc with its outline measured in brightness and colour; as it was where that fails."""
+    blur = disc.blur
+    t = np.arange(-3.5 * blur - 3.0, 2.5 * blur + 2.6, SPACING)
+    outline: Melted | None = None
+    for _ in range(2):
+        values, inside = _profiles(pixels, disc, t)
+        if np.count_nonzero(inside) < LEAST_RAYS:
+            return disc
+        on = _usual(values, inside, t)
+        if np.count_nonzero(on) < LEAST_RAYS:
+            return disc
+        outline = melted(t, _mean(values, on, t, blur), blur)
+        blur = outline.blur
+        t = np.arange(-outline.gap - 3 * blur - 1.5, 3 * blur + 1.6 + max(outline.at, 0.0), SPACING)
+    return disc if outline is None else _placed(pixels, disc, outline)
+
+
+def _normals(disc: Disc) -> tuple[FloatArray, FloatArray]:
+    turn = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
+    unit = np.column_stack([np.cos(turn), np.sin(turn)])
+    normal = unit @ np.linalg.inv(disc.shape)
+    return unit, normal / np.hypot(normal[:, 0], normal[:, 1])[:, None]
+
+
+def _profiles(pixels: ByteArray, disc: Disc, t: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Brightness and colour (RAYS, 3, t) at `t` px outside the outline, and which rays lie in the picture."""
+    unit, normal = _normals(disc)
+    at = (disc.centre + unit @ disc.shape)[:, None] + t[:, None] * normal[:, None]
+    h, w = pixels.shape[:2]
+    inside = ((at >= 1) & (at < [w - 2, h - 2])).all(axis=(1, 2))
+    return np.moveaxis(sample(pixels, at[..., 0], at[..., 1]) @ LUMA.T, 2, 1), inside
+
+
+def _usual(values: FloatArray, inside: BoolArray, t: FloatArray) -> BoolArray:
+    """Which rays (RAYS, 3, t) look within the outline as most do: the others are covered."""
+    on = inside.copy()
+    within = t < -SPACING
+    for _ in range(2):
+        off = np.abs(values - np.median(values[on], axis=0))[:, :, within].max(axis=(1, 2))
+        on = inside & (off < max(UNUSUAL * float(np.median(off[inside])), AT_LEAST))
+    return on
+
+
+def _mean(values: FloatArray, on: BoolArray, t: FloatArray, blur: float) -> FloatArray:
+    """The mean profile (3, t), rays weighed by the step they show: a ground is darker here and lighter there."""
+    far = np.abs(t) > min(1.2 * blur, -0.5 * float(t[0]), 0.5 * float(t[-1]))
+    step = values[:, :, far & (t > 0)].mean(axis=2) - values[:, :, far & (t < 0)].mean(axis=2)
+    step *= on[:, None]
+    soft = np.asarray(sum(np.roll(step, k, axis=0) for k in range(-4, 5))) * on[:, None]
+    return np.einsum("rc,rct->ct", soft, values) / np.maximum(np.abs(soft).sum(axis=0), 1e-9)[:, None]
+
+
+def _rays(pixels: ByteArray, disc: Disc, outline: Melted) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Where each ray shows the outline, px outside the disc's, its doubt in px, and whether it shows one at all."""
+    blur = outline.blur
+    t = np.arange(-outline.gap - 2.0 * blur - 1.0, 2.2 * blur + 1.6, SPACING)
+    values, inside = _profiles(pixels, disc, t)
+    widths = np.broadcast_to(outline.blurs, (RAYS, 3))
+    at = np.full(RAYS, outline.at)
+    bent, left = np.zeros(RAYS), values
+    for _ in range(6):
+        places = [at, at - outline.gap] if outline.gap else [at]
+        parts = [steps_at(t, place, widths) for place in places]
+        base = np.stack([np.ones_like(values), *(step for step, _, _ in parts)], axis=3)
+        high, rest = heights(base, values[..., None])
+        left = rest[..., 0]
+        moved = np.asarray(sum(high[:, :, i + 1] * part[1] for i, part in enumerate(parts)))
+        slope = heights(base, moved[..., None])[1][..., 0]
+        bent = np.maximum((slope * slope).sum(axis=(1, 2)), 1e-6)
+        change = (slope * left).sum(axis=(1, 2)) / bent
+        at = np.clip(at + np.clip(change, -1.0, 1.0), outline.at - 4 * blur, outline.at + 4 * blur)
+    noise = np.sqrt((left**2).mean(axis=(1, 2)))
+    doubt = np.maximum(noise, np.median(noise)) / np.sqrt(bent)
+    return at, doubt, inside & (np.abs(at - outline.at) < 3.9 * blur)
+
+
+def _placed(pixels: ByteArray, disc: Disc, outline: Melted) -> Disc:
+    """The disc through its rays' places."""
+    at, doubt, use = _rays(pixels, disc, outline)
+    if np.count_nonzero(use) < LEAST_RAYS:
+        return disc
+    unit, normal = _normals(disc)
+    square = disc.axes[0] == disc.axes[1]
+    if square:
+        base = np.column_stack([unit, np.ones(RAYS)])
+        mean = np.array([0.0, 0.0, 1.0])
+    else:
+        cross = normal[:, 0] * unit[:, 1] + normal[:, 1] * unit[:, 0]
+        base = np.column_stack([normal, normal * unit, cross])
+        mean = np.array([0.0, 0.0, 0.5, 0.5, 0.0])
+    trust = np.where(use, 1 / np.maximum(doubt, 0.5 * np.median(doubt[use])) ** 2, 0.0)
+    trust /= trust.max()
+    change = mean * float(np.median(at[use])) * (1 if square else 2)
+    weight = trust
+    for _ in range(15):
+        miss = np.abs(at - base @ change)
+        reach = 4 * (1.4826 * float(np.median(miss[use])) + 0.02)
+        weight = np.where(use & (miss < reach), (1 - np.minimum(miss / reach, 1) ** 2) ** 2, 0.0) * trust
+        if np.count_nonzero(weight) < LEAST_RAYS:
+            return disc
+        root = np.sqrt(weight)
+        change = np.linalg.lstsq(base * root[:, None], at * root, rcond=None)[0]
+    try:
+        cov = np.linalg.inv(base.T @ (base * weight[:, None]))
+    except np.linalg.LinAlgError:
+        return disc
+    residual = at - base @ change
+    u_mean = math.sqrt(float(mean @ _spread(base * (weight * residual)[:, None], cov) @ mean))
+    if square:
+        shape = disc.shape + np.eye(2) * change[2]
+    else:
+        shape = disc.shape + np.array([[change[2], change[4]], [change[4], change[3]]])
+    moved = replace(disc, centre=disc.centre + change[:2], shape=shape, blur=outline.blur)
+    # a blurred disc's half-way line lies inside its outline by sigma^2 / 2 r (second order of the blur)
+    inside = outline.blur**2 / (2 * moved.radius)
+    shape = shape * (1 + inside / moved.radius)
+    u_rim = RIM_DOUBT * outline.u_at if outline.gap else 0.0
+    u_radius = math.sqrt(u_mean**2 + U_SHAPE_PX**2 + (0.3 * inside) ** 2 + u_rim**2)
+    new = replace(moved, shape=shape, u_radius=u_radius)
+    return new if abs(new.radius / disc.radius - 1) < MOST_MOVE else disc
+
+
+def _spread(pull: FloatArray, cov: FloatArray) -> FloatArray:
+    """Covariance of a fit whose residuals are alike from ray to ray (Newey and West 1987; from memory): blur and
+    compression reach over several. `pull`: each ray's weighted residual times its base; `cov`: inverse information."""
+    total = pull.T @ pull
+    for far in range(1, ALIKE):
+        with_next = pull.T @ np.roll(pull, far, axis=0) * (1 - far / ALIKE)
+        total = total + with_next + with_next.T
+    return np.asarray(cov @ total @ cov)
