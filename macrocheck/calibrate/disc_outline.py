@@ -18,15 +18,17 @@ RAYS = 240
 LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
 """Brightness and the two differences of colour of a JPEG file, from red, green and blue (ITU-T T.871)."""
 LEAST_RAYS = 60
+INWARD, OUTWARD = 2.0, 2.2
+"""How far a ray is read inwards of the rim and outwards, in blurs: further in lies the face's pattern."""
 ALIKE = 20
 """Rays over which what is left of a fit may be alike."""
 UNUSUAL, AT_LEAST = 3.0, 12.0
 """How much less than the middle one's a ray looks like the disc within its outline where it is covered; and grey
 levels that are no difference."""
-U_SHAPE_PX, RIM_DOUBT = 0.008, 3.5
-"""Standard uncertainty of the radius that no fit shows (sampling, tone curve), px, and how much more a rim leaves open
-than the misfit says, which is alike over a profile; as measured on rendered pictures."""
-MOST_MOVE = 0.03
+U_SHAPE_PX, RAYS_DOUBT, RIM_DOUBT = 0.01, 1.2, 3.5
+"""Standard uncertainty of the radius that no fit shows (sampling, tone curve), px, and how much more than the fits say
+the rays and a rim leave open; as measured on rendered pictures."""
+MOST_MOVE = 0.06
 """Most that the radius may change, part of it; beyond that something else was measured."""
 
 
@@ -86,25 +88,42 @@ def _mean(values: FloatArray, on: BoolArray, t: FloatArray, blur: float) -> Floa
 def _rays(pixels: ByteArray, disc: Disc, outline: Melted) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Where each ray shows the outline, px outside the disc's, its doubt in px, and whether it shows one at all."""
     blur = outline.blur
-    t = np.arange(-outline.gap - 2.0 * blur - 1.0, 2.2 * blur + 1.6, SPACING)
+    t = np.arange(-outline.gap - INWARD * blur - 1.0, OUTWARD * blur + 1.6, SPACING)
     values, inside = _profiles(pixels, disc, t)
     widths = np.broadcast_to(outline.blurs, (RAYS, 3))
     at = np.full(RAYS, outline.at)
     bent, left = np.zeros(RAYS), values
+    rim = _rim_step(t, values[inside], outline) if outline.gap else np.zeros(3)
     for _ in range(6):
-        places = [at, at - outline.gap] if outline.gap else [at]
-        parts = [steps_at(t, place, widths) for place in places]
-        base = np.stack([np.ones_like(values), *(step for step, _, _ in parts)], axis=3)
-        high, rest = heights(base, values[..., None])
-        left = rest[..., 0]
-        moved = np.asarray(sum(high[:, :, i + 1] * part[1] for i, part in enumerate(parts)))
-        slope = heights(base, moved[..., None])[1][..., 0]
+        step, by_at, _ = steps_at(t, at, widths)
+        rest, slope = values, np.zeros_like(values)
+        if outline.gap:
+            inner, inner_by_at, _ = steps_at(t, at - outline.gap, widths)
+            rest, slope = values - rim[:, None] * inner, rim[:, None] * inner_by_at
+        base = np.stack([np.ones_like(values), step], axis=3)
+        high, after = heights(base, rest[..., None])
+        left = after[..., 0]
+        slope = heights(base, (slope + high[:, :, 1] * by_at)[..., None])[1][..., 0]
         bent = np.maximum((slope * slope).sum(axis=(1, 2)), 1e-6)
         change = (slope * left).sum(axis=(1, 2)) / bent
         at = np.clip(at + np.clip(change, -1.0, 1.0), outline.at - 4 * blur, outline.at + 4 * blur)
     noise = np.sqrt((left**2).mean(axis=(1, 2)))
     doubt = np.maximum(noise, np.median(noise)) / np.sqrt(bent)
     return at, doubt, inside & (np.abs(at - outline.at) < 3.9 * blur)
+
+
+def _rim_step(t: FloatArray, values: FloatArray, outline: Melted) -> FloatArray:
+    """The step from rim to face, (3,) grey levels, as the middle one of the rays `values` (k, 3, t) shows it.
+
+    It is the disc's own and alike all round; by rays alone a pattern on the face would pass for it.
+    """
+    blurs = outline.blurs[None]
+    outer = steps_at(t, np.array([outline.at]), blurs)[0]
+    inner = steps_at(t, np.array([outline.at - outline.gap]), blurs)[0]
+    base = np.stack([np.ones_like(outer), outer], axis=3)
+    alone = heights(base, inner[..., None])[1][0, :, :, 0]
+    shown = np.einsum("ct,kct->kc", alone, values) / np.maximum((alone * alone).sum(axis=1), 1e-9)
+    return np.median(shown, axis=0)
 
 
 def _placed(pixels: ByteArray, disc: Disc, outline: Melted) -> Disc:
@@ -148,7 +167,7 @@ def _placed(pixels: ByteArray, disc: Disc, outline: Melted) -> Disc:
     inside = outline.blur**2 / (2 * moved.radius)
     shape = shape * (1 + inside / moved.radius)
     u_rim = RIM_DOUBT * outline.u_at if outline.gap else 0.0
-    u_radius = math.sqrt(u_mean**2 + U_SHAPE_PX**2 + (0.3 * inside) ** 2 + u_rim**2)
+    u_radius = math.sqrt((RAYS_DOUBT * u_mean) ** 2 + U_SHAPE_PX**2 + (0.3 * inside) ** 2 + u_rim**2)
     new = replace(moved, shape=shape, u_radius=u_radius)
     return new if abs(new.radius / disc.radius - 1) < MOST_MOVE else disc
 
