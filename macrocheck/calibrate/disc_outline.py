@@ -26,8 +26,8 @@ UNUSUAL, AT_LEAST = 3.0, 12.0
 """How much less than the middle one's a ray looks like the disc within its outline where it is covered; and grey
 levels that are no difference."""
 U_SHAPE_PX, RAYS_DOUBT, RIM_DOUBT = 0.01, 1.2, 3.5
-"""Standard uncertainty of the radius that no fit shows (sampling, tone curve), px, and how much more than the fits say
-the rays and a rim leave open; as measured on rendered pictures."""
+"""Standard uncertainty of the radius that no fit shows (sampling, tone curve), px, and how much more than the fits
+say the rays and a rim leave open; as measured on rendered pictures."""
 MOST_MOVE = 0.06
 """Most that the radius may change, part of it; beyond that something else was measured."""
 
@@ -173,8 +173,11 @@ def _placed(pixels: ByteArray, disc: Disc, outline: Melted) -> Disc:
 
 
 def _spread(pull: FloatArray, cov: FloatArray) -> FloatArray:
-    """Covariance of a fit whose residuals are alike from ray to ray (Newey and West 1987; from memory): blur and
-    compression reach over several. `pull`: each ray's weighted residual times its base; `cov`: inverse information."""
+    """Covariance of a fit whose residuals are alike from ray to ray (Newey and West 1987; from memory).
+
+    Blur and compression reach over several rays. `pull`: each ray's weighted residual times its base; `cov`:
+    inverse information.
+    """
     total = pull.T @ pull
     for far in range(1, ALIKE):
         with_next = pull.T @ np.roll(pull, far, axis=0) * (1 - far / ALIKE)
