@@ -12,11 +12,9 @@ import numpy as np
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray
 from macrocheck.calibrate.disc_fit import Disc
 from macrocheck.calibrate.disc_rim import SPACING, Melted, heights, melted, steps_at
-from macrocheck.calibrate.profile import sample
+from macrocheck.calibrate.profile import LUMA_CHROMA, sample
 
 RAYS = 240
-LUMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
-"""Brightness and the two differences of colour of a JPEG file, from red, green and blue (ITU-T T.871)."""
 LEAST_RAYS = 60
 INWARD, OUTWARD = 2.0, 2.2
 """How far a ray is read inwards of the rim and outwards, in blurs: further in lies the face's pattern."""
@@ -63,7 +61,7 @@ def _profiles(pixels: ByteArray, disc: Disc, t: FloatArray) -> tuple[FloatArray,
     at = (disc.centre + unit @ disc.shape)[:, None] + t[:, None] * normal[:, None]
     h, w = pixels.shape[:2]
     inside = ((at >= 1) & (at < [w - 2, h - 2])).all(axis=(1, 2))
-    return np.moveaxis(sample(pixels, at[..., 0], at[..., 1]) @ LUMA.T, 2, 1), inside
+    return np.moveaxis(sample(pixels, at[..., 0], at[..., 1]) @ LUMA_CHROMA.T, 2, 1), inside
 
 
 def _usual(values: FloatArray, inside: BoolArray, t: FloatArray) -> BoolArray:
