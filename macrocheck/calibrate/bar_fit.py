@@ -8,7 +8,6 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray
 from macrocheck.calibrate.bar_ground import FLANK, Ink, ground_of, inked, tones_at_end, whole
-from macrocheck.calibrate.bar_outline import end_within, outline_width
 from macrocheck.calibrate.bar_tips import Foot, likeness, tips_of
 from macrocheck.calibrate.profile import crossing, strip
 from macrocheck.calibrate.strokes import THICKEST, Stroke
@@ -99,17 +98,7 @@ def _between(
         return None
     a, b = tips
     start, stop = (foot.at + foot.outward * tip.at for foot, tip in zip(feet, tips, strict=True))
-    u = math.hypot(a.u, b.u)
-    wide = 0.0 if a.tick else outline_width(pixels, start, stop, thick)
-    if wide:
-        first = end_within(pixels, start, feet[0].outward, thick, length, wide)
-        last = end_within(pixels, stop, feet[1].outward, thick, length, wide)
-        if first is not None and last is not None:
-            start, stop = start + feet[0].outward * first.at, stop + feet[1].outward * last.at
-            u = math.hypot(u, first.u, last.u)
-        else:
-            u = math.hypot(u, wide)
-    bar = Bar(start, stop, thick, u, contrast, a.tick)
+    bar = Bar(start, stop, thick, math.hypot(a.u, b.u), contrast, a.tick)
     stands = contrast >= TICKED
     if not a.tick:
         stands = (

@@ -60,7 +60,7 @@ def _profiles(pixels: ByteArray, disc: Disc, t: FloatArray) -> tuple[FloatArray,
     unit, normal = _normals(disc)
     at = (disc.centre + unit @ disc.shape)[:, None] + t[:, None] * normal[:, None]
     h, w = pixels.shape[:2]
-    inside = ((at >= 1) & (at < [w - 2, h - 2])).all(axis=(1, 2))
+    inside = np.asarray(((at >= 1) & (at < [w - 2, h - 2])).all(axis=(1, 2)))
     return np.moveaxis(sample(pixels, at[..., 0], at[..., 1]) @ LUMA_CHROMA.T, 2, 1), inside
 
 
@@ -80,7 +80,8 @@ def _mean(values: FloatArray, on: BoolArray, t: FloatArray, blur: float) -> Floa
     step = values[:, :, far & (t > 0)].mean(axis=2) - values[:, :, far & (t < 0)].mean(axis=2)
     step *= on[:, None]
     soft = np.asarray(sum(np.roll(step, k, axis=0) for k in range(-4, 5))) * on[:, None]
-    return np.einsum("rc,rct->ct", soft, values) / np.maximum(np.abs(soft).sum(axis=0), 1e-9)[:, None]
+    total = np.einsum("rc,rct->ct", soft, values)
+    return np.asarray(total / np.maximum(np.abs(soft).sum(axis=0), 1e-9)[:, None])
 
 
 def _rays(pixels: ByteArray, disc: Disc, outline: Melted) -> tuple[FloatArray, FloatArray, BoolArray]:
@@ -121,7 +122,7 @@ def _rim_step(t: FloatArray, values: FloatArray, outline: Melted) -> FloatArray:
     base = np.stack([np.ones_like(outer), outer], axis=3)
     alone = heights(base, inner[..., None])[1][0, :, :, 0]
     shown = np.einsum("ct,kct->kc", alone, values) / np.maximum((alone * alone).sum(axis=1), 1e-9)
-    return np.median(shown, axis=0)
+    return np.asarray(np.median(shown, axis=0))
 
 
 def _placed(pixels: ByteArray, disc: Disc, outline: Melted) -> Disc:

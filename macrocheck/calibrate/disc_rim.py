@@ -86,7 +86,7 @@ def heights(base: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArra
     """Least squares of `values` (k, 3, t, n) on `base` (k, 3, t, m): heights (k, 3, m, n), and what is left."""
     turned = np.swapaxes(base, 2, 3)
     high = np.linalg.solve(turned @ base + 1e-7 * np.eye(base.shape[3]), turned @ values)
-    return high, values - base @ high
+    return np.asarray(high), np.asarray(values - base @ high)
 
 
 def _model(t: FloatArray, p: FloatArray, mean: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
