@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from macrocheck.calibrate.disc_fit import LEAST_TILT_DEG, Disc
+from macrocheck.calibrate.disc_outline import refined
 from macrocheck.calibrate.disc_search import Search, within
 from macrocheck.calibrate.disc_whole import whole
 from macrocheck.calibrate.mark import Candidate, Mark
@@ -42,7 +43,7 @@ def find_discs(photo: Photo) -> list[Disc]:
         if found:
             break
     found.sort(key=lambda d: -d.seen * d.step)
-    return [d for d in found if d.step >= WEAKEST * max(o.step for o in found)]
+    return [refined(photo.pixels, d) for d in found if d.step >= WEAKEST * max(o.step for o in found)]
 
 
 def _candidate(disc: Disc, mark: Mark, diameter_mm: float) -> Candidate:

@@ -34,7 +34,8 @@ rendered pictures, `tests/calibrate/test_disc.py`."""
 class Disc:
     """An ellipse in px: centre, S, the standard uncertainty of its mean radius and of its axis ratio.
 
-    `seen`: part of the outline that was seen; `step`: median height of the step over it, grey levels.
+    `seen`: part of the outline that was seen; `step`: median height of the step over it, grey levels; `blur`: its
+    standard deviation, px.
     """
 
     centre: FloatArray
@@ -43,6 +44,7 @@ class Disc:
     u_ratio: float
     seen: float
     step: float
+    blur: float = 1.0
 
     @property
     def radius(self) -> float:
@@ -98,11 +100,10 @@ def measure(
             return None
         sigma = float(np.clip(np.median(steps.spread[weight > 0.3]), 0.45, 8.0))
         inward, outward = min(2.0 * sigma + 1.6, room_inside), 2.6 * sigma + 2.6
-    return _finished(grey, centre, shape, sigma or 1.0, steps, base, change, weight)
+    return _finished(centre, shape, sigma or 1.0, steps, base, change, weight)
 
 
 def _finished(
-    grey: AnyArray,
     centre: FloatArray,
     shape: FloatArray,
     sigma: float,
@@ -143,12 +144,11 @@ def _finished(
         u_mean *= math.sqrt((1 + alike) / (1 - alike))
     else:
         u_mean = math.sqrt(float(mean @ cov @ mean))
-    rim = _rim_shift(grey, centre, shape, sigma, steps.height, residual, on)
     # a blurred disc's half-way line lies inside its outline by sigma^2 / 2 r (second order of the blur)
     inside = sigma**2 / (2 * radius)
-    shape = shape * (1 + (rim + inside) / radius)
-    u_radius = math.sqrt(u_mean**2 + U_EDGE_PX**2 + (0.3 * inside) ** 2 + (0.4 * rim) ** 2)
-    return Disc(centre, shape, u_radius, u_ratio, seen, height)
+    shape = shape * (1 + inside / radius)
+    u_radius = math.sqrt(u_mean**2 + U_EDGE_PX**2 + (0.3 * inside) ** 2)
+    return Disc(centre, shape, u_radius, u_ratio, seen, height, sigma)
 
 
 def _circle(
@@ -167,53 +167,6 @@ def _circle(
     noise = float(np.sum(weight * far**2) / max(float(weight.sum()) - 3, 1.0))
     cov = np.linalg.inv(base.T @ base) * noise
     return centre, radius, math.sqrt(float(cov[2, 2])), np.asarray(far)
-
-
-def _rim_shift(
-    grey: AnyArray,
-    centre: FloatArray,
-    shape: FloatArray,
-    sigma: float,
-    height: FloatArray,
-    residual: FloatArray,
-    on: BoolArray,
-) -> float:
-    """How far outside the ellipse, px, the outer of two steps lies where a narrow rim of another tone makes two.
-
-    One step fitted to ground, rim and face, blurred into each other, lies between the two. The mean of all like
-    profiles is quiet enough to tell them apart.
-    """
-    typical = float(np.median(height[on]))
-    alike = on & (np.sign(height) == np.sign(typical)) & (np.abs(height / typical - 1) < 0.5)
-    if np.count_nonzero(alike) < 0.25 * len(on):
-        return 0.0
-    turn = np.linspace(0, 2 * np.pi, len(on), endpoint=False)
-    unit = np.column_stack([np.cos(turn), np.sin(turn)])
-    normal = unit @ np.linalg.inv(shape)
-    normal /= np.hypot(normal[:, 0], normal[:, 1])[:, None]
-    foot = (centre + unit @ shape + residual[:, None] * normal)[alike]
-    t = np.arange(-3.5 * sigma - 3.0, 2.5 * sigma + 2.5, 0.5)
-    mean = sample(
-        grey,
-        foot[:, 0, None] + t * normal[alike][:, 0, None],
-        foot[:, 1, None] + t * normal[alike][:, 1, None],
-    ).mean(axis=0)
-    blurs = np.linspace(0.45, 1.1, 14) * sigma
-    outer = np.arange(-0.4, 0.95, 0.09) * max(sigma, 1.0)
-    apart = np.concatenate([[0.0], np.arange(1.6, 3.4, 0.4) * max(sigma, 1.0)])
-    blur, at, gap = (v.ravel() for v in np.meshgrid(blurs, outer, apart, indexing="ij"))
-    first = 0.5 + 0.5 * erf((t - at[:, None]) / (blur[:, None] * math.sqrt(2)))
-    second = 0.5 + 0.5 * erf((t - (at - gap)[:, None]) / (blur[:, None] * math.sqrt(2)))
-    base = np.stack([np.ones_like(first), first, second], axis=2)
-    normals = np.einsum("kti,ktj->kij", base, base) + 1e-6 * np.eye(3)
-    parts = np.linalg.solve(normals, np.einsum("kti,t->ki", base, mean)[..., None])[..., 0]
-    miss = ((np.einsum("kti,ki->kt", base, parts) - mean) ** 2).mean(axis=1)
-    miss[np.abs(parts[:, 1]) < 0.25 * abs(typical)] = np.inf
-    one = float(miss[gap == 0.0].min())
-    best = int(np.argmin(miss))
-    # pixels and sharpening make one step that much unlike a Gaussian's
-    plain = 0.006 * abs(typical)
-    return float(at[best]) if gap[best] > 0 and miss[best] < 0.15 * one and one > plain**2 else 0.0
 
 
 def _agreed(base: FloatArray, steps: _Steps, widest: float) -> FloatArray | None:

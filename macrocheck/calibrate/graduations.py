@@ -149,6 +149,14 @@ def _likely(place: IntArray, y: FloatArray, steps: tuple[int, ...]) -> list[int]
     return [int(i) for i in np.argsort(-said, kind="stable")[:MOST_PHASES]]
 
 
+def _cut_short(lengths: FloatArray, shortest: float) -> bool:
+    """Whether of two ticks that should be alike glare or a cover cuts one short, but longer than the shortest.
+
+    `lengths`: in rising order, pitches.
+    """
+    return len(lengths) == 2 and lengths[1] - lengths[0] > LEAST_LONGER and lengths[0] > shortest + LEAST_LONGER
+
+
 def _fit(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> tuple[float, int] | None:
     """F ratio and phase of one pattern; None where its classes do not grow or it explains too little."""
     best: tuple[float, int] | None = None
@@ -162,7 +170,12 @@ def _fit(k: IntArray, y: FloatArray, steps: tuple[int, ...]) -> tuple[float, int
         if len(levels) < 2 or levels[0] != 0 or np.count_nonzero(rank > 0) < 2:
             continue
         rank_rising = rank[rising]
-        means = np.array([middle(y_rising[rank_rising == level]) for level in levels])
+        in_class = [y_rising[rank_rising == level] for level in levels]
+        means = np.array([middle(one) for one in in_class])
+        cut = [_cut_short(one, means[0]) for one in in_class[1:]] if FEW_TICKS <= n < 2 * ODD_TICKS else []
+        if cut.count(True) == 1:
+            which = 1 + cut.index(True)
+            means[which] = in_class[which][-1]
         if means[-1] - means[0] < LEAST_LONGER or np.any(np.diff(means) < -0.3):
             continue
         # a thread followed at half its pitch has every second stroke longer, and none longer still

@@ -8,6 +8,9 @@ import numpy as np
 
 from macrocheck.arrays import AnyArray, Float32Array, FloatArray
 
+LUMA_CHROMA = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
+"""Brightness and the two differences of colour of a JPEG file, from red, green and blue (ITU-T T.871)."""
+
 
 def sample(image: AnyArray, x: FloatArray, y: FloatArray) -> FloatArray:
     """Read `image` (h, w) or (h, w, c) at (x, y) px, bilinear and exact in position; the border is held outside."""

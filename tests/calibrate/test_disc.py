@@ -68,6 +68,27 @@ def test_a_disc_over_two_grounds_is_measured_in_the_colour_that_shows_all_of_it(
     assert disc.axes[0] == disc.axes[1]
 
 
+@pytest.mark.parametrize("blur", [0.8, 2.4])
+@pytest.mark.parametrize(
+    ("face", "rim"), [((136.0, 104.0, 85.0), (115.0, 64.0, 83.0)), ((236.0, 209.0, 144.0), (255.0, 180.0, 150.0))]
+)
+def test_a_rim_that_melts_into_the_outline_moves_it_nowhere(
+    face: tuple[float, float, float], rim: tuple[float, float, float], blur: float
+) -> None:
+    image, _ = draw_disc(PLAIN - 40, centre=(333.3, 280.8), diameter_px=140.0, colour=face, rim=rim, rim_px=5.6)
+    (disc,) = find_discs(photo_of(camera(image, seed=2, blur=blur, quality=80)))
+    assert 2 * disc.radius == pytest.approx(140.0, rel=0.001)
+
+
+def test_a_disc_over_stripes_keeps_its_middle_and_its_size() -> None:
+    ground = np.full((600, 800, 3), 60.0)
+    ground[:, np.arange(800) % 24 < 9] = 105.0
+    image, _ = draw_disc(ground, centre=(333.3, 280.8), diameter_px=115.0, colour=(182.0, 160.0, 120.0))
+    (disc,) = find_discs(photo_of(camera(image, seed=3, blur=2.0)))
+    assert 2 * disc.radius == pytest.approx(115.0, rel=0.002)
+    assert disc.centre == pytest.approx([333.3, 280.8], abs=0.25)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_clutter_passes_for_no_disc(seed: int) -> None:
     with pytest.raises(NotFoundError, match="ruler:1mm"):

@@ -102,3 +102,29 @@ def test_one_long_stroke_in_a_row_is_no_rule() -> None:
     k = np.arange(12)
     reach = np.column_stack([np.where(k == 5, 5.8, 1.1 + 0.02 * (k % 3)), np.full(12, 1.0)])
     assert best_pattern(k, reach) is None
+
+
+def _fives_and_tens(cut: float, noise: float = 0.04) -> tuple[np.ndarray, np.ndarray]:
+    """Numbers and lengths, in pitches, of 17 ticks of which one 10 mm tick is only `cut` long."""
+    k = np.arange(-2, 15)
+    length = np.where(k % 10 == 1, 4.5, np.where(k % 5 == 1, 3.0, 1.5))
+    length = length + np.random.default_rng(3).normal(0, noise, len(k))
+    length[k == 1] = cut
+    return k, np.column_stack([np.full(len(k), 1.5), length])
+
+
+def test_a_long_tick_cut_short_by_glare_leaves_a_rule_a_rule() -> None:
+    pattern = best_pattern(*_fives_and_tens(2.9))
+    assert pattern is not None
+    assert pattern.name == "fives and tens"
+    assert pattern.phase == 1
+
+
+def test_two_long_strokes_and_one_as_short_as_the_rest_are_no_rule() -> None:
+    assert best_pattern(*_fives_and_tens(1.5)) is None
+
+
+def test_a_cut_tick_excuses_no_others() -> None:
+    k, reach = _fives_and_tens(2.9)
+    reach[k == 4, 1] = 3.2
+    assert best_pattern(k, reach) is None
