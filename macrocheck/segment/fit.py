@@ -25,6 +25,7 @@ from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces
 from macrocheck.segment.tips import with_tips
 from macrocheck.segment.toes import Toe, find_toe
+from macrocheck.segment.tongue import with_tongues
 from macrocheck.segment.voids import find_voids
 
 _CORRELATION = 20.0
@@ -208,6 +209,23 @@ def _find_toes(
     return toes[0], toes[1]
 
 
+def _tongues(
+    photo: Photo,
+    maps: RegionMaps,
+    layout: Layout,
+    air: AirLine,
+    toes: tuple[Toe, Toe],
+    lines: tuple[Line | None, Line | None],
+    pins: list[FloatArray | None],
+) -> tuple[AirLine, tuple[Toe, Toe]]:
+    """Face and toes with the weld metal that lies cold beyond those that are in the picture and nobody placed."""
+    free = (layout.complete_butting and pins[0] is None, layout.complete_nonbutting and pins[1] is None)
+    used = tuple(line if there else None for line, there in zip(lines, free, strict=True))
+    inward = tuple(None if line is None else into_member(line, layout, maps) for line in used)
+    leg = 0.7 * float(np.hypot(*(toes[0].point - toes[1].point)))
+    return with_tongues(photo, maps, air, toes, (used[0], used[1]), (inward[0], inward[1]), leg)
+
+
 def _doubted(
     curves: tuple[FloatArray, FloatArray], u: tuple[FloatArray, FloatArray], shares: tuple[float, float]
 ) -> tuple[FloatArray, FloatArray]:
@@ -250,8 +268,10 @@ def fit_weld(
         surfaces = without_strangers(surfaces, air.points, joint, scale)
         air = _out_of_grooves(air, surfaces, joint, scale)
         rough = (air.points[0], air.points[-1])
-    line_b = _toe_line(surfaces, rough[0], joint)
-    toe_b, toe_n = _find_toes(maps, layout, air, (line_b, surfaces.nonbutting), pins)
+    lines = (_toe_line(surfaces, rough[0], joint), surfaces.nonbutting)
+    air, (toe_b, toe_n) = _tongues(
+        photo, maps, layout, air, _find_toes(maps, layout, air, lines, pins), lines, pins
+    )
     if joint == "lap" and surfaces.butting is None and pins[0] is None:
         toe_b = toe_b.adrift(scale)
     root = None
@@ -292,8 +312,8 @@ def fit_weld(
             line,
         )
         for walk, toe, line in (
-            (layout.beyond_butting, toe_b, line_b),
-            (layout.beyond_nonbutting, toe_n, surfaces.nonbutting),
+            (layout.beyond_butting, toe_b, lines[0]),
+            (layout.beyond_nonbutting, toe_n, lines[1]),
         )
     ]
     flags = find_doubts(

@@ -27,7 +27,7 @@ _ENOUGH = 40
 """Places in the air needed to know its colour."""
 
 
-def _air(photo: Photo, maps: RegionMaps) -> tuple[FloatArray, float] | None:
+def air_colour(photo: Photo, maps: RegionMaps) -> tuple[FloatArray, float] | None:
     """The air's colour (3,) and how far it strays from it, levels; None where too little of it is seen."""
     ys, xs = np.nonzero(maps.regions[BACKGROUND][::4, ::4] > _AIR)
     at = maps.photo_points(4.0 * np.column_stack([xs, ys]).astype(np.float64))
@@ -39,7 +39,7 @@ def _air(photo: Photo, maps: RegionMaps) -> tuple[FloatArray, float] | None:
     return middle, 1.4826 * float(np.median(np.hypot.reduce(colours - middle, axis=1)))
 
 
-def _colours(photo: Photo, points: FloatArray) -> FloatArray:
+def colours_at(photo: Photo, points: FloatArray) -> FloatArray:
     """Colours (n, k, 3) at photo points (n, k, 2), bilinear; the border goes on outside."""
     at = points.astype(np.float32)
     out = cv2.remap(photo.pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -52,12 +52,12 @@ def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: Flo
     `points`: (n, k, 2) px, n stations behind the weld by k `offsets` (k,) px, evenly spaced from well inside the
     nonbutting member across the faying line into the butting one. None where none is seen for certain.
     """
-    air = _air(photo, maps)
+    air = air_colour(photo, maps)
     if air is None or len(points) < _ROWS:
         return None
     colour, stray = air
     scale = maps.scale
-    rows = np.array_split(_colours(photo, points), max(1, len(points) // _ROWS))
+    rows = np.array_split(colours_at(photo, points), max(1, len(points) // _ROWS))
     own = offsets < -_START * scale
     widths = []
     for row in rows:
