@@ -32,11 +32,11 @@ _CORRELATION = 20.0
 """Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
 
 
-_TIP, _TIP_REACH = 0.55, 8.0
+_TIP, _TIP_REACH = 0.45, 8.0
 """Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round; its reach."""
 
 
-_WEDGE, _SHARP = 0.55, np.deg2rad(25.0)
+_WEDGE, _SHARP = 0.5, np.deg2rad(25.0)
 """Map px: the same on a boundary that leaves the faying surface behind the root at less than this angle."""
 
 
@@ -69,7 +69,7 @@ def _towards(nonbutting: Line, fusion: FloatArray) -> float:
     return 1.0 if first >= last else -1.0
 
 
-_SHARE, _STEEPER, _MOST, _FLOOR = 0.63, 0.4, 1.2, 0.27
+_SHARE, _STEEPER, _MOST, _FLOOR = 0.63, 0.4, 1.2, 0.18
 """What of a stretch of the boundary's own doubt stands: the more, the more map px of it there are, and how much at
 most; and map px of standard error that even the clearest stretch keeps.
 

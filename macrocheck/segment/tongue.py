@@ -123,9 +123,9 @@ def _grown(
     s, height = top.s[on][::-1], top.height[on][::-1]
     tongue = start + s[:, None] * line.direction - height[:, None] * inward
     new = start + end * line.direction
-    station = (air.points - start) @ line.direction
+    station, up = (air.points - start) @ line.direction, (start - air.points) @ inward
     # The face as it was, from where it has come up to the tongue's top.
-    kept = np.flatnonzero(station < s[-1])
+    kept = np.flatnonzero((station < s[-1]) & (up > height[-1] - 1.0))
     if not len(kept):
         return None
     from_ = int(kept[0])
