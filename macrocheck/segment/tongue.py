@@ -17,14 +17,19 @@ _REACH = 0.5
 """Legs beyond the toe over which a tongue is looked for."""
 _INSIDE, _HIGHEST = 10.0, 0.3
 """Map px into the weld from the toe, and legs over the surface, that are looked at with it."""
-_SEAM_PX, _SEAM = 2.0, 1.0
+_SEAM_PX, _SEAM = 4.0, 1.5
 """Px and map px over the surface that a dark seam, or the surface's own blur, may take up."""
 _THICK, _LONG, _CLEAR = 3.0, 8.0, 4.0
 """Map px: thickness at the toe and length of a tongue at least, and bare surface beyond it."""
-_TAPER = 0.7
-"""Its outer third is thinner than this part of its inner third: what does not taper is a rim or a burr."""
-_APART, _PLAIN = 14.0, 3.0
+_TAPER, _FALLS = 0.7, 0.35
+"""Its outer third is thinner than this part of its inner third: what does not taper is a rim or a burr. Half way
+out it is still this part as thick as at the toe: what falls at once is a blurred edge."""
+_APART, _PLAIN = 20.0, 5.0
 """Colour levels by which air and weld metal differ at least, and times what the air itself varies by."""
+_ALIKE = 0.5
+"""Part of that difference by which a tongue's colour is off the weld metal's at most: else it is another thing."""
+_RAGGED, _RAGGED_PX = 0.06, 0.7
+"""Part of its thickness at the toe, and px, that a tongue's top strays from a smooth curve at most."""
 _NEAR = 25.0
 """Map px about the toe in which the weld metal's colour is taken."""
 _ENOUGH = 30
@@ -68,9 +73,9 @@ def _top(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, out: Float
     stop = len(s) if within.all() else int(np.argmin(within))
     if stop < (_INSIDE + _LONG + _CLEAR) * scale:
         return None
-    share = ((colours_at(photo, points[:stop]) - air[0]) @ apart) / length**2
-    share = np.asarray(cv2.GaussianBlur(share, (0, 0), sigmaX=1.2, sigmaY=1.5), np.float64)
-    metal = share > 0.5
+    colours = cv2.GaussianBlur(colours_at(photo, points[:stop]), (0, 0), sigmaX=1.2, sigmaY=1.5)
+    share = ((colours - air[0]) @ apart) / length**2
+    metal = (share > 0.5) & (np.hypot.reduce(colours - weld, axis=2) < _ALIKE * length)
     run = np.where(metal.all(axis=1), len(heights), np.argmin(metal, axis=1))
     height = np.where(run == 0, 0.0, heights[np.clip(run, 1, len(heights)) - 1])
     # To a part of a step where the share falls through one half.
@@ -90,14 +95,20 @@ def _end(top: _Top, scale: float) -> float | None:
     if not len(bare) or np.isnan(height[: bare[0]]).any():
         return None
     last = int(bare[0])
+    if last < max(_LONG * scale, 4.0):
+        return None
     after = height[last : last + int(_CLEAR * scale)]
     third = max(1, last // 3)
+    smooth = np.polyval(np.polyfit(s[:last], height[:last], 2), s[:last])
+    strays = float(np.sqrt(((height[:last] - smooth) ** 2).mean()))
+    if strays > _RAGGED * float(height[:third].mean()) + _RAGGED_PX:
+        return None
     if (
-        last < _LONG * scale
-        or len(after) < int(_CLEAR * scale)
+        len(after) < int(_CLEAR * scale)
         or (np.nan_to_num(after, nan=1.0) > 0).mean() > 0.2
         or height[:third].mean() < _THICK * scale
         or height[last - third : last].mean() > _TAPER * height[:third].mean()
+        or height[last // 2] < _FALLS * height[0]
     ):
         return None
     # The thin end is lost in the seam: the top runs on as its outer half does.
