@@ -71,7 +71,7 @@ def _top(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, out: Float
     points = start + s[:, None, None] * line.direction + heights[None, :, None] * out
     within: BoolArray = ((points >= 1) & (points < (photo.width - 1, photo.height - 1))).all(axis=(1, 2))
     stop = len(s) if within.all() else int(np.argmin(within))
-    if stop < (_INSIDE + _LONG + _CLEAR) * scale:
+    if stop < (_INSIDE + _LONG + _CLEAR) * scale or len(heights) < 4:
         return None
     colours = cv2.GaussianBlur(colours_at(photo, points[:stop]), (0, 0), sigmaX=1.2, sigmaY=1.5)
     share = ((colours - air[0]) @ apart) / length**2
@@ -81,7 +81,7 @@ def _top(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, out: Float
     # To a part of a step where the share falls through one half.
     inner = np.flatnonzero((run > 0) & (run < len(heights)))
     above, below = share[inner, run[inner] - 1], share[inner, run[inner]]
-    height[inner] += 0.5 * (above - 0.5) / np.maximum(above - below, 1e-6)
+    height[inner] += 0.5 * np.clip((above - 0.5) / np.maximum(above - below, 1e-6), 0.0, 1.0)
     return _Top(s[:stop], np.where(run == len(heights), np.nan, height))
 
 

@@ -46,7 +46,7 @@ def maps() -> RegionMaps:
     return RegionMaps(regions, none, none, none, none, np.stack([none] * 3), to_photo)
 
 
-def grown(photo: Photo) -> tuple[AirLine, Toe]:
+def grown(photo: Photo, leg: float = 300.0) -> tuple[AirLine, Toe]:
     """The face, from the butting side down to the nonbutting toe, and that toe.
 
     The network rounds the weld off: its face drops down to the toe over the last of its way.
@@ -54,7 +54,7 @@ def grown(photo: Photo) -> tuple[AirLine, Toe]:
     face = np.vstack([np.linspace((200.0, 100.0), (470.0, 370.0), 190), np.linspace((471.0, 374.0), TOE, 10)])
     air = AirLine(face, np.full(200, 0.2), np.ones(200))
     toes = (Toe(face[0], 1.0, 0.8), Toe(TOE, 1.0, 0.8))
-    found, after = with_tongues(photo, maps(), air, toes, (None, LINE), (None, DOWN), 300.0)
+    found, after = with_tongues(photo, maps(), air, toes, (None, LINE), (None, DOWN), leg)
     assert after[0] is toes[0]
     return found, after[1]
 
@@ -95,3 +95,8 @@ def test_a_ball_off_the_toe_is_none() -> None:
 
 def test_weld_and_air_of_one_tone_tell_nothing() -> None:
     assert same(photograph([(470.0, 370.0), (580.0, 400.0), (470.0, 400.0)], tone=20))
+
+
+def test_a_weld_of_a_few_pixels_is_left_alone() -> None:
+    shape = [(470.0, 370.0), (580.0, 400.0), (470.0, 400.0)]
+    assert (grown(photograph(shape), leg=12.0)[1].point == TOE).all()
