@@ -311,7 +311,7 @@ def command_line(sheet: Path, record: Path) -> list[str]:
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
 def test_stopped_in_the_middle(run: Run, tmp_path: Path, how: signal.Signals) -> None:
     # So many that even on a machine busy with other things they are not done before it is stopped.
-    sheet = write_sheet(tmp_path, 80)
+    sheet = write_sheet(tmp_path, 40)
     record = tmp_path / "bench.db"
     with subprocess.Popen(command_line(sheet, record), stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
         photos = tmp_path / "bench.db.photos"
@@ -333,12 +333,12 @@ def test_stopped_in_the_middle(run: Run, tmp_path: Path, how: signal.Signals) ->
     opened.close()
     assert found.faults == ()
     kept = Counter(r[1] for r in revisions(record) if r[0] == "section")
-    assert 1 <= len(kept) < 80
+    assert 1 <= len(kept) < 40
     assert set(kept.values()) == {1}
     ran = run("run", "measure", sheet, "--record", record)
     assert ran.status == 0
     assert f"{len(kept)} unchanged" in ran.out
-    check_record(record, 80)
+    check_record(record, 40)
 
 
 def _misbehave(job: SectionJob) -> Outcome:
