@@ -67,14 +67,18 @@ class Line:
         return float(np.hypot(self.u_offset, self.u_angle * station))
 
 
+def meeting_point(p: FloatArray, d: FloatArray, q: FloatArray, e: FloatArray, least: float) -> FloatArray | None:
+    """Where lines through `p` and `q` along unit vectors `d` and `e` meet; None under the sine `least` between them."""
+    cross = d[0] * e[1] - d[1] * e[0]
+    if abs(cross) < least:
+        return None
+    rel = q - p
+    return np.asarray(p + (rel[0] * e[1] - rel[1] * e[0]) / cross * d)
+
+
 def crossing(a: Line, b: Line) -> FloatArray | None:
     """Where two lines meet; None if they are within about 3 degrees of parallel."""
-    cross = a.direction[0] * b.direction[1] - a.direction[1] * b.direction[0]
-    if abs(cross) < 0.05:
-        return None
-    rel = b.point - a.point
-    t = (rel[0] * b.direction[1] - rel[1] * b.direction[0]) / cross
-    return np.asarray(a.point + t * a.direction)
+    return meeting_point(a.point, a.direction, b.point, b.direction, 0.05)
 
 
 def turn_between(a: FloatArray, b: FloatArray) -> float:

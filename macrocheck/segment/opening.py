@@ -11,6 +11,7 @@ from macrocheck.segment.layout import clear_of_border
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
 from macrocheck.segment.see_through import see_through
+from macrocheck.segment.tone import air_places
 
 _LOOKED_AT = 60
 """Stations, a map px apart, behind the weld over which the opening is looked for."""
@@ -145,11 +146,8 @@ def _groove(photo: Photo, maps: RegionMaps, strip: _Strip) -> tuple[float, float
     """
     scale = maps.scale
     own = photo.grey
-    air = maps.regions[BACKGROUND] > 0.9
-    ys, xs = np.nonzero(air[::4, ::4])
-    at = maps.photo_points(4.0 * np.column_stack([xs, ys]).astype(np.float64))
-    at = at[(at >= 0).all(axis=1) & (at[:, 0] < photo.width) & (at[:, 1] < photo.height)].astype(int)
-    if len(at) < 20:
+    at = air_places(photo, maps)
+    if at is None:
         return None
     level = float(np.median(own[at[:, 1], at[:, 0]]))
     offsets = np.arange(-7.0 * scale - 4, 7.0 * scale + 4, 0.5)

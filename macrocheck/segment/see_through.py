@@ -1,11 +1,11 @@
 """A wide opening behind the weld, told by the air seen through it: the network may take it for part of a plate."""
 
-import cv2
 import numpy as np
 
 from macrocheck.arrays import FloatArray
 from macrocheck.photo import Photo
-from macrocheck.segment.maps import BACKGROUND, RegionMaps
+from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.tone import air_colour, colours_at
 
 _NARROWEST = 3.0
 """Map px: narrower openings are left to the maps and to what a groove looks like."""
@@ -21,29 +21,6 @@ _APART, _PLAIN = 14.0, 3.0
 """Colour levels by which air and plates differ at least, and times what the air itself varies by."""
 _LIKE = 0.4
 """Part of the way from the air's colour to the plates' up to which a colour is the air's."""
-_AIR = 0.9
-"""Probability of background from which a place is air."""
-_ENOUGH = 40
-"""Places in the air needed to know its colour."""
-
-
-def air_colour(photo: Photo, maps: RegionMaps) -> tuple[FloatArray, float] | None:
-    """The air's colour (3,) and how far it strays from it, levels; None where too little of it is seen."""
-    ys, xs = np.nonzero(maps.regions[BACKGROUND][::4, ::4] > _AIR)
-    at = maps.photo_points(4.0 * np.column_stack([xs, ys]).astype(np.float64))
-    at = at[(at >= 0).all(axis=1) & (at[:, 0] < photo.width) & (at[:, 1] < photo.height)].astype(int)
-    if len(at) < _ENOUGH:
-        return None
-    colours = photo.pixels[at[:, 1], at[:, 0]].astype(np.float64)
-    middle = np.median(colours, axis=0)
-    return middle, 1.4826 * float(np.median(np.hypot.reduce(colours - middle, axis=1)))
-
-
-def colours_at(photo: Photo, points: FloatArray) -> FloatArray:
-    """Colours (n, k, 3) at photo points (n, k, 2), bilinear; the border goes on outside."""
-    at = points.astype(np.float32)
-    out = cv2.remap(photo.pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, np.float64)
 
 
 def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: FloatArray) -> float | None:

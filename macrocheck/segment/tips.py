@@ -8,7 +8,7 @@ from macrocheck.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample
 from macrocheck.segment.hints import Hints
-from macrocheck.segment.lines import total_least_squares
+from macrocheck.segment.lines import meeting_point, total_least_squares
 from macrocheck.segment.maps import sample
 from macrocheck.segment.tone import telling_tone
 
@@ -17,6 +17,8 @@ _SIZES = ((5, 3, 12), (8, 6, 18))
 a flank is taken to be straight: for tips that are seen clearly, and for those that the path rounds more."""
 _TURN, _WIDEST = np.deg2rad(50.0), np.deg2rad(100.0)
 """The path turns by this at a tip at least; the flanks of one meet at no more than this."""
+_NARROWEST = np.sin(np.deg2rad(15.0))
+"""Sine of the angle that they meet at, at least."""
 _STRAIGHT = 0.7
 """Map px that no point of a flank may stand off its line by."""
 _CUT = 1.5, 10.0
@@ -117,17 +119,15 @@ def _tip(
     second = _flank(stretches[1], clockwise, leads_on=False, scale=scale)
     if first is None or second is None or first.along @ second.along < np.cos(_WIDEST):
         return None
-    a, b = first.along, second.along
-    across = a[0] * b[1] - a[1] * b[0]
-    if abs(across) < np.sin(np.deg2rad(15.0)):
+    apex = meeting_point(first.point, first.along, second.point, second.along, _NARROWEST)
+    if apex is None:
         return None
-    gap = second.point - first.point
-    apex = first.point + (gap[0] * b[1] - gap[1] * b[0]) / across * a
     cut = float(np.hypot(*(even - apex).T).min())
-    forward = (a + b) / np.hypot(*(a + b))
+    forward = first.along + second.along
+    forward /= np.hypot(*forward)
     if not _CUT[0] * scale < cut < _CUT[1] * scale or (apex - even[at]) @ forward <= 0:
         return None
-    return _Tip((first, second), np.asarray(apex), cut, np.asarray(forward))
+    return _Tip((first, second), apex, cut, forward)
 
 
 def _end(photo: Photo, tip: _Tip, scale: float) -> float | None:

@@ -1,9 +1,11 @@
-"""The one tone of a photo that tells two sides of an edge apart: luma, or a mix of colours where that says more."""
+"""Colours of a photo: where the maps show something, and the one tone that tells two sides of an edge apart."""
 
+import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, ByteArray, FloatArray
+from macrocheck.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from macrocheck.photo import LUMA, Photo
+from macrocheck.segment.maps import BACKGROUND, RegionMaps
 
 _PAYS, _CLEAR = 1.5, 5.0
 """A mix of the colours is used where it sets the sides apart, in standard deviations, by so many times what the
@@ -16,6 +18,41 @@ _MOST = 60.0
 """Grey levels that the sides end up from the middle at most: what is beyond them is cut off at black and white."""
 _ENOUGH = 12
 """Stations under which nothing is said of the sides' colours."""
+
+_AIR, _FEWEST = 0.9, 20
+"""Probability of background from which a place is air, and places needed to know its colour."""
+
+
+def places(photo: Photo, maps: RegionMaps, where: BoolArray) -> IntArray:
+    """The photo's pixels (k, 2), x and y, nearest to the map pixels `where` (h, w), as far as they lie in it."""
+    ys, xs = np.nonzero(where)
+    at = np.rint(maps.photo_points(np.column_stack([xs, ys]).astype(np.float64)))
+    return np.asarray(at[((at >= 0) & (at < (photo.width, photo.height))).all(axis=1)], np.intp)
+
+
+def air_places(photo: Photo, maps: RegionMaps) -> IntArray | None:
+    """Pixels (k, 2) of the photo, x and y, where the maps show air for certain; None where they show too little."""
+    air = np.zeros(maps.shape, np.bool_)
+    air[::4, ::4] = maps.regions[BACKGROUND][::4, ::4] > _AIR
+    at = places(photo, maps, air)
+    return at if len(at) >= _FEWEST else None
+
+
+def air_colour(photo: Photo, maps: RegionMaps) -> tuple[FloatArray, float] | None:
+    """The air's colour (3,) and how far it strays from it, levels; None where too little of it is seen."""
+    at = air_places(photo, maps)
+    if at is None:
+        return None
+    colours = photo.pixels[at[:, 1], at[:, 0]].astype(np.float64)
+    middle = np.median(colours, axis=0)
+    return middle, 1.4826 * float(np.median(np.hypot.reduce(colours - middle, axis=1)))
+
+
+def colours_at(photo: Photo, points: FloatArray) -> FloatArray:
+    """Colours (n, k, 3) at photo points (n, k, 2), bilinear; the border goes on outside."""
+    at = points.astype(np.float32)
+    out = cv2.remap(photo.pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float64)
 
 
 def telling_tone(photo: Photo, inside: FloatArray, outside: FloatArray) -> ByteArray:
@@ -67,7 +104,5 @@ def _scatter(colours: FloatArray) -> FloatArray:
 
 def _mixed(photo: Photo, mix: FloatArray, middle: FloatArray) -> ByteArray:
     """The photo's channels mixed, `middle` (3,) at mid grey."""
-    import cv2
-
     weights = np.append(mix, 128.0 - float(mix @ middle))[None]
     return np.asarray(cv2.transform(photo.pixels, weights), np.uint8)

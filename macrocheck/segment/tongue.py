@@ -10,8 +10,8 @@ from macrocheck.photo import Photo
 from macrocheck.segment.face import AirLine
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import WELD, RegionMaps
-from macrocheck.segment.see_through import air_colour, colours_at
 from macrocheck.segment.toes import Toe
+from macrocheck.segment.tone import air_colour, colours_at, places
 
 _REACH = 0.5
 """Legs beyond the toe over which a tongue is looked for."""
@@ -33,6 +33,7 @@ _RAGGED, _RAGGED_PX = 0.06, 0.7
 _NEAR = 25.0
 """Map px about the toe in which the weld metal's colour is taken."""
 _ENOUGH = 30
+"""Pixels of it needed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,14 +45,12 @@ class _Top:
 
 
 def _weld_colour(photo: Photo, maps: RegionMaps, toe: FloatArray) -> FloatArray | None:
-    ys, xs = np.nonzero(maps.regions[WELD] > 0.9)
-    at = np.column_stack([xs, ys]).astype(np.float64)
-    at = at[np.hypot(*(at - maps.map_points(toe[None])[0]).T) < _NEAR]
-    points = np.rint(maps.photo_points(at)).astype(int)
-    points = points[((points >= 0) & (points < (photo.width, photo.height))).all(axis=1)]
-    if len(points) < _ENOUGH:
+    """The weld metal's colour (3,) about the toe; None where too little of it is seen."""
+    at = places(photo, maps, maps.regions[WELD] > 0.9)
+    at = at[np.hypot(*(at - toe).T) < _NEAR * maps.scale]
+    if len(at) < _ENOUGH:
         return None
-    return np.asarray(np.median(photo.pixels[points[:, 1], points[:, 0]], axis=0), np.float64)
+    return np.asarray(np.median(photo.pixels[at[:, 1], at[:, 0]], axis=0), np.float64)
 
 
 def _top(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, out: FloatArray, leg: float) -> _Top | None:

@@ -39,6 +39,12 @@ def maps_of(regions: Float32Array, *, scale: float = 1.0) -> RegionMaps:
     )
 
 
+def photo_of(picture: AnyArray, *, noise: float, seed: int = 3) -> Photo:
+    """A grey picture (h, w) smoothed a little and noisy, like a photograph."""
+    noisy = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(seed).normal(0, noise, picture.shape)
+    return Photo(np.repeat(noisy.clip(0, 255).astype(np.uint8)[..., None], 3, axis=2), "made-up", "0" * 64)
+
+
 @dataclass(frozen=True)
 class Truth:
     """True geometry of one weld in photo px; lines as (point, direction)."""

@@ -10,6 +10,7 @@ from macrocheck.segment.chains import resample
 from macrocheck.segment.groove import find_groove
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import NONBUTTING, RegionMaps
+from tests.segment.fake_maps import maps_of, photo_of
 
 SCALE = 2.0
 TOE = np.array([200.0, 300.0])
@@ -24,8 +25,7 @@ def plate(*, grooved: bool) -> Photo:
     picture[300:] = 150
     if grooved:
         cv2.fillPoly(picture, [GROOVE.astype(np.int32)], 40)
-    noisy = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(3).normal(0, 3, picture.shape)
-    return Photo(np.repeat(noisy.clip(0, 255).astype(np.uint8)[..., None], 3, axis=2), "plate.png", "0" * 64)
+    return photo_of(picture, noise=3)
 
 
 def maps_and_walk() -> tuple[RegionMaps, FloatArray]:
@@ -35,9 +35,7 @@ def maps_and_walk() -> tuple[RegionMaps, FloatArray]:
     ring = np.round(GROOVE / SCALE * 16).astype(np.int32)
     cv2.fillPoly(regions[0], [ring], 1.0, cv2.LINE_AA, 4)
     cv2.fillPoly(regions[NONBUTTING], [ring], 0.0, cv2.LINE_AA, 4)
-    none = np.zeros((250, 350), np.float32)
-    to_photo = np.array([[SCALE, 0.0, 0.5], [0.0, SCALE, 0.5]])
-    maps = RegionMaps(regions, none, none, none, none, np.zeros((3, 250, 350), np.float32), to_photo)
+    maps = maps_of(regions, scale=SCALE)
     walk = resample(np.vstack([TOE, GROOVE, [(420.0, 300.0)]]), SCALE)
     return maps, maps.map_points(walk)
 

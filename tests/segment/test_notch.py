@@ -9,6 +9,7 @@ from macrocheck.photo import Photo
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import NONBUTTING, RegionMaps
 from macrocheck.segment.notch import find_notch
+from tests.segment.fake_maps import maps_of, photo_of
 
 TOE = np.array([200.0, 300.0])
 SCALE = 3.0
@@ -21,17 +22,14 @@ def plate(groove: list[tuple[float, float]] | None, *, tone: int = 150, filled: 
     picture[300:] = tone
     if groove is not None:
         cv2.fillPoly(picture, [np.round(np.array(groove) * 16).astype(np.int32)], filled, cv2.LINE_AA, 4)
-    noisy = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(3).normal(0, 3, picture.shape)
-    return Photo(np.repeat(noisy.clip(0, 255).astype(np.uint8)[..., None], 3, axis=2), "plate.png", "0" * 64)
+    return photo_of(picture, noise=3)
 
 
 def maps() -> RegionMaps:
     """The network's maps of the plate, in which the groove is closed over."""
     regions = np.zeros((4, 200, 267), np.float32)
     regions[0, :100], regions[NONBUTTING, 100:] = 1, 1
-    none = np.zeros((200, 267), np.float32)
-    to_photo = np.array([[SCALE, 0.0, 1.0], [0.0, SCALE, 1.0]])
-    return RegionMaps(regions, none, none, none, none, np.zeros((3, 200, 267), np.float32), to_photo)
+    return maps_of(regions, scale=SCALE)
 
 
 def line() -> Line:

@@ -9,6 +9,7 @@ from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.tips import with_tips
+from tests.segment.fake_maps import photo_of
 
 SCALE = 2.0
 APEX = np.array([300.0, 330.0])
@@ -31,8 +32,7 @@ def wedge(half_angle: float, *, blunt: float = 0.0) -> FloatArray:
 def photograph(shape: FloatArray, *, weld: int = 170, member: int = 110) -> Photo:
     picture = np.full((600, 600), member, np.uint8)
     cv2.fillPoly(picture, [np.round(shape * 16).astype(np.int32)], weld, cv2.LINE_AA, 4)
-    noisy = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(5).normal(0, NOISE, picture.shape)
-    return Photo(np.repeat(noisy.clip(0, 255).astype(np.uint8)[..., None], 3, axis=2), "tip.png", "0" * 64)
+    return photo_of(picture, noise=NOISE, seed=5)
 
 
 def path_of(shape: FloatArray, cut: float) -> tuple[FloatArray, FloatArray]:

@@ -10,6 +10,7 @@ from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, NONBUTTING, WELD, RegionMaps
 from macrocheck.segment.toes import Toe
 from macrocheck.segment.tongue import with_tongues
+from tests.segment.fake_maps import maps_of, photo_of
 
 SCALE = 2.0
 HEIGHT, WIDTH = 600, 900
@@ -30,8 +31,7 @@ def photograph(tongue: list[tuple[float, float]], *, tone: int = 110, seam: int 
     picture[400:] = 190
     if seam:
         picture[400 : 400 + seam, 500:] = 10
-    noisy = cv2.GaussianBlur(picture, (0, 0), 1.0) + np.random.default_rng(3).normal(0, 4, picture.shape)
-    return Photo(np.repeat(noisy.clip(0, 255).astype(np.uint8)[..., None], 3, axis=2), "made-up", "0" * 64)
+    return photo_of(picture, noise=4)
 
 
 def maps() -> RegionMaps:
@@ -41,9 +41,7 @@ def maps() -> RegionMaps:
     cv2.fillPoly(regions[WELD], [np.round(np.array(WELD_SHAPE) / 2 * 16).astype(np.int32)], 1.0, cv2.LINE_8, 4)
     regions[NONBUTTING][200:] = 1 - regions[WELD][200:]
     regions[BACKGROUND] = np.clip(1 - regions[WELD] - regions[NONBUTTING], 0, 1)
-    none = np.zeros(regions.shape[1:], np.float32)
-    to_photo = np.array([[SCALE, 0.0, 0.5], [0.0, SCALE, 0.5]])
-    return RegionMaps(regions, none, none, none, none, np.stack([none] * 3), to_photo)
+    return maps_of(regions, scale=SCALE)
 
 
 def grown(photo: Photo, leg: float = 300.0) -> tuple[AirLine, Toe]:
