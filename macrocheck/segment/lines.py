@@ -68,7 +68,7 @@ class Line:
 
 
 def meeting_point(p: FloatArray, d: FloatArray, q: FloatArray, e: FloatArray, least: float) -> FloatArray | None:
-    """Where lines through `p` and `q` along unit vectors `d` and `e` meet; None under the sine `least` between them."""
+    """Where lines through `p`, `q` along unit vectors `d`, `e` meet; None where their sine is under `least`."""
     cross = d[0] * e[1] - d[1] * e[0]
     if abs(cross) < least:
         return None

@@ -17,6 +17,8 @@ _REACH = 0.5
 """Legs beyond the toe over which a tongue is looked for."""
 _INSIDE, _HIGHEST = 10.0, 0.3
 """Map px into the weld from the toe, and legs over the surface, that are looked at with it."""
+_ROUNDED = 6.0
+"""Map px over which the face that was traced rounds the corner where it leaves the tongue's top."""
 _SEAM_PX, _SEAM = 4.0, 1.5
 """Px and map px over the surface that a dark seam, or the surface's own blur, may take up."""
 _THICK, _LONG, _CLEAR = 3.0, 8.0, 4.0
@@ -134,11 +136,14 @@ def _grown(
     tongue = start + s[:, None] * line.direction - height[:, None] * inward
     new = start + end * line.direction
     station, up = (air.points - start) @ line.direction, (start - air.points) @ inward
-    # The face as it was, from where it has come up to the tongue's top.
+    # The face as it was, from where it has come up to the tongue's top and round the corner there.
     kept = np.flatnonzero((station < s[-1]) & (up > height[-1] - 1.0))
     if not len(kept):
         return None
-    from_ = int(kept[0])
+    clear = np.hypot(*(air.points[kept] - air.points[kept[0]]).T) > _ROUNDED * scale
+    if not clear.any():
+        return None
+    from_ = int(kept[int(np.argmax(clear))])
     doubt = float(np.median(air.u)) + 0.3
     grown = AirLine(
         np.vstack([new, tongue, air.points[from_:]]),
