@@ -120,9 +120,12 @@ def _meet(surfaces: Surfaces) -> bool:
 
 
 def plausible(
-    surfaces: Surfaces, root: FloatArray, toes: tuple[FloatArray, FloatArray], ring: Ring
+    surfaces: Surfaces, root: FloatArray | None, toes: tuple[FloatArray, FloatArray], ring: Ring
 ) -> tuple[Surfaces, FloatArray | None]:
-    """The surfaces that may be what they are taken for, and the joint root they leave."""
+    """The surfaces that may be what they are taken for, and the joint root they leave; `root`: where they meet."""
+    if root is None:
+        # Two that run alongside each other are the two sides of a gap, or of a plate.
+        return _less_seen_left_out(surfaces), None
     left = without_faces_own(surfaces, root, toes, ring)
     if left is surfaces and (ring.before_face(root, _OUT) or not _meet(surfaces)):
         left = _less_seen_left_out(surfaces)

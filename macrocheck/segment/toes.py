@@ -18,12 +18,17 @@ _HEAT = 2.0
 _LOST = 4.0
 """Map px: standard error of a toe whose surface is not seen (measured on 20 of rendered sections: 2 at the median,
 up to 20 beside a groove or where the plate's edge is melted off)."""
-_LEAST = 0.3
+_LEAST = 0.22
 """Photo px: no toe is surer than this along its surface; blur rounds the corner (measured on rendered sections)."""
 
 
+_BLIND = 0.23
+"""Standard error of a toe's place for each px that the face has to be followed blindly (fitted to rendered sections)."""
 _FLAT = np.deg2rad(20.0)
 """A face that comes in flatter than this ends in a rim too thin to be seen to its end."""
+_THIN = ((8.0, 12.0), (1.4, 0.6))
+"""Degrees between face and surface, and map px: standard error of the rim's thickness where it is last seen (fitted
+to the toes of 91 rendered beads)."""
 
 
 _CORNER = np.deg2rad(28.0)
@@ -32,12 +37,21 @@ _CORNER = np.deg2rad(28.0)
 
 @dataclass(frozen=True, eq=False)
 class Toe:
-    """`point` photo px; `u` along the surface, px; `angle` between face and surface there, rad."""
+    """`point` photo px; `u` along the surface, px; `angle` between face and surface there, rad.
+
+    `u_surface`: what of `u` is the surface's own error, px, which moves the toe with it.
+    """
 
     point: FloatArray
     u: float
     angle: float
     agrees: bool = True
+    u_surface: float = 0.0
+
+    @property
+    def u_own(self) -> float:
+        """What of `u` is not the surface's own error, px."""
+        return float(np.sqrt(max(self.u**2 - self.u_surface**2, min(self.u, _LEAST) ** 2)))
 
     def adrift(self, scale: float) -> "Toe":
         """The toe where the member's own edge is melted off: how far the weld metal goes is left open."""
@@ -141,7 +155,7 @@ def find_toe(
     if line is None or inward is None:
         return Toe(rough, _LOST * scale, np.deg2rad(45))
     votes: list[tuple[float, float]] = []
-    apart = 0.0
+    apart = by_surface = 0.0
     angle = np.deg2rad(45)
     met = _meeting(air, line, scale, at_start=at_start)
     near = float(line.station(rough[None])[0])
@@ -152,7 +166,7 @@ def find_toe(
         u_face = float((air.u[:20] if at_start else air.u[-20:]).mean())
         # The last stretch is extrapolated, the longer the flatter the face comes in.
         blind = _blurred(scale) / max(np.tan(angle), 0.05)
-        u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), 0.25 * blind + 0.05 * scale)
+        u = np.hypot(np.hypot(u_line, u_face) / max(np.sin(angle), 0.05), _BLIND * (blind + 0.2 * scale))
         far = abs(station - near) - (10 * scale + 2.0 * blind)
         if far > 0 and angle > _CORNER:
             # What lies flush with the surface beyond a distinct corner is the member, whatever the network says.
@@ -160,6 +174,7 @@ def find_toe(
         if far < 12 * scale:
             # Far from where the network's weld metal ends, either may be wrong.
             votes.append((station, float(np.hypot(u, max(far, 0.0)))))
+            by_surface = u_line / max(np.sin(angle), 0.05) / votes[0][1] ** 2
             apart = max(far, 0.0)
     stated = _stated_end(maps, line, rough, inward)
     if stated is not None:
@@ -176,9 +191,12 @@ def find_toe(
     # Votes that disagree more than they claim leave the toe as unsure as they are apart.
     chi = float((weight * (at - station) ** 2).sum() / max(len(at) - 1, 1))
     spread = float(1 / np.sqrt(weight.sum()) * np.sqrt(max(1.0, chi)))
+    lost = 0.5 * apart
     if angle < _FLAT:
         # Weld metal thinner than a map px or two is lost to network and eye alike before it ends.
-        apart = max(apart, 1.2 * scale / np.tan(max(angle, np.deg2rad(1.5))))
+        thin = float(np.interp(np.rad2deg(angle), *_THIN)) * scale
+        lost = max(lost, thin / np.tan(max(angle, np.deg2rad(1.5))))
+        apart = max(apart, 2.0 * lost)
     base = line.point + station * line.direction
-    u = float(np.hypot(np.hypot(spread, _LEAST), 0.5 * apart))
-    return Toe(base, u, float(angle), chi < 9.0 and apart < 10.0 * scale)
+    u = float(np.hypot(np.hypot(spread, _LEAST), lost))
+    return Toe(base, u, float(angle), chi < 9.0 and apart < 10.0 * scale, by_surface / float(weight.sum()))

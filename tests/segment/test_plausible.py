@@ -51,6 +51,21 @@ def test_surfaces_nearly_in_one_line_are_not_those_of_a_joint() -> None:
         assert left.nonbutting is nonbutting
 
 
+def test_two_surfaces_alongside_each_other_are_not_both_kept() -> None:
+    # The sides of a gap between the members: they meet nowhere, so there is no joint root.
+    ring = Ring(np.array([[0.0, 100.0], [100.0, 0.0]]), np.array([[100.0, 0.0], [-10.0, -10.0], [0.0, 100.0]]), 1.0)
+    toes = (np.array([0.0, 100.0]), np.array([100.0, 0.0]))
+    upper = Line(np.array([150.0, 20.0]), np.array([1.0, 0.0]), 0.2, 2e-3, -40.0, 40.0)
+    lower = Line(np.array([150.0, 0.0]), np.array([1.0, 0.0]), 0.1, 1e-3, -40.0, 40.0)
+    left, root = plausible(Surfaces(upper, lower), None, toes, ring)
+    assert left.butting is None
+    assert left.nonbutting is lower
+    assert root is None
+    # One alone is no pair: it stays.
+    alone = Surfaces(upper, None)
+    assert plausible(alone, None, toes, ring)[0] is alone
+
+
 def _face(*corners: tuple[float, float]) -> FloatArray:
     return resample(np.array(corners), 1.0)
 

@@ -1,5 +1,7 @@
 """Toes: where the face leaves a member's surface."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -43,3 +45,26 @@ def test_a_face_that_comes_in_flat_may_end_in_a_long_rim() -> None:
     )
     assert toe.point[0] > 300.0
     assert toe.u > 2.0
+
+
+def test_a_toes_own_doubt_leaves_the_surfaces_error_out() -> None:
+    # The surface is drawn with its own error, which moves the toe along the face: counted twice it would be too much.
+    inward = np.array([0.0, 1.0])
+    air = face_to((250.0, 300.0), (250.0, 300.0), 1.0)
+    rough = replace(plate(), u_offset=1.5)
+    sure = find_toe(maps_that_say_nothing(), air, plate(), layer=TOE_NONBUTTING, inward=inward, at_start=False)
+    unsure = find_toe(maps_that_say_nothing(), air, rough, layer=TOE_NONBUTTING, inward=inward, at_start=False)
+    assert unsure.u > 1.5 * sure.u
+    assert unsure.u_own == pytest.approx(sure.u_own, rel=0.15)
+
+
+def test_the_flatter_a_rim_thins_out_the_less_is_known_of_its_end() -> None:
+    inward = np.array([0.0, 1.0])
+    u = []
+    for rise in (0.3, 0.2, 0.1):
+        air = face_to((250.0, 300.0), (255.0, 300.0), rise)
+        toe = find_toe(maps_that_say_nothing(), air, plate(), layer=TOE_NONBUTTING, inward=inward, at_start=False)
+        u.append(toe.u)
+    assert u[0] < u[1] < u[2]
+    # At 6 degrees a rim one pixel of the maps thick goes on for nine: as much is open.
+    assert u[2] > 9.0
