@@ -33,8 +33,8 @@ _CORRELATION = 20.0
 
 
 _TIP, _TIP_UNFRAMED, _TIP_REACH = 0.55, 0.8, 8.0
-"""Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round, and where the end
-face that framed it is melted off (measured on 42 rendered laps); its reach."""
+"""Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round, and where the
+end face that framed it is melted off (measured on 42 rendered laps); its reach."""
 
 
 _WEDGE, _SHARP = 0.5, np.deg2rad(25.0)
@@ -176,8 +176,8 @@ def _finish_face(air: AirLine, toe_b: Toe, toe_n: Toe, scale: float) -> tuple[Fl
         first, last = 0, n
     points = np.vstack([toe_b.point, points[first:last], toe_n.point])
     u = np.concatenate([[u[0]], u[first:last], [u[-1]]])
-    # A toe's doubt lies along the surface; seen across the face it is that times the sine of the angle between. What
-    # of it is the surface's own error comes in with the surface.
+    # A toe's doubt lies along the surface; seen across the face it is that times the sine of the angle between.
+    # What of it is the surface's own error comes in with the surface.
     for toe, reach in ((toe_b, np.arange(len(u))), (toe_n, np.arange(len(u))[::-1])):
         fade = np.exp(-0.5 * (reach / 6.0) ** 2)
         u = np.maximum(u, fade * toe.u_own * max(np.sin(toe.angle), 0.2))

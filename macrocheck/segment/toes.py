@@ -23,7 +23,9 @@ _LEAST = 0.22
 
 
 _BLIND = 0.23
-"""Standard error of a toe's place for each px that the face has to be followed blindly (fitted to rendered sections)."""
+"""Standard error of a toe's place for each px that the face is followed blindly (fitted to rendered sections)."""
+
+
 _FLAT = np.deg2rad(20.0)
 """A face that comes in flatter than this ends in a rim too thin to be seen to its end."""
 _THIN = ((8.0, 12.0), (1.4, 0.6))

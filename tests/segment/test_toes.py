@@ -48,7 +48,7 @@ def test_a_face_that_comes_in_flat_may_end_in_a_long_rim() -> None:
 
 
 def test_a_toes_own_doubt_leaves_the_surfaces_error_out() -> None:
-    # The surface is drawn with its own error, which moves the toe along the face: counted twice it would be too much.
+    # The surface is drawn with its own error, which moves the toe with it.
     inward = np.array([0.0, 1.0])
     air = face_to((250.0, 300.0), (250.0, 300.0), 1.0)
     rough = replace(plate(), u_offset=1.5)
