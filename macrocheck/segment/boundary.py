@@ -80,7 +80,7 @@ def first_path(maps: RegionMaps, layout: Layout, hints: Hints | None) -> FloatAr
     cost = -np.log(_statement(maps, layout, band))
     # Far from the region's own border another border is another thing's.
     cost += 0.5 * np.clip(np.abs(band.offsets) / scale - 6, 0, None) ** 2 * 0.2
-    extra, _ = hint_cost(band, hints, scale)
+    extra, _ = hint_cost(band, hints, scale, cost)
     path = best_path(cost + extra, stiffness=0.6)
     found = without_detours(bend_to_hints(band.at(band.offsets[path]), hints, scale), hints, scale)
     return resample(smooth_open(found, 1.0), scale)
@@ -115,7 +115,7 @@ def place_boundary(
     statement = _statement(maps, layout, band)
     edges = _photo_edges(photo, band, scale)
     score = np.log(statement + 1e-6) + _edge_gain(edges, 1.5 * scale / step)
-    extra, pinned = hint_cost(band, hints, scale)
+    extra, pinned = hint_cost(band, hints, scale, -score)
     cost = -score + extra
     # One map px of path carries much the same evidence as its neighbours: change of offset costs accordingly.
     path = best_path(cost, stiffness=0.8 * (step / (0.5 * scale)) ** 2)
@@ -197,7 +197,23 @@ def unfused_on(
     # Neighbours repeat each other's evidence: about one independent word in eight stations.
     gain = (0.8 * np.log(seam / (1 - seam)) + np.clip(np.log(fit + 1e-9) - np.log(fused), -12, 4)) / 8.0
     gain = np.where(within, gain, -5.0)
-    return _two_state(gain, 1.5)
+    # What a person has clicked is no repetition of anything: it decides.
+    said = np.clip(np.log(fit + 1e-9) - np.log(fused), -12, 4)
+    on = _two_state(np.where(boundary.pinned & within, said, gain), 1.5)
+    return on & ~_clear_of(depth, boundary.pinned & ~on, scale)
+
+
+def _clear_of(depth: FloatArray, pinned: BoolArray, scale: float) -> BoolArray:
+    """What of a path leads from pinned points off a surface back to where it meets the surface by itself.
+
+    `depth` (n,): px off the surface. Laid on the surface, it would leave the pinned points standing as spikes.
+    """
+    off = np.abs(depth) > 0.5 * scale
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], off.astype(int), [0]])))
+    out = np.zeros(len(depth), np.bool_)
+    for i, j in zip(edges[::2], edges[1::2], strict=True):
+        out[i:j] = pinned[i:j].any()
+    return out
 
 
 def snap(boundary: Boundary, on: BoolArray, line: Line, scale: float) -> Boundary:

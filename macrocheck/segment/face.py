@@ -61,7 +61,7 @@ def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray, hints: Hints 
     typical = float(np.percentile(strength.max(axis=1), 60)) + 1e-6
     shows = min(1.0, typical / 3.0)
     gain = 5.0 * shows * np.clip(strength / typical, 0, 1)
-    extra, pinned = hint_cost(band, hints, scale)
+    extra, pinned = hint_cost(band, hints, scale, -(stated + gain))
     path = best_path(extra - (stated + gain), stiffness=0.25)
     offset = band.offsets[path]
     near = np.abs(band.offsets[None] - offset[:, None]) < 1.6

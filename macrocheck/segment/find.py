@@ -21,7 +21,10 @@ from macrocheck.segment.locate import (
     SHARES,
     WIDER,
     Spot,
+    around,
+    denied,
     overlap,
+    shows,
     spots,
     traces_elsewhere,
 )
@@ -39,6 +42,8 @@ _WEAK, _BETTER = 0.03, 1.5
 times as high the sharper look's must be to go by that."""
 _RIVAL = 0.25
 """Score, as a share of the best, from which a patch is tried in the best one's place where that fits badly."""
+_FRAMED = 0.2
+"""Part of a joint root and toes that a person gave which a spot takes in at least to be that weld."""
 _FAULTS = {
     "regions_unsure": 2.0,
     "surface_missing": 1.5,
@@ -47,6 +52,8 @@ _FAULTS = {
     "toe_unsure": 0.5,
 }
 """How much each flag speaks against a patch being the weld."""
+_DENIED = 3.0
+"""The same, of maps that show no border of weld metal at any of a person's points."""
 _BAD_FIT = 2.0
 _SHOWS_LITTLE = ("surface_short", "surface_missing")
 """Flags that a look from further back may lift."""
@@ -71,9 +78,10 @@ def _candidates(photo: Photo, hints: Hints | None, looks: Looks) -> tuple[Region
         if sharper[1] and sharper[1][0].score / _SHARPER > _BETTER * best[1][0].score / COARSE:
             best = sharper
     found = best[1]
-    pinned = [] if hints is None else [*hints.root, *hints.toes, *hints.through]
-    if pinned:
+    pinned = [] if hints is None else hints.placed
+    if hints is not None and pinned:
         points = np.asarray(pinned)
+        found = _with_framed(found, hints)
         found = sorted(found, key=lambda s: float(np.hypot(*(points.mean(axis=0) - s.centre)) / s.span))
         if not found:
             low, high = points.min(axis=0), points.max(axis=0)
@@ -82,6 +90,17 @@ def _candidates(photo: Photo, hints: Hints | None, looks: Looks) -> tuple[Region
             box = (centre[0] - span / 2, centre[1] - span / 2, centre[0] + span / 2, centre[1] + span / 2)
             found = [Spot((float(centre[0]), float(centre[1])), span, 0.0, box)]
     return best[0], found
+
+
+def _with_framed(found: list[Spot], hints: Hints) -> list[Spot]:
+    """The spots, and one for each joint root that a person gave with its toes where none was found."""
+    out = list(found)
+    for root in hints.root:
+        toes = sorted(hints.toes, key=lambda t: float(np.hypot(t[0] - root[0], t[1] - root[1])))[:2]
+        framed = around(np.asarray([root, *toes]), score=found[0].score if found else LEAST_SCORE)
+        if len(toes) == 2 and not any(overlap(s, framed) > _FRAMED for s in out):
+            out.append(framed)
+    return out
 
 
 def find_outline(
@@ -126,7 +145,7 @@ def find_outline(
     doubt = told[1] if joint == "auto" else unlike(kind, told)
     job = _Job(photo, kind, mm_per_px, looks)
     own, rest = _shared_out(hints, found)
-    first, weld = job.one(found if own is None else found[:1], (first, maps), own)
+    first, weld = job.one(found if own is None else found[:1], job.framed((first, maps), own), own)
     if weld is None:
         raise _unclear(photo)
     welds = [weld]
@@ -196,6 +215,33 @@ class _Job:
 
         return self.looks.fitted((maps, self.kind, hints, self.mm_per_px), anew)
 
+    def faults(self, weld: WeldOutline, hints: Hints | None) -> float:
+        """How much speaks against a fit; most, that it had to be led against what its maps show."""
+        maps = None if hints is None else self.looks.maps_of(weld)
+        if hints is None or maps is None:
+            return _faults(weld)
+        placed = np.asarray([*hints.toes, *hints.through]).reshape(-1, 2)
+        return _faults(weld) + _DENIED * denied(maps, placed)
+
+    def framed(
+        self, seen: tuple[Spot, RegionMaps], hints: Hints | None, shares: tuple[float, ...] = SHARES
+    ) -> tuple[Spot, RegionMaps]:
+        """What is seen of a spot, framed anew where it does not show all that a person placed."""
+        spot, maps = seen
+        points = np.asarray([] if hints is None else hints.placed).reshape(-1, 2)
+        if not len(points) or shows(maps, points):
+            return seen
+        wider = around(points, score=spot.score, box=spot.box)
+        return wider, self.looks.framed(wider, shares)
+
+    def closer(
+        self, spot: Spot, hints: Hints | None, shares: tuple[float, ...] = SHARES
+    ) -> tuple[RegionMaps, Spot]:
+        """The weld at `spot` seen closely, with all that a person placed."""
+        maps, closer = self.looks.closer(spot, shares)
+        closer, maps = self.framed((closer, maps), hints, shares)
+        return maps, closer
+
     def one(
         self, found: list[Spot], seen: tuple[Spot, RegionMaps], hints: Hints | None
     ) -> tuple[Spot, WeldOutline | None]:
@@ -204,7 +250,7 @@ class _Job:
         weld = self.fit(maps, hints)
         if weld is not None:
             first, weld = self.stepped_back((first, weld), hints)
-        if weld is None or _faults(weld) >= _BAD_FIT:
+        if weld is None or self.faults(weld, hints) >= _BAD_FIT:
             return self.best(found, (first, weld), hints)
         return first, weld
 
@@ -213,9 +259,9 @@ class _Job:
         spot, weld = seen
         if not any(f.code in _SHOWS_LITTLE for f in weld.flags):
             return seen
-        maps, closer = self.looks.closer(spot, BACK)
+        maps, closer = self.closer(spot, hints, BACK)
         other = self.fit(maps, hints)
-        if other is None or _faults(other) > _faults(weld):
+        if other is None or self.faults(other, hints) > self.faults(weld, hints):
             return seen
         counts = [sum(f.code in _SHOWS_LITTLE for f in w.flags) for w in (weld, other)]
         return (closer, other) if counts[1] < counts[0] else seen
@@ -224,16 +270,16 @@ class _Job:
         self, found: list[Spot], so_far: tuple[Spot, WeldOutline | None], hints: Hints | None
     ) -> tuple[Spot, WeldOutline | None]:
         """Look again at a badly fitting patch, then at others in its place; keep the fit with the fewest faults."""
-        least = float("inf") if so_far[1] is None else _faults(so_far[1])
+        least = float("inf") if so_far[1] is None else self.faults(so_far[1], hints)
         best = so_far
         tries = [(so_far[0], WIDER), *((s, shares) for s in found[1:3] for shares in (SHARES, WIDER))]
         for spot, shares in tries:
             if spot is not so_far[0] and (spot.score < _RIVAL * found[0].score or overlap(spot, so_far[0]) > 0.8):
                 continue
-            maps, closer = self.looks.closer(spot, shares)
+            maps, closer = self.closer(spot, hints, shares)
             weld = self.fit(maps, hints)
-            if weld is not None and _faults(weld) < least - 0.25:
-                least, best = _faults(weld), (closer, weld)
+            if weld is not None and self.faults(weld, hints) < least - 0.25:
+                least, best = self.faults(weld, hints), (closer, weld)
             if least < _BAD_FIT / 2:
                 break
         return best
@@ -246,17 +292,17 @@ class _Job:
         `own`: hints for the first weld; `hints`: for the other.
         """
         for spot in self._others(found, first[0]):
-            maps, closer = self.looks.closer(spot)
+            maps, closer = self.closer(spot, hints)
             if overlap(closer, first[0]) > 0.6:
                 continue
             weld = self.fit(maps, hints)
             if weld is not None:
                 closer, weld = self.stepped_back((closer, weld), hints)
-            if weld is None or _faults(weld) >= _BAD_FIT:
+            if weld is None or self.faults(weld, hints) >= _BAD_FIT:
                 closer, weld = self.best([spot], (closer, weld), hints)
             if weld is None:
                 continue
-            if _same_joint(first[1], weld):
+            if _same_joint(first[1], weld) or (hints is not None and hints.frames):
                 return first[1], weld
             # Taken the other way round, one of them may make the two sides of one tee.
             other = self.turned(closer, weld, hints)
@@ -282,7 +328,7 @@ class _Job:
         """The weld fitted anew with its members the other way round, unless a person has said which is which."""
         if hints is not None and (hints.butting or hints.toes):
             return None
-        return self.fit(self.looks.closer(spot)[0], replace(hints or Hints(), butting=(weld.toe_nonbutting,)))
+        return self.fit(self.closer(spot, hints)[0], replace(hints or Hints(), butting=(weld.toe_nonbutting,)))
 
 
 def _shared_out(hints: Hints | None, found: list[Spot]) -> tuple[Hints | None, Hints | None]:

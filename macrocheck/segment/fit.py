@@ -8,12 +8,12 @@ from macrocheck.arrays import FloatArray, frozen
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
-from macrocheck.segment.doubts import doubtful_shares, find_doubts, unclear, widening, withheld
+from macrocheck.segment.doubts import doubtful_shares, find_doubts, settled_u, unclear, widening, withheld
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.groove import find_groove
 from macrocheck.segment.haz import find_haz
-from macrocheck.segment.hinted_surfaces import pass_root, through_hints
-from macrocheck.segment.hints import Hints
+from macrocheck.segment.hinted_surfaces import held, led, said
+from macrocheck.segment.hints import SAME, Hints
 from macrocheck.segment.indications import find_indications
 from macrocheck.segment.layout import Layout, lay_out
 from macrocheck.segment.lines import Line, crossing
@@ -21,6 +21,7 @@ from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
 from macrocheck.segment.plausible import Ring, plausible, under_surface, without_strangers
+from macrocheck.segment.settled import settled
 from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces
 from macrocheck.segment.tips import with_tips
@@ -126,6 +127,9 @@ def _as_surface(line: Line | None, scale: float) -> SurfaceLine | None:
     )
 
 
+_OUTLINED = 2
+"""Further points of the outline from which a person who gave the joint root and both toes has told weld metal,
+members and air apart; a stretch that stays doubtful is flagged by itself."""
 _FRAMED = 0.99
 """Most that the picture's doubt counts where the joint root and both toes were given."""
 
@@ -229,12 +233,34 @@ def _tongues(
 
 
 def _doubted(
-    curves: tuple[FloatArray, FloatArray], u: tuple[FloatArray, FloatArray], shares: tuple[float, float]
+    curves: tuple[FloatArray, FloatArray],
+    u: tuple[FloatArray, FloatArray],
+    shares: tuple[float, float],
+    hints: tuple[Hints | None, Hints | None],
+    scale: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """`u` of face and fusion boundary, px, with what the network's own doubt about them adds."""
+    """`u` of face and fusion boundary, px, with what the network's own doubt about them adds.
+
+    `hints`: those for the face, and those for the boundary and the toes.
+    """
     size_px = float(np.hypot(*np.ptp(np.vstack(curves), axis=0)))
     of_fusion, of_face = widening(shares, size_px)
-    return np.hypot(u[0], of_face), np.hypot(u[1], of_fusion)
+    toes = () if hints[1] is None else hints[1].toes
+    through = [() if part is None else part.through for part in hints]
+    placed = [np.asarray([*toes, *part], np.float64).reshape(-1, 2) for part in through]
+    return (
+        settled_u(curves[0], u[0], of_face, placed[0], scale),
+        settled_u(curves[1], u[1], of_fusion, placed[1], scale),
+    )
+
+
+def _left(doubt: float, hints: Hints | None, of_face: Hints | None) -> float:
+    """What a person's points leave of the doubt about the regions; `of_face`: those for the face."""
+    if hints is None or not hints.frames:
+        return doubt
+    outlined = len(hints.through) + (0 if of_face is None else len(of_face.through))
+    # Where a person has said where the joint lies, what is seen is given, however unsure.
+    return 0.0 if outlined >= _OUTLINED else min(doubt, _FRAMED)
 
 
 def fit_weld(
@@ -253,19 +279,19 @@ def fit_weld(
         NotFoundError: where the maps show no weld metal, or none with a face.
     """
     size = (photo.width, photo.height)
+    hints = None if hints is None else hints.tidied(SAME * maps.scale)
     layout: Layout = lay_out(maps, joint=joint, photo_size=size, photo=photo, hints=hints)
+    maps, layout = settled(maps, layout, hints)
     scale = maps.scale
-    hints, of_face = split_hints(hints, maps.photo_points(layout.face), maps.photo_points(layout.fusion))
+    hints, of_face = split_hints(hints, maps, maps.photo_points(layout.face), maps.photo_points(layout.fusion))
     first = first_path(maps, layout, hints)
     surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints)
-    if hints is not None and hints.root:
-        surfaces = pass_root(surfaces, hints.root[0], scale)
+    surfaces = led(surfaces, hints, scale, joint)
     boundary = place_boundary(photo, maps, layout, first, hints)
     air = trace_air(photo, maps, layout.face, of_face)
     rough = (air.points[0], air.points[-1])
     pins = _pins(hints, rough)
-    if hints is not None and hints.root and joint != "bead":
-        surfaces = through_hints(surfaces, hints.root[0], (pins[0], pins[1]), scale, joint)
+    surfaces = held(surfaces, hints, pins, scale, joint)
     if hints is None or not hints.frames:
         surfaces = without_strangers(surfaces, air.points, joint, scale)
         air = _out_of_grooves(air, surfaces, joint, scale)
@@ -291,11 +317,9 @@ def fit_weld(
         (float(u_face[0]), float(u_face[-1])),
     )
     fusion, u_fusion = with_tips(photo, face, fusion, u_fusion, scale, hints)
-    doubt = unclear(maps, layout, size)
-    # Where a person has said where the joint lies, what is seen is given, however unsure.
-    doubt = min(doubt, _FRAMED) if hints is not None and hints.frames else doubt
+    doubt = _left(unclear(maps, layout, size), hints, of_face)
     shares = doubtful_shares(maps, layout)
-    u_face, u_fusion = _doubted((face, fusion), (u_face, u_fusion), shares)
+    u_face, u_fusion = _doubted((face, fusion), (u_face, u_fusion), shares, (of_face, hints), scale)
     if surfaces.nonbutting is not None and joint != "bead":
         u_fusion = _at_weld_root(fusion, u_fusion, root, surfaces.nonbutting, scale)
     voids = find_voids(photo, maps, layout)
@@ -330,6 +354,7 @@ def fit_weld(
         doubt=doubt,
         indications=indications,
         mm_per_px=mm_per_px,
+        settled=said(hints, pins, joint),
     )
     return WeldOutline(
         joint=joint,

@@ -8,7 +8,8 @@ from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along, best_path, normals_of
 from macrocheck.segment.chains import resample, smooth_open
-from macrocheck.segment.layout import Layout, clear_of_border
+from macrocheck.segment.face_run import clear_of_border
+from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BUTTING, NONBUTTING, RegionMaps
 

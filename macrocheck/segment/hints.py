@@ -1,11 +1,14 @@
 """Hints: points a person gives to steer the solver, in pixels of the upright photo."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import dist
 
 from macrocheck.arrays import Point
 from macrocheck.errors import InputError
 
+SAME = 12.0
+"""Map px between two toes, or joint roots, that a person gave within which the later is the earlier put right."""
 KINDS = ("root", "toe", "through", "avoid", "edge", "butting")
 
 
@@ -29,9 +32,31 @@ class Hints:
         return bool(self.root or self.toes or self.through or self.avoid or self.edge or self.butting)
 
     @property
+    def placed(self) -> tuple[Point, ...]:
+        """Every point that lies on the weld's outline, or at its joint root."""
+        return (*self.root, *self.toes, *self.through)
+
+    @property
     def frames(self) -> bool:
         """Whether the joint root and both toes were given, so that a person has settled where the joint is."""
         return bool(self.root) and len(self.toes) >= 2
+
+    def tidied(self, reach: float) -> "Hints":
+        """The hints without points that a later one of the same kind puts right.
+
+        That is a toe or a joint root within `reach` px; of points that the boundary passes, within a tenth of it.
+        """
+        return replace(
+            self,
+            root=_latest(self.root, reach),
+            toes=_latest(self.toes, reach),
+            through=_latest(self.through, 0.1 * reach),
+        )
+
+
+def _latest(points: tuple[Point, ...], reach: float) -> tuple[Point, ...]:
+    """The points that no later one lies within `reach` of."""
+    return tuple(p for i, p in enumerate(points) if all(dist(p, q) > reach for q in points[i + 1 :]))
 
 
 def parse_hint(text: str) -> tuple[str, Point]:

@@ -6,7 +6,7 @@ import numpy as np
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.flags import Flag
 from macrocheck.outline import Joint
-from macrocheck.segment.layout import clear_of_border
+from macrocheck.segment.face_run import clear_of_border
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps, sample
 
 _LEAST_MEMBER = 0.04

@@ -8,18 +8,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray
+from macrocheck.arrays import ByteArray, Float32Array, FloatArray
 from macrocheck.errors import NotFoundError
 from macrocheck.outline import Joint
 from macrocheck.photo import Photo
+from macrocheck.segment.face_run import clear_of_border, face_run
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.maps import (
-    BACKGROUND,
     BUTTING,
     NONBUTTING,
-    ROOT,
-    TOE_BUTTING,
-    TOE_NONBUTTING,
     WELD,
     RegionMaps,
     sample,
@@ -28,12 +25,6 @@ from macrocheck.segment.members import beside, continues_behind, leaning, seen_b
 
 _SMALLEST_WELD = 60
 """Map px of weld metal below which there is no weld to speak of."""
-_BRIDGED = 5
-"""Breaks in the face up to this many map px (a spatter ball, a scratch) do not end it."""
-_SLIVER = 20
-"""Breaks up to this long are bridged where weld metal lies within a few map px all the way under them."""
-_MARGIN = 2.0
-"""Map px from the border of crop or photo inside which an outline is the border's own."""
 
 
 _CLEAR_VOTE = 1.0
@@ -62,23 +53,6 @@ class Layout:
     member_margin: float
     second_part: tuple[float, float] | None
     centre: tuple[float, float]
-
-
-def clear_of_border(maps: RegionMaps, photo_size: tuple[int, int], points: FloatArray) -> BoolArray:
-    """Whether map points lie clear of the border of the crop and of the photo (width, height)."""
-    h, w = maps.shape
-    at = maps.photo_points(points)
-    margin = _MARGIN * maps.scale
-    return np.asarray(
-        (points[:, 0] > _MARGIN)
-        & (points[:, 1] > _MARGIN)
-        & (points[:, 0] < w - 1 - _MARGIN)
-        & (points[:, 1] < h - 1 - _MARGIN)
-        & (at[:, 0] > margin)
-        & (at[:, 1] > margin)
-        & (at[:, 0] < photo_size[0] - 1 - margin)
-        & (at[:, 1] < photo_size[1] - 1 - margin)
-    )
 
 
 def _choose_weld(maps: RegionMaps) -> tuple[ByteArray, tuple[float, float] | None]:
@@ -163,86 +137,6 @@ def _clean_probability(maps: RegionMaps, weld: ByteArray) -> Float32Array:
     return np.asarray(out, np.float32)
 
 
-def _runs(on: BoolArray) -> list[tuple[int, int]]:
-    """Runs (start, length) of True in a closed ring."""
-    n = len(on)
-    if on.all():
-        return [(0, n)]
-    first = int(np.flatnonzero(~on)[0])
-    turned = np.roll(on, -first).astype(np.int8)
-    edges = np.diff(np.concatenate([[0], turned, [0]]))
-    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    return [((int(a) + first) % n, int(b - a)) for a, b in zip(starts, ends, strict=True)]
-
-
-@dataclass(frozen=True, eq=False)
-class _FaceRun:
-    """A stretch of the metal's outline along the weld, with the outline that goes on at its start and end."""
-
-    points: FloatArray
-    before: FloatArray
-    after: FloatArray
-    cut_before: bool
-    cut_after: bool
-
-
-def _face_run(maps: RegionMaps, weld: ByteArray, photo_size: tuple[int, int]) -> _FaceRun:
-    metal = (maps.regions[BACKGROUND] < 0.5).astype(np.uint8) | weld
-    contours, _ = cv2.findContours(metal, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    near = cv2.dilate(weld, np.ones((3, 3), np.uint8))
-    to_weld = cv2.distanceTransform(1 - weld, cv2.DIST_L2, 3)
-    blurred = [cv2.GaussianBlur(p, (0, 0), 3) for p in maps.points]
-    best: tuple[float, FloatArray, BoolArray, BoolArray, int, int] | None = None
-    for contour in contours:
-        ring = contour[:, 0, :].astype(np.float64)
-        n = len(ring)
-        if n < 12:
-            continue
-        clear = clear_of_border(maps, photo_size, ring)
-        whole = near[contour[:, 0, 1], contour[:, 0, 0]] > 0
-        touching = whole & clear
-        if not touching.any():
-            continue
-        bridged = touching.copy()
-        for start, length in _runs(~touching):
-            index = (start + np.arange(length)) % n
-            thin = length <= _SLIVER and float(sample(to_weld, ring[index]).max()) < 6.0
-            if (length <= _BRIDGED or thin) and clear[index].all():
-                bridged[index] = True
-        for start, length in _runs(bridged):
-            ends = ring[[start, (start + length - 1) % n]]
-            toes = sum(float(sample(b, ends).max()) for b in blurred[TOE_BUTTING : TOE_NONBUTTING + 1])
-            index = (start + np.arange(length)) % n
-            root = float(sample(blurred[ROOT], ring[index]).max(initial=0.0))
-            score = length * (1 + toes) * (1 - 0.3 * min(root, 1.0))
-            if best is None or score > best[0]:
-                best = (score, ring, clear, bridged, start, length)
-    if best is None:
-        msg = "the weld metal found here has no face towards the air; draw its outline by hand"
-        raise NotFoundError(msg)
-    _, ring, clear, bridged, start, length = best
-    n = len(ring)
-
-    def walk(first: int, step: int) -> FloatArray:
-        index = (first + step * np.arange(1, n - length)) % n
-        stop = np.flatnonzero(~clear[index])
-        again = np.flatnonzero(bridged[index])
-        again = again[again > 12]
-        end = min(int(stop[0]) if len(stop) else len(index), int(again[0]) if len(again) else len(index))
-        return ring[index[:end]]
-
-    index = (start + np.arange(length)) % n
-    last = int(index[-1])
-    before, after = walk(start, -1), walk(last, 1)
-    return _FaceRun(
-        ring[index],
-        before,
-        after,
-        len(before) < 2 and not bool(clear[(start - 1) % n]),
-        len(after) < 2 and not bool(clear[(last + 1) % n]),
-    )
-
-
 def _fusion_arc(weld: ByteArray, face: FloatArray) -> FloatArray:
     """The part of the weld region's outline that is not the face, from the face's end back to its start."""
     contours, _ = cv2.findContours(weld, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -286,7 +180,8 @@ def lay_out(
         NotFoundError: where the maps show no weld metal, or none with a face.
     """
     weld, second = _choose_weld(maps)
-    run = _face_run(maps, weld, photo_size)
+    toes = () if hints is None else tuple(maps.map_points(np.asarray(hints.toes[:2]).reshape(-1, 2)))
+    run = face_run(maps, weld, photo_size, toes)
     face, before, after, cut_b, cut_n = run.points, run.before, run.after, run.cut_before, run.cut_after
     ys, xs = np.nonzero(weld)
     centre = np.array([xs.mean(), ys.mean()])

@@ -199,3 +199,38 @@ def look_closer(photo: Photo, spot: Spot, shares: tuple[float, ...] = SHARES) ->
         spot = better
         maps = close_maps(photo, spot, shares)
     return maps, spot
+
+
+_SHOWN = 0.06
+"""Part of a look's side from its border within which it shows too little of what lies around."""
+
+
+def shows(maps: RegionMaps, points: FloatArray) -> bool:
+    """Whether a look shows points (k, 2) px of the photo, and what lies around them."""
+    h, w = maps.shape
+    at = maps.map_points(points)
+    margin = _SHOWN * max(h, w)
+    return bool(((at > margin) & (at < [w - 1 - margin, h - 1 - margin])).all())
+
+
+_REACH = 10.0
+"""Map px about a point of the outline within which a look must have the border of weld metal."""
+
+
+def denied(maps: RegionMaps, points: FloatArray) -> float:
+    """Part of an outline's points (k, 2), photo px, at which a look shows no border of weld metal; 0 of none."""
+    if not len(points):
+        return 0.0
+    r = int(_REACH)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
+    weld = np.ascontiguousarray(maps.regions[WELD])
+    least = maps.sample(np.asarray(cv2.erode(weld, disc), np.float32), points)
+    most = maps.sample(np.asarray(cv2.dilate(weld, disc), np.float32), points)
+    return float(((least > 0.5) | (most < 0.5)).mean())
+
+
+def around(points: FloatArray, *, score: float, box: tuple[float, float, float, float] | None = None) -> Spot:
+    """A spot that takes in points (k, 2) px a person gave, and a box found there."""
+    corners = points if box is None else np.vstack([points, [box[:2], box[2:]]])
+    (x0, y0), (x1, y1) = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
+    return Spot(((x0 + x1) / 2, (y0 + y1) / 2), max(x1 - x0, y1 - y0, 1.0), score, (x0, y0, x1, y1))

@@ -14,10 +14,11 @@ from macrocheck.photo import Photo
 from macrocheck.segment.boundary import first_path, place_boundary
 from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.flattened import Frame, flattened, flattened_whole
-from macrocheck.segment.hints import Hints
+from macrocheck.segment.hints import SAME, Hints
 from macrocheck.segment.layout import lay_out
-from macrocheck.segment.locate import SHARES, Spot, coarse_maps, look_closer
+from macrocheck.segment.locate import SHARES, Spot, close_maps, coarse_maps, look_closer
 from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.settled import settled
 
 _K = TypeVar("_K", bound=Hashable)
 _V = TypeVar("_V")
@@ -37,6 +38,7 @@ class Looks:
         self._photo = photo
         self._coarse: dict[int, RegionMaps] = {}
         self._closer: dict[tuple[Spot, tuple[float, ...]], tuple[RegionMaps, Spot]] = {}
+        self._framed: dict[tuple[Spot, tuple[float, ...]], RegionMaps] = {}
         self._flat: dict[tuple[RegionMaps | None, Frame | float, float, tuple[float, ...]], RegionMaps] = {}
         self._fits: dict[tuple[RegionMaps, Joint, Hints | None, float | None], WeldOutline | None] = {}
         self._lock = threading.Lock()
@@ -48,6 +50,10 @@ class Looks:
     def closer(self, spot: Spot, shares: tuple[float, ...] = SHARES) -> tuple[RegionMaps, Spot]:
         """Return `look_closer` at `spot`."""
         return self._kept(self._closer, (spot, shares), lambda: look_closer(self._photo, spot, shares))
+
+    def framed(self, spot: Spot, shares: tuple[float, ...] = SHARES) -> RegionMaps:
+        """Return `close_maps` of `spot`, framed as it is given."""
+        return self._kept(self._framed, (spot, shares), lambda: close_maps(self._photo, spot, shares))
 
     def flattened(self, under: RegionMaps, frame: Frame, share: float, stretches: tuple[float, ...]) -> RegionMaps:
         """Return `flattened.flattened` of a bead."""
@@ -93,6 +99,11 @@ class Looks:
 
         return self.fitted((maps, joint, hints or None, mm_per_px), anew)
 
+    def maps_of(self, weld: WeldOutline) -> RegionMaps | None:
+        """Return the maps that a weld was fitted on here; None where it was not."""
+        key = self._key_of(weld)
+        return None if key is None else key[0]
+
     def _key_of(self, weld: WeldOutline) -> tuple[RegionMaps, Joint, Hints | None, float | None] | None:
         fits = [(key, fit) for key, fit in list(self._fits.items()) if fit is not None]
         return next((key for key, fit in fits if np.array_equal(fit.fusion, weld.fusion)), None)
@@ -107,7 +118,9 @@ class Looks:
             return None
         maps, joint, hints, _ = key
         size = (self._photo.width, self._photo.height)
-        layout = lay_out(maps, joint=joint, photo_size=size, photo=self._photo)
+        hints = None if hints is None else hints.tidied(SAME * maps.scale)
+        layout = lay_out(maps, joint=joint, photo_size=size, photo=self._photo, hints=hints)
+        maps, layout = settled(maps, layout, hints)
         return place_boundary(self._photo, maps, layout, first_path(maps, layout, hints), hints).points
 
     def _kept(self, store: dict[_K, _V], key: _K, make: Callable[[], _V]) -> _V:

@@ -7,7 +7,7 @@ import numpy as np
 from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across
-from macrocheck.segment.layout import clear_of_border
+from macrocheck.segment.face_run import clear_of_border
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
 from macrocheck.segment.see_through import see_through

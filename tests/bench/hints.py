@@ -3,10 +3,17 @@
     python -m tests.bench.hints --first 10000 --count 50 [--seeds 10004,10017]
 
 A person who looks at an outline sees what is flagged and what is plainly off, and clicks the right place there. A
-script does the same from the truth: on a flagged stretch, a point of the true boundary in its middle; on a stretch
-of boundary or face that is off by more than `SEEN`, the point where it is most so; a toe or the joint root where
-that one is flagged or off. What is still off is clicked in the next of `ROUNDS` rounds. Tolerance is that of
-`aims.out_of_tolerance`.
+script does the same from the truth:
+
+* on a flagged stretch, a point of the true boundary in its middle;
+* on a stretch of boundary or face that is off by more than `SEEN`, the point where it is most so, or the toe where
+  that is at one;
+* a toe or the joint root where that one is flagged or off;
+* where the dimension lines drawn start from a weld root that is off, or an unfused length ends where it should not,
+  the true place of that, and the same where these are withheld;
+* a lap's end face as far as it is bare, where the line drawn along it is not along it.
+
+What is still off is clicked in the next of `ROUNDS` rounds. Tolerance is that of `aims.out_of_tolerance`.
 """
 
 import argparse
@@ -27,12 +34,14 @@ from tests.bench.distance import dense, true_face, true_fusion
 
 if TYPE_CHECKING:
     from macrocheck.outline import WeldOutline
-    from macrocheck.results import Result
+    from macrocheck.results import Measurements, Result
 
 SEEN = 0.1
 """How far off an outline, a toe or a joint root must be for a person to see it, mm."""
 LENGTH = 0.3
 """How long a stretch must be off by that much, mm, unless it is off by twice that anywhere."""
+BESIDE = 0.6
+"""How far from a weld root that is drawn wrong a person looks for what is off, mm."""
 ROUNDS = 3
 ON_STRETCH = frozenset({"low_contrast", "second_boundary"})
 AT_TOE = frozenset({"toe_unsure", "touches_edge", "toe_outside"})
@@ -101,6 +110,80 @@ def _of_flags(weld: CaseWeld, found: "WeldOutline", true_line: FloatArray, size:
     return wanted
 
 
+def true_weld_root(weld: CaseWeld, mm_per_px: float) -> FloatArray | None:
+    """Return the weld root (x, y), px: where weld metal ends along the faying surface, or comes nearest to it."""
+    reach = weld.truth.get("root_penetration")
+    if not isinstance(reach, float) or weld.joint_root_px is None or weld.toe_nonbutting_px is None:
+        return None
+    root, toe = np.asarray(weld.joint_root_px), np.asarray(weld.toe_nonbutting_px)
+    at = root - max(reach, 0.0) / mm_per_px * (toe - root) / np.hypot(*(toe - root))
+    line = dense(true_fusion(weld), closed=False)
+    return np.asarray(line[int(np.argmin(np.hypot(*(line - at).T)))])
+
+
+def span_ends(weld: CaseWeld, side: str, mm_per_px: float) -> list[FloatArray]:
+    """Return where the true unfused stretches of a member's surface end, (x, y) px each."""
+    line = None if weld.outline is None else getattr(weld.outline, f"surface_{side}")
+    spans = weld.truth.get(f"unfused_spans_{side}")
+    toe = weld.toe_butting_px if side == "butting" else weld.toe_nonbutting_px
+    if line is None or weld.joint_root_px is None or toe is None or not isinstance(spans, Sequence):
+        return []
+    root, d = np.asarray(weld.joint_root_px), np.asarray(line.direction)
+    d = d if (np.asarray(toe) - root) @ d > 0 else -d
+    return [root + at / mm_per_px * d for span in spans if span[1] - span[0] > LENGTH for at in span]
+
+
+def _of_lengths(weld: CaseWeld, found: "WeldOutline", measured: "Measurements", mm_per_px: float) -> list[str]:
+    """Return hints where the weld root and the ends of unfused stretches truly are, if they are drawn elsewhere."""
+
+    def off(key: str) -> bool:
+        true, got = weld.truth.get(key), measured.quantities.get(key)
+        if not isinstance(true, float) or got is None:
+            return False
+        return not isinstance(got.value, float) or abs(got.value - true) > 2 * SEEN
+
+    places = []
+    line = dense(true_fusion(weld), closed=False)
+    at = true_weld_root(weld, mm_per_px) if off("root_penetration") else None
+    if at is not None:
+        # where that is right already, the place beside it that is not
+        beside = line[np.hypot(*(line - at).T) * mm_per_px < BESIDE]
+        away = (
+            np.asarray(cKDTree(dense(found.polygon, closed=True)).query(np.vstack([at[None], beside]))[0])
+            * mm_per_px
+        )
+        places.append(beside[int(np.argmax(away[1:]))] if away[0] < SEEN / 2 < away.max() else at)
+    toes = np.array(_toes(weld)).reshape(-1, 2)
+    for side in ("butting", "nonbutting"):
+        for end in span_ends(weld, side, mm_per_px) if off(f"unfused_{side}") else []:
+            at = line[int(np.argmin(np.hypot(*(line - end).T)))]
+            # one that ends at a toe, or where no weld metal is, is not clicked
+            if np.hypot(*(at - end)) * mm_per_px < SEEN and np.hypot(*(toes - at).T).min() * mm_per_px > LENGTH:
+                places.append(at)
+    return [_text("through", p) for p in places]
+
+
+_TURNED = np.deg2rad(2.0)
+"""How far a line must be turned against an edge for a person to see it."""
+
+
+def _of_end_face(weld: CaseWeld, found: "WeldOutline", mm_per_px: float) -> list[str]:
+    """Return two hints on the bare part of a lap's end face, where the line drawn is not along it."""
+    ends = span_ends(weld, "butting", mm_per_px)
+    if found.joint != "lap" or len(ends) < 2:
+        return []
+    a, b = max(
+        ((ends[k], ends[k + 1]) for k in range(0, len(ends), 2)), key=lambda e: float(np.hypot(*(e[1] - e[0])))
+    )
+    line = found.surface_butting
+    if line is not None:
+        away = line.signed_distance(np.array([a, b]))
+        turned = abs(away[1] - away[0]) / max(float(np.hypot(*(b - a))), 1e-9)
+        if turned < np.sin(_TURNED) and np.abs(away).max() * mm_per_px < SEEN:
+            return []
+    return [_text("edge", a + share * (b - a)) for share in (0.15, 0.85)]
+
+
 def _of_errors(weld: CaseWeld, found: "WeldOutline", true_line: FloatArray, mm_per_px: float) -> list[str]:
     wanted = []
     pairs = [
@@ -113,7 +196,15 @@ def _of_errors(weld: CaseWeld, found: "WeldOutline", true_line: FloatArray, mm_p
             got is None or float(np.hypot(got[0] - true[0], got[1] - true[1])) * mm_per_px > SEEN
         ):
             wanted.append(_text(kind, true))
-    return wanted + [_text("through", p) for p in off_stretches(true_line, found.polygon, mm_per_px)]
+    face = dense(true_face(weld), closed=False)
+    places = [p for line in (true_line, face) for p in off_stretches(line, found.polygon, mm_per_px)]
+    return wanted + [_at_toe(p, weld, mm_per_px) for p in places]
+
+
+def _at_toe(place: FloatArray, weld: CaseWeld, mm_per_px: float) -> str:
+    """Return a hint at a place where the outline is off: the toe, where it is at one."""
+    near = [t for t in _toes(weld) if np.hypot(*(place - np.asarray(t))) * mm_per_px < LENGTH]
+    return _text("toe", near[0]) if near else _text("through", place)
 
 
 def right_hints(case: Case, result: "Result | None") -> list[str]:
@@ -130,14 +221,14 @@ def right_hints(case: Case, result: "Result | None") -> list[str]:
         line = dense(true_fusion(weld), closed=False)
         found = result.outline.welds[j]
         wanted += _of_flags(weld, found, line, size) + _of_errors(weld, found, line, case.mm_per_px)
-        away = off_stretches(dense(true_face(weld), closed=False), found.polygon, case.mm_per_px)
-        wanted += [_text("through", p) for p in away]
+        wanted += _of_lengths(weld, found, result.measurements[j], case.mm_per_px)
+        wanted += _of_end_face(weld, found, case.mm_per_px)
     return list(dict.fromkeys(wanted))
 
 
 def _passed_by(result: "Result | None", hints: Sequence[str]) -> list[str]:
     """Return the `through` hints that no outline passes within 3 px."""
-    lines = [] if result is None else [dense(w.fusion, closed=False) for w in result.outline.welds]
+    lines = [] if result is None else [dense(w.polygon, closed=True) for w in result.outline.welds]
     near = cKDTree(np.vstack(lines)) if lines else None
     out = []
     for hint in hints:
@@ -193,6 +284,7 @@ def hint_rows(seed: int, *, family: str, look: str) -> list[Row]:
                 "swapped": any(r["swapped"] for r in rows if r["found"]),
                 "iou": min((r["iou"] for r in rows if r["found"]), default=None),
                 "not_passed": _passed_by(result, hints),
+                "flags": sorted({f for r in rows if r["found"] for f in (*r["flags"], *r["outline_flags"])}),
             }
         )
     return [row]

@@ -5,7 +5,17 @@ import pytest
 
 from tests.bench.cases import load_case
 from tests.bench.distance import dense, how_far, true_fusion
-from tests.bench.hints import frame_hints, hint_rows, off_stretches, right_hints, whole_hints, within
+from tests.bench.hints import (
+    _at_toe,
+    frame_hints,
+    hint_rows,
+    off_stretches,
+    right_hints,
+    span_ends,
+    true_weld_root,
+    whole_hints,
+    within,
+)
 
 
 def test_a_hint_goes_where_the_outline_is_off_most() -> None:
@@ -56,3 +66,36 @@ def test_one_picture() -> None:
     assert (row["state"] == "sound") == (not row["flags"] and not row["wrong"])
     if row["state"] in {"wrong", "no result"}:
         assert row["rounds"][0]["hints"]
+
+
+def test_what_is_off_at_a_toe_is_clicked_as_the_toe() -> None:
+    case = load_case("own", "hard", 15000)
+    weld = case.welds[0]
+    assert weld.toe_butting_px is not None
+    toe = np.asarray(weld.toe_butting_px)
+    near, far = (toe + np.array([mm / case.mm_per_px, 0.0]) for mm in (0.2, 0.4))
+    assert _at_toe(near, weld, case.mm_per_px) == f"toe={toe[0]:.1f},{toe[1]:.1f}"
+    assert _at_toe(far, weld, case.mm_per_px) == f"through={far[0]:.1f},{far[1]:.1f}"
+
+
+def test_weld_root_and_ends_of_unfused_stretches_are_where_the_truth_has_them() -> None:
+    roots, ends = [], []
+    for seed in (15000, 15001, 15002, 15003):
+        case = load_case("own", "hard", seed)
+        for weld in case.welds:
+            line = dense(true_fusion(weld), closed=False)
+            root, reach = true_weld_root(weld, case.mm_per_px), weld.truth.get("root_penetration")
+            if root is not None and weld.joint_root_px is not None and isinstance(reach, float) and reach > 0:
+                away = float(np.hypot(*(root - np.asarray(weld.joint_root_px)))) * case.mm_per_px
+                roots.append(away - reach)
+            for side in ("butting", "nonbutting"):
+                surface = None if weld.outline is None else getattr(weld.outline, f"surface_{side}")
+                for end in span_ends(weld, side, case.mm_per_px):
+                    assert surface is not None
+                    assert surface.signed_distance(end[None])[0] == pytest.approx(0, abs=0.1)
+                    ends.append(float(np.hypot(*(line - end).T).min()) * case.mm_per_px)
+    assert roots
+    assert np.abs(roots).max() < 0.1
+    # fusion counts from a depth of 0.1 mm on; short of the joint root there is no boundary at one end
+    assert len(ends) > 4
+    assert np.median(ends) < 0.1

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from macrocheck.quantities import QUANTITIES
-from macrocheck.segment.doubts import doubtful_shares, widening, withheld
+from macrocheck.segment.doubts import doubtful_shares, settled_u, unanswered, widening, withheld
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
 from tests.segment.fake_maps import maps_of
@@ -78,3 +78,26 @@ def test_an_unclear_face_withholds_all() -> None:
 
 def test_clear_pictures_withhold_nothing() -> None:
     assert withheld(layout(), joint="tee", doubt=0.5, face=0.05) == {}
+
+
+def test_a_point_that_a_person_set_is_not_in_doubt() -> None:
+    points = np.column_stack([np.arange(0.0, 401.0), np.zeros(401)])
+    u = np.full(401, 3.0)
+    left = settled_u(points, u, 10.0, np.array([(200.0, 0.0)]), 2.0)
+    # a click's own uncertainty, 0.7 map px of 2 px
+    assert left[200] == pytest.approx(0.7 * 2.0)
+    assert (np.diff(left[200:]) >= 0).all()
+    assert (np.diff(left[:201]) <= 0).all()
+    # 40 map px away what the network doubts counts in full again
+    assert left[[0, 100, 300, 400]] == pytest.approx(np.hypot(3.0, 10.0))
+    assert settled_u(points, u, 10.0, np.empty((0, 2)), 2.0) == pytest.approx(np.full(401, np.hypot(3.0, 10.0)))
+
+
+def test_a_click_answers_the_doubtful_stretch_that_it_lies_on() -> None:
+    doubtful = np.zeros(400, np.bool_)
+    doubtful[50:110], doubtful[115:130], doubtful[200:390] = True, True, True
+    pinned = np.zeros(400, np.bool_)
+    pinned[[80, 300]] = True
+    left = np.flatnonzero(unanswered(doubtful, pinned))
+    # a long stretch stays doubtful beyond 40 map px, a stretch beside it altogether
+    assert left.tolist() == [*range(115, 130), *range(200, 260), *range(341, 390)]

@@ -42,3 +42,16 @@ def test_a_hinted_root_and_toe_settle_a_surface_that_was_fitted_askew() -> None:
     assert line.u_angle == pytest.approx(np.sqrt(2) * 0.8 * 1.5 / 120)
     untouched = through_hints(before, (100.0, 100.0), (None, None), 1.5, "tee")
     assert untouched.nonbutting is askew
+
+
+def test_a_later_point_puts_an_earlier_one_right() -> None:
+    hints = Hints(
+        root=((50.0, 50.0), (54.0, 50.0)),
+        toes=((10.0, 10.0), (90.0, 10.0), (12.0, 11.0)),
+        through=((30.0, 80.0), (36.0, 80.0), (37.0, 80.0)),
+    )
+    tidy = hints.tidied(12.0)
+    assert tidy == Hints(
+        root=((54.0, 50.0),), toes=((90.0, 10.0), (12.0, 11.0)), through=((30.0, 80.0), (37.0, 80.0))
+    )
+    assert hints.tidied(0.5) == hints
