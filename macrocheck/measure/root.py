@@ -65,12 +65,12 @@ def find_root(section: Section) -> Root:
     """Find where weld metal ends at the root.
 
     Along an unfused surface the boundary *is* the faying line, so crossings on that very line mean nothing.
-    The reach is therefore read on lines to either side of the faying surface, farther off than the boundary's own
-    uncertainty, and extended linearly back to it, to the crossing there if one is that near; the farther of
-    both sides holds. With a root gap the far side is the gap itself: the farthest weld metal in it counts.
+    The reach is therefore read on lines to either side of the faying surface, farther off than the boundary's
+    typical uncertainty, and extended linearly back to it, to the crossing there if one is that near; the farther
+    of both sides holds. With a root gap the far side is the gap itself: the farthest weld metal in it counts.
     """
     outline = closed(section.face, section.fusion)
-    offset = float(np.clip(3.0 * section.u_root, 0.02, 0.1))
+    offset = float(np.clip(3.0 * section.u_fusion, 0.02, 0.1))
     anywhere = not section.has_root
     zero = np.zeros_like(section.gap)
     sides = [(zero - offset, zero - 2 * offset), (zero + offset, zero + 2 * offset)]

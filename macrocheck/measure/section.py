@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from macrocheck.arrays import FloatArray, Point
+from macrocheck.arrays import FloatArray
 from macrocheck.errors import InputError
 from macrocheck.measure.curves import arc_length, boundary_noise, normals, spaced
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
@@ -34,7 +34,8 @@ class Section:
     between the members, 0 where it is not visible. `top`: distance from the upper plate's top surface of a
     lap, as ((rows, 2) unit normal out of the plate, (rows,) offset, (rows, 2) direction away from the weld).
     `u_voids`: standard uncertainties of the largest void, mm, and the voids' area, mm2, from the doubt whether
-    spots are voids. `u_boundary`: typical uncertainty of the boundary, mm.
+    spots are voids. `u_boundary`: typical uncertainty of face and fusion boundary, mm, the larger of the two;
+    `u_fusion`: that of the fusion boundary.
     `mirrored`: the frame is left-handed in the picture.
     `has_surface`: False where the nonbutting member's surface is not known: x runs from toe to toe then, and
     nothing that starts from a surface may be measured.
@@ -53,7 +54,7 @@ class Section:
     haz: tuple[FloatArray | None, FloatArray | None]
     seam_end: FloatArray | None
     u_boundary: float
-    u_root: float
+    u_fusion: float
     mirrored: bool
     has_surface: bool = True
 
@@ -324,7 +325,7 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         haz=(place(weld.haz_butting, weld.u_haz, 120), place(weld.haz_nonbutting, weld.u_haz, 120)),
         seam_end=_draw_seam_end(rng, weld, scale, factor, frame),
         u_boundary=max(u_face, u_fusion) * local,
-        u_root=_u_near(weld, weld.joint_root) * local,
+        u_fusion=u_fusion * local,
         mirrored=bool(frame.ex[0, 0] * frame.ey[0, 1] - frame.ex[0, 1] * frame.ey[0, 0] > 0),
         has_surface=weld.surface_nonbutting is not None,
     )
@@ -373,13 +374,6 @@ def _draw_seam_end(
     jitter = rng.standard_normal((len(factor), 1, 2)) * (weld.u_seam_end or float(np.median(weld.u_fusion)))
     jitter[0] = 0.0
     return frame.place(_batch_mm(scale, np.asarray(weld.seam_end) + jitter, factor))[:, 0]
-
-
-def _u_near(weld: WeldOutline, root: Point | None) -> float:
-    """Uncertainty of the fusion boundary where it is nearest the joint root, px."""
-    if root is None:
-        return float(np.median(weld.u_fusion))
-    return float(weld.u_fusion[np.hypot(*(np.asarray(weld.fusion) - np.asarray(root)).T).argmin()])
 
 
 def _place_top(
