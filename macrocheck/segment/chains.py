@@ -28,3 +28,33 @@ def resample(points: FloatArray, step: float) -> FloatArray:
     n = max(2, round(along[-1] / step) + 1)
     at = np.linspace(0, along[-1], n)
     return np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])])
+
+
+def without_loops(rows: FloatArray, longest: float) -> FloatArray:
+    """An open chain without the loops it makes where it crosses itself, each cut off at its crossing.
+
+    `rows` (n, k): x, y and whatever else goes with a point. A loop of more than `longest` (in the chain's own unit)
+    is left: it is no slip of the tracing.
+    """
+    heading = np.unwrap(np.arctan2(*np.diff(rows[:, :2], axis=0).T[::-1]))
+    if np.ptp(heading) < np.pi:  # what crosses itself turns by more than half a circle
+        return rows
+    i = 0
+    while i < len(rows) - 2:
+        p, q = rows[:, :2], np.diff(rows[:, :2], axis=0)
+        a, d = p[i], q[i]
+        b, e = p[i + 2 : -1], q[i + 2 :]
+        cross = d[0] * e[:, 1] - d[1] * e[:, 0]
+        safe = np.where(np.abs(cross) < 1e-12, 1.0, cross)
+        rel = b - a
+        t = (rel[:, 0] * e[:, 1] - rel[:, 1] * e[:, 0]) / safe
+        s = (rel[:, 0] * d[1] - rel[:, 1] * d[0]) / safe
+        hit = np.flatnonzero((np.abs(cross) >= 1e-12) & (t >= 0) & (t <= 1) & (s >= 0) & (s <= 1))
+        for k in hit[::-1]:
+            j = i + 2 + int(k)
+            if np.hypot(*np.diff(p[i : j + 2], axis=0).T).sum() <= longest:
+                at = rows[i] + t[k] * (rows[i + 1] - rows[i])
+                rows = np.vstack([rows[: i + 1], at, rows[j + 1 :]])
+                break
+        i += 1
+    return rows

@@ -8,6 +8,7 @@ from macrocheck.arrays import FloatArray, frozen
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
+from macrocheck.segment.chains import without_loops
 from macrocheck.segment.doubts import doubtful_shares, find_doubts, settled_u, unclear, widening, withheld
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.groove import find_groove
@@ -163,6 +164,10 @@ def _out_of_grooves(air: AirLine, surfaces: Surfaces, joint: Joint, scale: float
     return AirLine(air.points[kept], air.u[kept], air.seen[kept])
 
 
+_LOOP = 0.15
+"""Part of the face that a loop in it may take up to be a slip of the tracing, which is cut off."""
+
+
 def _finish_face(air: AirLine, toe_b: Toe, toe_n: Toe, scale: float) -> tuple[FloatArray, FloatArray]:
     """The face with the toes as its ends."""
     points, u = air.points, air.u
@@ -185,7 +190,9 @@ def _finish_face(air: AirLine, toe_b: Toe, toe_n: Toe, scale: float) -> tuple[Fl
     for toe, reach in ((toe_b, np.arange(len(u))), (toe_n, np.arange(len(u))[::-1])):
         fade = np.exp(-0.5 * (reach / 6.0) ** 2)
         u = np.maximum(u, fade * toe.u_own * max(np.sin(toe.angle), 0.2))
-    return points, u
+    length = float(np.hypot(*np.diff(points, axis=0).T).sum())
+    rows = without_loops(np.column_stack([points, u]), _LOOP * length)
+    return rows[:, :2], rows[:, 2]
 
 
 def _deeper(groove: FloatArray | None, notch: FloatArray | None, line: Line | None) -> FloatArray | None:
