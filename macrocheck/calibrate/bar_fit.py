@@ -135,7 +135,7 @@ def _sides(
     v = np.arange(-reach - 0.5 * thick, reach + 0.5 * thick + 0.01, 0.5 if thick < 12 else 1.0)
     rgb = strip(pixels, origin, axis, u, v)
     inside = np.abs(v) <= max(0.25 * thick, 0.5)
-    beside = np.abs(v) >= 0.5 * thick + 2.0
+    beside = (np.abs(v) >= 0.5 * thick + 2.0) & (np.abs(v) <= 0.5 * thick + 6.5)
     on, off = np.median(rgb[inside], axis=(0, 1)), np.median(rgb[beside], axis=(0, 1))
     step = on - off
     size = float(step @ step)
