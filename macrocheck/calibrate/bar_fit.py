@@ -24,6 +24,9 @@ scratches, and no scratch has ticks."""
 LEAST_INK = 150.0
 """Least contrast times thickness of a bar without ticks, grey levels px, which blur leaves as it is: rendered bars
 have 200 and more, scratches 100."""
+NARROWEST, PLAINER = 3.0, 1.3
+"""Reach of the narrowest box past a bar's side, px; how much more its tone differs from the bar's than what lies
+further off, for it to be told."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
 MOST_U = 0.0075
@@ -137,6 +140,10 @@ def _sides(
     inside = np.abs(v) <= max(0.25 * thick, 0.5)
     beside = (np.abs(v) >= 0.5 * thick + 2.0) & (np.abs(v) <= 0.5 * thick + 6.5)
     on, off = np.median(rgb[inside], axis=(0, 1)), np.median(rgb[beside], axis=(0, 1))
+    close = (np.abs(v) >= 0.5 * thick + FLANK[0]) & (np.abs(v) <= 0.5 * thick + NARROWEST)
+    near = np.median(rgb[close], axis=(0, 1))
+    if math.dist(near, on) > PLAINER * math.dist(off, on):
+        off = near  # a box hardly wider than the bar
     step = on - off
     size = float(step @ step)
     if size < 3 * LEAST_CONTRAST**2 or length < LEAST_PX:
@@ -167,7 +174,7 @@ def _sides(
     least = max(0.12, 10.0 / math.sqrt(size / 3))
     clear = (shown > 0.35) & (core < 1.8) & (core - side > least) & told
     if (
-        hollow
+        (hollow and part > 0.5)  # a seed's thickness is that of the reduced picture
         or float(np.sum(clear)) < part * max(float(np.sum(told)), 0.5 * cells)
         or float(np.std(shown[clear])) > 0.3
     ):
