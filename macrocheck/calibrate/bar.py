@@ -20,7 +20,7 @@ LEVELS = (130, 80, 48, 28)
 """Contrast thresholds, grey levels."""
 WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
-TOUCHING = 1.5
+TOUCHING = 3.0
 """Room between two strokes up to which one is the ground beside the other, px."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
@@ -125,8 +125,8 @@ def _in_a_row(bar: Bar, seeds: Sequence[Stroke]) -> bool:
         across = float(bar.direction[0] * shift[1] - bar.direction[1] * shift[0])
         alike = abs(float(seed.direction @ bar.direction)) > 0.996 and 0.6 < seed.length / bar.length < 1.6
         # no row: the ground on either side of a bar on its strip
-        alike &= seed.thickness < 2.5 * bar.thickness
-        alike &= abs(across) > 0.5 * (seed.thickness + bar.thickness) + TOUCHING
+        room = abs(across) - 0.5 * (seed.thickness + bar.thickness)
+        alike &= seed.thickness < (2.5 if room > TOUCHING else 1.0) * bar.thickness
         if alike and along < 0.5 * bar.length and 1.4 * bar.thickness < abs(across) < 1.5 * bar.length:
             places.append(across)
     lines, last = 0, -math.inf
