@@ -12,6 +12,7 @@ import numpy as np
 
 from macrocheck.calibrate.bar_fit import Bar, measure
 from macrocheck.calibrate.bar_head import headed
+from macrocheck.calibrate.bar_outline import within_outline
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, blobs, clear_of_hatching, hats, unlike
 from macrocheck.photo import Photo
@@ -58,7 +59,7 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
-    return tuple(_candidate(bar, mark.length_mm) for bar in bars)
+    return tuple(_candidate(within_outline(photo.pixels, bar), mark.length_mm) for bar in bars)
 
 
 def _candidate(bar: Bar, length_mm: float) -> Candidate:
