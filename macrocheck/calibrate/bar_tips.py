@@ -11,7 +11,7 @@ from macrocheck.calibrate.bar_ends import End, Patch, closer_end, plain_end, tic
 from macrocheck.calibrate.profile import fit_edge, sample, strip
 from macrocheck.photo import LUMA
 
-TEXTURE = 1.0
+TEXTURE = 0.8
 """Shift of an end, in blurs, for a ground textured as strongly as the bar stands out; from rendered bars."""
 GROUND_CHANGE = 0.5
 """A bar that seems to end where its ground changes by more than this part of its contrast may go on unseen."""
@@ -22,7 +22,7 @@ LEAST_COVER = 0.25
 """Least part of its ground that a bar may cover: the thinnest drawn one under the softest blur."""
 LEAST_U = 0.02
 """Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
-TICK_U = 0.045
+TICK_U = 0.027
 """The same for the middle of a tick."""
 COLOUR_U, LEAST_COLOUR_U = 25.0, 0.1
 """Standard uncertainty of an end that is told by colour alone, px grey levels, and px at least: JPEG files keep a
@@ -293,9 +293,9 @@ def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
     if unseen_tick or float(np.percentile(likeness(around, foot.on, site.beyond), 90)) > MOST_ALIKE:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
-    # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
+    # number says (2.1: from rendered bars); the ground's own texture moves the half-way point as well
     texture = float(np.std((around - way.ground) @ way.lean)) / fit[3]
     u_at = math.hypot(
-        2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2], tick=False)
+        2.1 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2], tick=False)
     )
     return Tip(fit[0], u_at, fit[2], tick=False)
