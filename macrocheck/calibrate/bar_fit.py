@@ -29,6 +29,8 @@ NARROWEST, PLAINER = 3.0, 1.3
 further off, for it to be told."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
+LEAST_ROOM = 2.5
+"""Least room between an end and the picture's border, px: what is cut off there has no end."""
 MOST_U = 0.0075
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
 
@@ -101,6 +103,9 @@ def _between(
         return None
     a, b = tips
     start, stop = (foot.at + foot.outward * tip.at for foot, tip in zip(feet, tips, strict=True))
+    most = np.array(pixels.shape[1::-1]) - 1.0 - LEAST_ROOM
+    if not all((end >= LEAST_ROOM).all() and (end <= most).all() for end in (start, stop)):
+        return None
     bar = Bar(start, stop, thick, math.hypot(a.u, b.u), contrast, a.tick)
     stands = contrast >= TICKED
     if not a.tick:
@@ -138,12 +143,8 @@ def _sides(
     v = np.arange(-reach - 0.5 * thick, reach + 0.5 * thick + 0.01, 0.5 if thick < 12 else 1.0)
     rgb = strip(pixels, origin, axis, u, v)
     inside = np.abs(v) <= max(0.25 * thick, 0.5)
-    beside = (np.abs(v) >= 0.5 * thick + 2.0) & (np.abs(v) <= 0.5 * thick + 6.5)
-    on, off = np.median(rgb[inside], axis=(0, 1)), np.median(rgb[beside], axis=(0, 1))
-    close = (np.abs(v) >= 0.5 * thick + FLANK[0]) & (np.abs(v) <= 0.5 * thick + NARROWEST)
-    near = np.median(rgb[close], axis=(0, 1))
-    if math.dist(near, on) > PLAINER * math.dist(off, on):
-        off = near  # a box hardly wider than the bar
+    on = np.median(rgb[inside], axis=(0, 1))
+    off = _beside(rgb, v, thick, on)
     step = on - off
     size = float(step @ step)
     if size < 3 * LEAST_CONTRAST**2 or length < LEAST_PX:
@@ -196,6 +197,14 @@ def _sides(
     start, stop = origin + across * offset, origin + axis * length + across * (offset + slope * length)
     new_length = float(np.hypot(*(stop - start)))
     return start, (stop - start) / new_length, new_length, max(thickness, 1.0), np.asarray(on), np.asarray(off)
+
+
+def _beside(rgb: FloatArray, v: FloatArray, thick: float, on: FloatArray) -> FloatArray:
+    """Usual colour (3,) of the ground on both sides of a bar, close by: that of a narrow box, not what is past it."""
+    past = np.abs(v) - 0.5 * thick
+    off = np.median(rgb[(past >= 2.0) & (past <= 6.5)], axis=(0, 1))
+    near = np.median(rgb[(past >= FLANK[0]) & (past <= NARROWEST)], axis=(0, 1))
+    return np.asarray(near if math.dist(near, on) > PLAINER * math.dist(off, on) else off)
 
 
 def _side_edges(

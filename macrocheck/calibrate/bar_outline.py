@@ -112,7 +112,9 @@ def _best(
     v: FloatArray, seen: FloatArray, widths: FloatArray, thicks: FloatArray, blurs: tuple[float, ...]
 ) -> tuple[float, tuple[float, float], FloatArray]:
     """Least sum of squares that a bar with an outline leaves of a profile, its width and blur, and both steps."""
-    t, w, s = (a.ravel()[:, None] for a in np.meshgrid(thicks[thicks > 1.4], widths, np.array(blurs), indexing="ij"))
+    t, w, s = (
+        a.ravel()[:, None] for a in np.meshgrid(thicks[thicks > 1.4], widths, np.array(blurs), indexing="ij")
+    )
     k = 1.0 / (math.sqrt(2.0) * s)
     fill = 0.5 * (erf((v + t / 2) * k) - erf((v - t / 2) * k))
     shapes = [fill]

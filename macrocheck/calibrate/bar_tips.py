@@ -217,7 +217,9 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
             return None
         readings = []
         for way in _leans(foot.on, beyond, foot.ground):
-            patch = Patch.cut(site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward, site.reach)
+            patch = Patch.cut(
+                site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward, site.reach
+            )
             plain = plain_end(patch, 0.0)
             end = ticked_end(patch, plain)
             shows = tick_shows(patch, plain, end) if _is_tick(end) else 0.0

@@ -1,7 +1,7 @@
 """Bars of every make that software draws, laid into rendered photographs and clutter of any size; fixed by seed.
 
-Thin or thick, with or without end ticks, plain, outlined or with a shadow, on a box, on a caption's strip or straight
-over the picture, the label on any side, sharp to the pixel or anti-aliased, at the picture's border now and then.
+Thin or thick, with or without end ticks, plain, outlined or with a shadow, on a box, on a caption's strip or
+straight over the picture, the label on any side, sharp to the pixel or anti-aliased, now and then at the border.
 """
 
 from dataclasses import dataclass
@@ -45,8 +45,7 @@ class _Make:
     def on(self, image: AnyArray, at: FloatArray) -> AnyArray:
         """Draw it with its first end at `at`, edging or shadow first."""
         if self.edging is not None:
-            out = self.edge if self.edge else 0.0
-            image = self._one(image, at + self.shadow, self.edging, out)
+            image = self._one(image, at + self.shadow, self.edging, self.edge)
         return self._one(image, at, self.ink, 0.0)
 
     def _one(self, image: AnyArray, at: FloatArray, colour: Colour, more: float) -> AnyArray:
@@ -157,7 +156,7 @@ def with_hard_bar(seed: int) -> tuple[Picture, str]:
     }[side]
     low, high = bar[0].copy(), bar[1].copy()
     if text:
-        low, high = np.minimum(low, corner - [0, tall]), np.maximum(high, corner + [wide, 0.3 * tall])
+        low, high = np.minimum(low, corner - [0, tall]), np.maximum(high, corner + np.array([wide, 0.3 * tall]))
     pad = max(3.0, rng.uniform(0.15, 0.9) * height)
     room = np.array([w, h]) - (high - low) - 2 * pad
     room = np.maximum(room, 2.0)
@@ -169,7 +168,10 @@ def with_hard_bar(seed: int) -> tuple[Picture, str]:
             rim = rng.uniform(0, 0.03) * w if kind == "box" else rng.uniform(0.005, 0.03) * w
             place = np.where(rng.random(2) < [0.7, 0.8], rim, room - rim) + pad - low
             place = np.clip(place, pad - low, room + pad - low)
-        on = place + (np.array([[0, 1.0]]) if upright else np.array([[1.0, 0]])) * np.linspace(0, length, 60)[:, None]
+        on = (
+            place
+            + (np.array([[0, 1.0]]) if upright else np.array([[1.0, 0]])) * np.linspace(0, length, 60)[:, None]
+        )
         x, y = np.clip(on[:, 0], 0, w - 1).astype(int), np.clip(on[:, 1], 0, h - 1).astype(int)
         plain = float(np.percentile(np.sqrt(((image[y, x] - np.array(ink)) ** 2).mean(axis=1)), 10))
         if plain > best:
@@ -206,8 +208,7 @@ def with_hard_bar(seed: int) -> tuple[Picture, str]:
     quality = int(rng.integers(60, 98)) if rng.random() < 0.85 else None
     pixels = camera(image, seed=seed, blur=blur, noise=rng.uniform(0, 2.5), quality=quality)
     dress = f"outline {edge:.1f}" if edge else (f"shadow {shadow:.0f}" if shadow else "plain")
-    what = (
-        f"{w}x{h} {length:.1f} px, {thick:.1f} thick, tick {tick:.0f}, {ink}, {kind}, {dress}, label {side if text else 'none'}, "
-        f"{'sharp' if sharp else 'smooth'}, blur {blur:.1f}, jpeg {quality}, {'upright ' if upright else ''}at {at[0]:.0f},{at[1]:.0f}"
-    )
+    drawn = f"{thick:.1f} thick, tick {tick:.0f}, {ink}, {kind}, {dress}, {'sharp' if sharp else 'smooth'}"
+    label = f"label {side if text else 'none'}, {'upright ' if upright else ''}at {at[0]:.0f},{at[1]:.0f}"
+    what = f"{w}x{h} {length:.1f} px, {drawn}, blur {blur:.1f}, jpeg {quality}, {label}"
     return Picture(pixels, length, what), f"bar:{length / ppm if sharp else mm:g}mm"
