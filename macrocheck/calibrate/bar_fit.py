@@ -200,7 +200,7 @@ def _sides(
 
 
 def _beside(rgb: FloatArray, v: FloatArray, thick: float, on: FloatArray) -> FloatArray:
-    """Usual colour (3,) of the ground on both sides of a bar, close by: that of a narrow box, not what is past it."""
+    """Usual colour (3,) of the ground close by on both sides of a bar: that of a narrow box, not of what is past it."""
     past = np.abs(v) - 0.5 * thick
     off = np.median(rgb[(past >= 2.0) & (past <= 6.5)], axis=(0, 1))
     near = np.median(rgb[(past >= FLANK[0]) & (past <= NARROWEST)], axis=(0, 1))
