@@ -200,7 +200,7 @@ def _sides(
 
 
 def _beside(rgb: FloatArray, v: FloatArray, thick: float, on: FloatArray) -> FloatArray:
-    """Colour (3,) of the ground beside of a bar; a narrow box counts, what is past it does not."""
+    """Colour (3,) of the ground beside a bar; a narrow box counts, what is past it does not."""
     past = np.abs(v) - 0.5 * thick
     off = np.median(rgb[(past >= 2.0) & (past <= 6.5)], axis=(0, 1))
     near = np.median(rgb[(past >= FLANK[0]) & (past <= NARROWEST)], axis=(0, 1))

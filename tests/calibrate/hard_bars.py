@@ -190,7 +190,7 @@ def with_hard_bar(seed: int) -> tuple[Picture, str]:
     if kind != "over":
         # now and then the bar's side touches the edge of its box; its ends never do: nobody could see them
         reach = np.full(2, pad)
-        if rng.random() < 0.12:
+        if rng.random() < 0.12 and text:  # without a label such a box would be a bar itself
             reach[0 if upright else 1] = 0.0
         reach = np.maximum(reach, max(4.0, thick) * np.array([not upright, upright]))
         x0, y0 = np.floor(at + low - reach).astype(int)
