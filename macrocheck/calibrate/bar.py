@@ -12,6 +12,7 @@ import numpy as np
 
 from macrocheck.calibrate.bar_fit import Bar, measure
 from macrocheck.calibrate.bar_head import headed
+from macrocheck.calibrate.bar_outline import within_outline
 from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, blobs, clear_of_hatching, hats, unlike
 from macrocheck.photo import Photo
@@ -20,6 +21,8 @@ LEVELS = (130, 80, 48, 28)
 """Contrast thresholds, grey levels."""
 WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
+TOUCHING = 3.0
+"""Room between two strokes up to which one is the ground beside the other, px."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
 
@@ -56,7 +59,7 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
-    return tuple(_candidate(bar, mark.length_mm) for bar in bars)
+    return tuple(_candidate(within_outline(photo.pixels, bar), mark.length_mm) for bar in bars)
 
 
 def _candidate(bar: Bar, length_mm: float) -> Candidate:
@@ -122,7 +125,9 @@ def _in_a_row(bar: Bar, seeds: Sequence[Stroke]) -> bool:
         along = abs(float(shift @ bar.direction))
         across = float(bar.direction[0] * shift[1] - bar.direction[1] * shift[0])
         alike = abs(float(seed.direction @ bar.direction)) > 0.996 and 0.6 < seed.length / bar.length < 1.6
-        alike &= seed.thickness < 2.5 * bar.thickness  # no row: the ground on either side of a bar on its strip
+        # no row: the ground on either side of a bar on its strip
+        room = abs(across) - 0.5 * (seed.thickness + bar.thickness)
+        alike &= seed.thickness < (2.5 if room > TOUCHING else 1.0) * bar.thickness
         if alike and along < 0.5 * bar.length and 1.4 * bar.thickness < abs(across) < 1.5 * bar.length:
             places.append(across)
     lines, last = 0, -math.inf

@@ -66,12 +66,14 @@ class Patch:
         lean: FloatArray,
         ground: FloatArray,
         inward: float,
+        reach: float = math.inf,
     ) -> "Patch":
-        """Read the patch; `inward`: how far back along the bar it may reach, px."""
+        """Read the patch; `inward`: how far back along the bar it may reach, px, `reach`: how far past its end."""
         step = max(1.0, thickness / 6.0)
         out = 7.0 + 1.5 * thickness
         wide = 8.0 + 3.5 * thickness
-        u = np.arange(-min(out, inward), out + 0.01)  # every pixel along the bar: a drawn edge may be sharp
+        # every pixel along the bar: a drawn edge may be sharp
+        u = np.arange(-min(out, inward), min(out, reach) + 0.01)
         v = np.arange(-(wide // step), wide // step + 0.01) * step
         signal = (strip(pixels, tip, outward, u, v) - ground) @ lean
         # an edge sharp to the pixel looks different wherever it lies between two samples, unless it is smoothed

@@ -24,8 +24,13 @@ scratches, and no scratch has ticks."""
 LEAST_INK = 150.0
 """Least contrast times thickness of a bar without ticks, grey levels px, which blur leaves as it is: rendered bars
 have 200 and more, scratches 100."""
+NARROWEST, PLAINER = 3.0, 1.3
+"""Reach of the narrowest box past a bar's side, px; how much more its tone differs from the bar's than what lies
+further off, for it to be told."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
+LEAST_ROOM = 2.5
+"""Least room between an end and the picture's border, px: what is cut off there has no end."""
 MOST_U = 0.0075
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
 
@@ -98,6 +103,9 @@ def _between(
         return None
     a, b = tips
     start, stop = (foot.at + foot.outward * tip.at for foot, tip in zip(feet, tips, strict=True))
+    most = np.array(pixels.shape[1::-1]) - 1.0 - LEAST_ROOM
+    if not all((end >= LEAST_ROOM).all() and (end <= most).all() for end in (start, stop)):
+        return None
     bar = Bar(start, stop, thick, math.hypot(a.u, b.u), contrast, a.tick)
     stands = contrast >= TICKED
     if not a.tick:
@@ -135,8 +143,8 @@ def _sides(
     v = np.arange(-reach - 0.5 * thick, reach + 0.5 * thick + 0.01, 0.5 if thick < 12 else 1.0)
     rgb = strip(pixels, origin, axis, u, v)
     inside = np.abs(v) <= max(0.25 * thick, 0.5)
-    beside = np.abs(v) >= 0.5 * thick + 2.0
-    on, off = np.median(rgb[inside], axis=(0, 1)), np.median(rgb[beside], axis=(0, 1))
+    on = np.median(rgb[inside], axis=(0, 1))
+    off = _beside(rgb, v, thick, on)
     step = on - off
     size = float(step @ step)
     if size < 3 * LEAST_CONTRAST**2 or length < LEAST_PX:
@@ -167,7 +175,7 @@ def _sides(
     least = max(0.12, 10.0 / math.sqrt(size / 3))
     clear = (shown > 0.35) & (core < 1.8) & (core - side > least) & told
     if (
-        hollow
+        (hollow and part > 0.5)  # a seed's thickness is that of the reduced picture
         or float(np.sum(clear)) < part * max(float(np.sum(told)), 0.5 * cells)
         or float(np.std(shown[clear])) > 0.3
     ):
@@ -189,6 +197,14 @@ def _sides(
     start, stop = origin + across * offset, origin + axis * length + across * (offset + slope * length)
     new_length = float(np.hypot(*(stop - start)))
     return start, (stop - start) / new_length, new_length, max(thickness, 1.0), np.asarray(on), np.asarray(off)
+
+
+def _beside(rgb: FloatArray, v: FloatArray, thick: float, on: FloatArray) -> FloatArray:
+    """Colour (3,) of the ground beside a bar; a narrow box counts, what is past it does not."""
+    past = np.abs(v) - 0.5 * thick
+    off = np.median(rgb[(past >= 2.0) & (past <= 6.5)], axis=(0, 1))
+    near = np.median(rgb[(past >= FLANK[0]) & (past <= NARROWEST)], axis=(0, 1))
+    return np.asarray(near if math.dist(near, on) > PLAINER * math.dist(off, on) else off)
 
 
 def _side_edges(

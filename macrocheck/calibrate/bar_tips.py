@@ -11,7 +11,7 @@ from macrocheck.calibrate.bar_ends import End, Patch, closer_end, plain_end, tic
 from macrocheck.calibrate.profile import fit_edge, sample, strip
 from macrocheck.photo import LUMA
 
-TEXTURE = 1.0
+TEXTURE = 0.8
 """Shift of an end, in blurs, for a ground textured as strongly as the bar stands out; from rendered bars."""
 GROUND_CHANGE = 0.5
 """A bar that seems to end where its ground changes by more than this part of its contrast may go on unseen."""
@@ -22,7 +22,7 @@ LEAST_COVER = 0.25
 """Least part of its ground that a bar may cover: the thinnest drawn one under the softest blur."""
 LEAST_U = 0.02
 """Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
-TICK_U = 0.045
+TICK_U = 0.027
 """The same for the middle of a tick."""
 COLOUR_U, LEAST_COLOUR_U = 25.0, 0.1
 """Standard uncertainty of an end that is told by colour alone, px grey levels, and px at least: JPEG files keep a
@@ -34,6 +34,11 @@ FAINT_TINT, TINTED_BY = 25.0, 1.5
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 """How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
 20 ends without one 0.3 at most."""
+CLEARED, CLUTTERED = 0.25, 0.4
+"""Difference from the bar's ground, in parts of its contrast, up to which what lies past an end is that ground, and
+from which it is something else: a label, the edge of the bar's box, another plate."""
+LEAST_CLEAR = 3
+"""Shortest stretch of its ground past an end that is clear, px."""
 MOST_ALIKE = 0.6
 """Most that the ground around an end may be like the bar: 1 is its tone, 0 that of what lies beyond the end."""
 SOFT_END = 0.55, 0.8
@@ -122,7 +127,10 @@ def tips_of(pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: fl
 
 @dataclass(frozen=True, slots=True)
 class _Site:
-    """What lies around one end: `beyond` is the colour of the ground past it, (3,)."""
+    """What lies around one end: `beyond` is the colour of the ground past it, (3,).
+
+    `reach`: how far past the end nothing but ground lies, px; `window` and more where nothing else is near.
+    """
 
     pixels: ByteArray
     foot: Foot
@@ -130,16 +138,22 @@ class _Site:
     rows: FloatArray
     window: float
     beyond: FloatArray
+    reach: float
 
     @classmethod
     def seen(cls, pixels: ByteArray, foot: Foot, thick: float, rows: FloatArray, window: float) -> "_Site":
+        clear = _clear(pixels, foot, thick, rows, window)
+        if clear is not None:
+            ahead = np.arange(clear[0], clear[1] + 0.5, 1.0)
+            beyond = np.median(strip(pixels, foot.at, foot.outward, ahead, rows), axis=(0, 1))
+            return cls(pixels, foot, thick, rows, window, np.asarray(beyond), clear[1])
         beyond = foot.on
         for part in (0.35, 0.7):  # a blurred tick may reach past the nearer place
             ahead = np.arange(part * window, (part + 0.35) * window, 1.0)
             beyond = np.median(strip(pixels, foot.at, foot.outward, ahead, rows), axis=(0, 1))
             if math.dist(foot.on, beyond) >= GROUND_CHANGE * foot.contrast:
                 break
-        return cls(pixels, foot, thick, rows, window, np.asarray(beyond))
+        return cls(pixels, foot, thick, rows, window, np.asarray(beyond), math.inf)
 
     @property
     def flanks(self) -> FloatArray:
@@ -173,6 +187,26 @@ class _Site:
         return (TICK_AT_CHANGE if tick else AT_CHANGE) * part * blur if part > GROUND_CHANGE else 0.0
 
 
+def _clear(
+    pixels: ByteArray, foot: Foot, thick: float, rows: FloatArray, window: float
+) -> tuple[float, float] | None:
+    """First and last place past an end with nothing but the bar's ground, px; None where nothing else is near.
+
+    None as well where the ground changes at the very end, so that no clear stretch is seen.
+    """
+    u = np.arange(0.0, 1.05 * window + 7.0 + 1.5 * thick, 1.0)
+    rgb = strip(pixels, foot.at, foot.outward, u, rows).mean(axis=0)
+    off = np.linalg.norm(rgb - foot.ground, axis=1) / foot.contrast
+    clear = np.flatnonzero(off < CLEARED)
+    if not clear.size or clear[0] > 0.5 * window:
+        return None
+    cluttered = np.flatnonzero(off[clear[0] :] > CLUTTERED)
+    if not cluttered.size:
+        return None
+    last = clear[clear < clear[0] + cluttered[0]][-1]
+    return (float(clear[0]), float(last)) if last - clear[0] + 1 >= LEAST_CLEAR else None
+
+
 def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | None:
     """Both end ticks; () where the bar has none, None where the two ends contradict."""
     ends: list[list[tuple[float, float, Tip]]] = []
@@ -183,7 +217,9 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
             return None
         readings = []
         for way in _leans(foot.on, beyond, foot.ground):
-            patch = Patch.cut(site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward)
+            patch = Patch.cut(
+                site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward, site.reach
+            )
             plain = plain_end(patch, 0.0)
             end = ticked_end(patch, plain)
             shows = tick_shows(patch, plain, end) if _is_tick(end) else 0.0
@@ -235,14 +271,14 @@ def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
     def profile(u: FloatArray) -> FloatArray:
         return np.asarray(((site.read(u, site.rows) - way.ground) @ way.lean).mean(axis=0))
 
-    u = np.arange(-window, window + 0.01, 1.0)
+    u = np.arange(-window, min(window, site.reach) + 0.01, 1.0)
     fit = fit_edge(u, profile(u), 0.0)
     if fit is None:
         return None
     softest = min(0.2 * window + 3.0, SOFT_END[0] * thick + SOFT_END[1])
     # once more in a window as wide as the blur asks for, so that clutter beyond the end weighs little
     near = max(3.5, 3.0 * min(fit[2], softest) + 1.5)
-    u = np.arange(-near, near + 0.01, 0.5) + fit[0]
+    u = np.arange(-near, min(near, site.reach - fit[0]) + 0.01, 0.5) + fit[0]
     fit = fit_edge(u, profile(u), fit[0]) or fit
     if not 0.3 < fit[3] < 2.5 or fit[2] > softest or abs(fit[0]) > 0.8 * window:
         return None
@@ -250,7 +286,8 @@ def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
     turn = np.deg2rad(np.arange(-60, 61, 4.0))
     radius = 0.9 * thick + 1.5 * fit[2] + 2.0
     across = np.array([-foot.outward[1], foot.outward[0]])
-    ring = radius * (np.cos(turn)[:, None] * foot.outward + np.sin(turn)[:, None] * across)
+    ahead = np.minimum(radius * np.cos(turn), site.reach - fit[0])
+    ring = ahead[:, None] * foot.outward + radius * np.sin(turn)[:, None] * across
     ring += foot.at + foot.outward * fit[0]
     around = sample(site.pixels, ring[:, 0], ring[:, 1])
     beside = likeness(site.read(fit[0] + np.array([-2.0, -1.0, 0.0]), site.flanks), foot.on, site.beyond)
@@ -258,9 +295,9 @@ def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
     if unseen_tick or float(np.percentile(likeness(around, foot.on, site.beyond), 90)) > MOST_ALIKE:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
-    # number says (2.6: from rendered bars); the ground's own texture moves the half-way point as well
+    # number says (2.1: from rendered bars); the ground's own texture moves the half-way point as well
     texture = float(np.std((around - way.ground) @ way.lean)) / fit[3]
     u_at = math.hypot(
-        2.6 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2], tick=False)
+        2.1 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2], tick=False)
     )
     return Tip(fit[0], u_at, fit[2], tick=False)

@@ -24,6 +24,7 @@ from macrocheck.scale import Scale
 from tests.bench import cards
 from tests.bench.plain import hough_diameter, spectral_pitch
 from tests.calibrate.cards import with_card
+from tests.calibrate.hard_bars import with_hard_bar
 from tests.calibrate.laid_bars import with_laid_bar
 from tests.calibrate.pictures import blank, with_bar, with_disc, with_ruler
 from tests.calibrate.plates import with_plate
@@ -53,6 +54,11 @@ def _laid(seed: int, _: int) -> Shown:
     return Shown(p.pixels, text, (parse_mark(text).length_mm or 0.0) / p.length_px, p.what)
 
 
+def _hard(seed: int, _: int) -> Shown:
+    p, text = with_hard_bar(seed)
+    return Shown(p.pixels, text, (parse_mark(text).length_mm or 0.0) / p.length_px, p.what)
+
+
 def _disc(seed: int, width: int) -> Shown:
     p = with_disc(seed, width)
     return Shown(p.pixels, "disc:20mm", 20 / p.length_px, p.what)
@@ -74,11 +80,12 @@ def _plate(seed: int, width: int) -> Shown:
     return Shown(p.pixels, p.mark, (mark.length_mm or 0.0) / p.length_px, p.what)
 
 
-LAID = "bar laid in"
+LAID, ANY_MAKE = "bar laid in", "bar of any make"
 """Bars in rendered photographs of sections, which have a size of their own."""
 MAKERS: dict[str, tuple[Maker, float]] = {
     "bar:10mm": (_bar, 1.0),
     LAID: (_laid, 0.6),
+    ANY_MAKE: (_hard, 1.0),
     "disc:20mm": (_disc, 1.0),
     "plate": (_plate, 1.0),
     "ruler:1mm": (partial(_ruler, text="ruler:1mm", pitch_mm=1.0), 1.0),
@@ -209,7 +216,10 @@ def times(repeats: int) -> None:
     """Print CPU time of finding each mark in 12 Mpx pictures on one thread; the picture's grey is made before."""
     cv2.setNumThreads(1)
     cards_at_12 = lambda seed, width: Shown(with_card(seed, width).pixels, "card", 1.0, "")  # noqa: E731
-    for name, make in [*((n, m) for n, (m, _) in MAKERS.items() if n != LAID), ("card", cards_at_12)]:
+    for name, make in [
+        *((n, m) for n, (m, _) in MAKERS.items() if n not in {LAID, ANY_MAKE}),
+        ("card", cards_at_12),
+    ]:
         taken = []
         for seed in range(3):
             shown = make(seed, 4000)
