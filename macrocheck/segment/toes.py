@@ -28,7 +28,7 @@ _BLIND = 0.23
 
 _FLAT = np.deg2rad(20.0)
 """A face that comes in flatter than this ends in a rim too thin to be seen to its end."""
-_THIN = ((8.0, 12.0), (1.4, 0.6))
+_THIN = ((3.0, 5.0, 8.0, 12.0), (0.6, 1.4, 1.4, 0.6))
 """Degrees between face and surface, and map px: standard error of the rim's thickness where it is last seen (fitted
 to the toes of 91 rendered beads)."""
 
