@@ -22,6 +22,7 @@ from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
 from macrocheck.segment.plausible import Ring, plausible, under_surface, without_strangers
+from macrocheck.segment.pocket import without_pocket
 from macrocheck.segment.settled import settled
 from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces
@@ -34,7 +35,7 @@ _CORRELATION = 20.0
 """Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
 
 
-_TIP, _TIP_UNFRAMED, _TIP_REACH = 0.55, 0.8, 8.0
+_TIP, _TIP_UNFRAMED, _TIP_REACH = 0.6, 0.8, 8.0
 """Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round, and where the
 end face that framed it is melted off (measured on 42 rendered laps); its reach."""
 
@@ -72,7 +73,7 @@ def _towards(nonbutting: Line, fusion: FloatArray) -> float:
     return 1.0 if first >= last else -1.0
 
 
-_SHARE, _STEEPER, _MOST, _FLOOR = 0.6, 0.4, 1.2, 0.165
+_SHARE, _STEEPER, _MOST, _FLOOR = 0.57, 0.4, 1.2, 0.165
 """What of a stretch of the boundary's own doubt stands: the more, the more map px of it there are, and how much at
 most; and map px of standard error that even the clearest stretch keeps.
 
@@ -324,6 +325,7 @@ def fit_weld(
         (float(u_face[0]), float(u_face[-1])),
     )
     fusion, u_fusion = with_tips(photo, face, fusion, u_fusion, scale, hints)
+    fusion, u_fusion = without_pocket(photo, maps, (face, fusion), u_fusion, root, hints)
     doubt = _left(unclear(maps, layout, size), hints, of_face)
     shares = doubtful_shares(maps, layout)
     u_face, u_fusion = _doubted((face, fusion), (u_face, u_fusion), shares, (of_face, hints), scale)

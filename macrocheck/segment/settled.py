@@ -8,7 +8,6 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from skimage.graph import MCP_Geometric
 
 from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray, Point
 from macrocheck.segment.hints import Hints
@@ -139,6 +138,8 @@ def _ramp(region: ByteArray) -> FloatArray:
 
 def _led(cost: FloatArray, ends: FloatArray, through: FloatArray) -> FloatArray:
     """The cheapest way (n, 2) from one end (2, 2) to the other through points (k, 2), in the best order."""
+    from skimage.graph import MCP_Geometric  # heavy, and seldom needed
+
     h, w = cost.shape[0] // _COARSE * _COARSE, cost.shape[1] // _COARSE * _COARSE
     coarse = cost[:h, :w].reshape(h // _COARSE, _COARSE, w // _COARSE, _COARSE).min(axis=(1, 3))
     stops = np.vstack([ends[:1], through, ends[1:]])

@@ -22,7 +22,7 @@ _LEAST = 0.22
 """Photo px: no toe is surer than this along its surface; blur rounds the corner (measured on rendered sections)."""
 
 
-_BLIND = 0.23
+_BLIND = 0.21
 """Standard error of a toe's place for each px that the face is followed blindly (fitted to rendered sections)."""
 
 
