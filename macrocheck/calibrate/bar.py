@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from macrocheck.calibrate.bar_drawn import drawn
 from macrocheck.calibrate.bar_fit import Bar, measure
 from macrocheck.calibrate.bar_head import headed
 from macrocheck.calibrate.bar_outline import within_outline
@@ -35,7 +36,7 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     longest = max(photo.width, photo.height)
     reach = LEAST_LENGTH * longest / float(scale.max())
     bars: list[Bar] = []
-    arrows: list[Bar] = []
+    others: list[Bar] = []
     seeds: list[Stroke] = []
     for ceiling, level in zip((255, *LEVELS), LEVELS, strict=False):
         if bars and 1.5 * ceiling < WEAKEST * max(b.strength for b in bars):
@@ -45,15 +46,16 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
         seeds = unlike([*seeds, *new])
         clear = clear_of_hatching(seeds, most=4)
         for seed in [seeds[i] for i in range(fresh, len(seeds)) if clear[i]][:MOST_SEEDS]:
-            if any(_within(seed, bar) for bar in (*bars, *arrows)):
+            if any(_within(seed, bar) for bar in (*bars, *others)):
                 continue
             bar = measure(photo.pixels, seed)
             if (
                 bar is not None
                 and bar.length > longest * LEAST_LENGTH
-                and not any(_same(bar, other) for other in (*bars, *arrows))
+                and not any(_same(bar, other) for other in (*bars, *others))
             ):
-                (arrows if not bar.ticks and headed(photo.pixels, bar) else bars).append(bar)
+                counts = bar.ticks or (drawn(photo.pixels, bar) and not headed(photo.pixels, bar))
+                (bars if counts else others).append(bar)
     bars = [bar for bar, ok in zip(bars, clear_of_hatching(bars, most=1), strict=True) if ok]
     bars = [bar for bar in bars if not _in_a_row(bar, seeds) and not any(_twins(bar, other) for other in bars)]
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]

@@ -20,6 +20,7 @@ from macrocheck.arrays import ByteArray
 from macrocheck.calibrate import Mark, calibrate, parse_mark, settle_height
 from macrocheck.calibrate.combine import U_TILT
 from macrocheck.errors import MacrocheckError
+from macrocheck.render.photo import render_photo
 from macrocheck.scale import Scale
 from tests.bench import cards
 from tests.bench.plain import hough_diameter, spectral_pitch
@@ -212,6 +213,23 @@ def false_finds(count: int, width: int, first: int) -> None:
     print(f"false finds in {count} pictures without a mark: {len(pictures)} pictures {marks}")
 
 
+def false_bars(count: int, first: int) -> None:
+    """Print how often a bar is seen in rendered photographs of the hard look, which are drawn without a mark."""
+    seen = 0
+    for seed in range(first, first + count):
+        try:
+            scale = calibrate(photo_of(render_photo(seed, "hard").rgb), [parse_mark("bar:10mm")])
+        except MacrocheckError as why:
+            if "places" not in str(why):
+                continue
+            said = str(why)[:120]
+        else:
+            said = f"{scale.method}, {scale.marks[0].points_px.round().tolist()}"
+        seen += 1
+        print(f"  false: bar, seed {seed}: {said}")
+    print(f"false bars in {count} rendered photographs without one: {seen}", flush=True)
+
+
 def times(repeats: int) -> None:
     """Print CPU time of finding each mark in 12 Mpx pictures on one thread; the picture's grey is made before."""
     cv2.setNumThreads(1)
@@ -244,7 +262,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--width", type=int, default=1000)
     parser.add_argument("--first", type=int, default=1000, help="first seed")
-    parser.add_argument("--only", nargs="*", default=[*MAKERS, "card", "false", "time"])
+    parser.add_argument("--only", nargs="*", default=[*MAKERS, "card", "false", "false bars", "time"])
     given = parser.parse_args()
     for name, (make, part) in MAKERS.items():
         if name in given.only:
@@ -253,6 +271,8 @@ def main() -> None:
         cards.accuracy(given.count, given.width, given.first)
     if "false" in given.only:
         false_finds(2 * given.count, given.width, given.first)
+    if "false bars" in given.only:
+        false_bars(2 * given.count, given.first)
     if "time" in given.only:
         times(3)
 

@@ -10,6 +10,7 @@ from macrocheck.calibrate import calibrate, parse_mark
 from macrocheck.calibrate.bar_ends import Patch, plain_end, tick_shows, ticked_end
 from macrocheck.errors import NotFoundError
 from macrocheck.render.marks import draw_bar
+from macrocheck.render.photo import render_photo
 from tests.calibrate.pictures import with_bar
 from tests.calibrate.scenes import camera, photo_of
 
@@ -117,3 +118,11 @@ def test_a_thick_bar_has_ends_too(thickness: float, tick: float) -> None:
     )
     scale = calibrate(photo_of(camera(image, seed=1)), [parse_mark("bar:10mm")])
     assert scale.mm_per_px == pytest.approx(10 / drawn.length_px, rel=0.002)
+
+
+@pytest.mark.parametrize("seed", [27, 104, 219, 257])
+def test_a_gap_or_scratch_of_a_section_is_no_bar(seed: int) -> None:
+    picture = render_photo(seed, "hard")
+    assert picture.drawn is None
+    with pytest.raises(NotFoundError):
+        calibrate(photo_of(picture.rgb), [parse_mark("bar:10mm")])
