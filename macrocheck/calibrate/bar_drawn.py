@@ -19,6 +19,8 @@ or a letter may cross a bar."""
 EVEN = 0.045
 """Most that the tone varies along a drawn bar (standard deviation, parts of its contrast): 0.035 at most in 300
 rendered bars, 0.046 to 0.21 in 8 of 11 gaps and scratches that were taken for bars."""
+THROUGH = 0.5
+"""Part of the ground's change from place to place that a thin, blurred bar shows at most."""
 ASLANT_DEG = 0.2
 """Angle to the picture's rows or columns from which a bar is not level, degrees."""
 SQUARE = 0.2
@@ -37,7 +39,8 @@ def drawn(pixels: ByteArray, bar: Bar) -> bool:
     core = 0.2 * thick * np.linspace(-1, 1, 5)
     beside = 0.5 * thick + np.arange(*FLANK, 0.5)
     along = strip(pixels, bar.start, bar.direction, u, core).mean(axis=0)
-    sides = [np.median(strip(pixels, bar.start, bar.direction, u, v), axis=(0, 1)) for v in (beside, -beside)]
+    flanks = [strip(pixels, bar.start, bar.direction, u, v) for v in (beside, -beside)]
+    sides = [np.median(flank, axis=(0, 1)) for flank in flanks]
     ground = (sides[0] + sides[1]) / 2
     step = np.median(along, axis=0) - ground
     size = float(step @ step)
@@ -45,14 +48,28 @@ def drawn(pixels: ByteArray, bar: Bar) -> bool:
         return False
     lean = step / size
     tones = ((along - ground) @ lean).reshape(CELLS, -1).mean(axis=1)
-    off = np.sort(np.abs(tones - np.median(tones)))[: CELLS - LEFT_OUT]
-    if math.sqrt(float(np.mean(off**2))) > EVEN:
+    under = (
+        ((np.mean([flank.mean(axis=0) for flank in flanks], axis=0) - ground) @ lean)
+        .reshape(CELLS, -1)
+        .mean(axis=1)
+    )
+    if _uneven(tones, under) > EVEN:
         return False
     if float(np.abs(bar.direction).max()) > math.cos(math.radians(ASLANT_DEG)):
         return True
     ends = ((bar.start, -bar.direction), (bar.end, bar.direction))
     square = all(_skew(pixels, at, outward, thick, lean, ground) < SQUARE for at, outward in ends)
     return square and bar.u_length < SURE_ASLANT * bar.length
+
+
+def _uneven(tones: FloatArray, ground: FloatArray) -> float:
+    """How much the tones (CELLS,) along a bar vary, but for what of the ground (CELLS,) shows through its blur."""
+    off = ground - np.median(ground)
+    spread = float(off @ off)
+    through = 0.0 if spread == 0.0 else float(np.clip(off @ (tones - np.median(tones)) / spread, 0.0, THROUGH))
+    left = tones - through * ground
+    away = np.sort(np.abs(left - np.median(left)))[: CELLS - LEFT_OUT]
+    return math.sqrt(float(np.mean(away**2)))
 
 
 def _skew(
