@@ -1,8 +1,9 @@
 """Open chains of points: smoothing and even spacing."""
 
+import cv2
 import numpy as np
 
-from macrocheck.arrays import FloatArray
+from macrocheck.arrays import Float32Array, FloatArray
 
 
 def smooth_open(points: FloatArray, sd: float) -> FloatArray:
@@ -58,3 +59,10 @@ def without_loops(rows: FloatArray, longest: float) -> FloatArray:
                 break
         i += 1
     return rows
+
+
+def distance_map(points: FloatArray, shape: tuple[int, ...]) -> Float32Array:
+    """Distance of every pixel of a picture of `shape` from an open chain (n, 2), px."""
+    free = np.ones(shape, np.uint8)
+    cv2.polylines(free, [np.rint(points).astype(np.int32)], isClosed=False, color=(0,))
+    return np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32)

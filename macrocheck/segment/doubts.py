@@ -8,6 +8,7 @@ from macrocheck.flags import Flag
 from macrocheck.outline import Joint
 from macrocheck.quantities import QUANTITIES
 from macrocheck.segment.boundary import Boundary
+from macrocheck.segment.hints import CLICK
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
@@ -101,9 +102,9 @@ def widening(shares: tuple[float, float], size_px: float) -> tuple[float, float]
     return fusion, face
 
 
-_CLICK, _DRIFT, _TOLD = 0.7, 0.25, 40.0
-"""Map px: standard error of an outline where a person clicked, how much it grows with each map px from there, and
-as far as a click says anything of what the network doubts.
+_DRIFT, _TOLD = 0.25, 40.0
+"""Map px by which a click's standard error grows with each map px from it, and as far as it says anything of what
+the network doubts.
 
 Fitted to how far the outlines of 70 rendered sections, hard, lay off the true ones beside right hints.
 """
@@ -117,7 +118,7 @@ def settled_u(points: FloatArray, u: FloatArray, doubt: float, placed: FloatArra
     if not len(placed):
         return np.asarray(np.hypot(u, doubt))
     away = np.hypot(*(points[:, None] - placed[None]).transpose(2, 0, 1)).min(axis=1) / scale
-    near = np.hypot(_CLICK, _DRIFT * away) * scale
+    near = np.hypot(CLICK, _DRIFT * away) * scale
     return np.asarray(np.hypot(np.minimum(u, near), doubt * np.minimum(away / _TOLD, 1.0)))
 
 

@@ -9,6 +9,8 @@ from macrocheck.errors import InputError
 
 SAME = 12.0
 """Map px between two toes, or joint roots, that a person gave within which the later is the earlier put right."""
+CLICK = 0.7
+"""Map px: standard error of a person's click on the outline."""
 KINDS = ("root", "toe", "through", "avoid", "edge", "butting")
 
 

@@ -11,10 +11,10 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray, IntArray
 from macrocheck.photo import Photo
-from macrocheck.segment.chains import resample, smooth_open
+from macrocheck.segment.chains import distance_map, resample, smooth_open
 from macrocheck.segment.hints import Hints
-from macrocheck.segment.maps import WELD, RegionMaps
-from macrocheck.segment.tone import air_colour, places
+from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.tone import air_colour, weld_colour
 
 _REACH = 0.3
 """Legs about the joint root within which a pocket is looked for."""
@@ -83,11 +83,10 @@ def _window(
     face, fusion = curves
     scale = maps.scale
     air = air_colour(photo, maps)
-    at = places(photo, maps, maps.regions[WELD] > 0.9)
-    at = at[np.hypot(*(at - root).T) < _NEAR * scale]
-    if air is None or len(at) < _ENOUGH:
+    weld = weld_colour(photo, maps, root, _NEAR, fewest=_ENOUGH)
+    if air is None or weld is None:
         return None
-    apart = float(np.hypot.reduce(np.median(photo.pixels[at[:, 1], at[:, 0]], axis=0) - air[0]))
+    apart = float(np.hypot.reduce(weld - air[0]))
     reach = max(_REACH * 0.7 * float(np.hypot(*(face[0] - face[-1]))), 12.0 * scale)
     low = np.maximum(np.floor(root - reach), 0).astype(np.intp)
     high = np.minimum(np.ceil(root + reach) + 1, (photo.width, photo.height)).astype(np.intp)
@@ -97,15 +96,8 @@ def _window(
     off = cv2.GaussianBlur(part, (0, 0), 1.0) - air[0].astype(np.float32)
     inside = np.zeros(part.shape[:2], np.uint8)
     cv2.fillPoly(inside, [np.rint(np.vstack([face, fusion]) - low).astype(np.int32)], (1,))
-    from_face, from_fusion = (_distance(part.shape[:2], line - low) for line in curves)
+    from_face, from_fusion = (distance_map(line - low, part.shape[:2]) for line in curves)
     return _Window(low, np.linalg.norm(off, axis=2) / apart, inside > 0, from_face, from_fusion)
-
-
-def _distance(shape: tuple[int, ...], line: FloatArray) -> Float32Array:
-    """Distance of every pixel from a line (n, 2) px."""
-    free = np.ones(shape, np.uint8)
-    cv2.polylines(free, [np.rint(line).astype(np.int32)], isClosed=False, color=(0,))
-    return np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32)
 
 
 def _spot(window: _Window, scale: float) -> ByteArray | None:

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray, Point
+from macrocheck.segment.chains import distance_map
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.maps import BACKGROUND, WELD, RegionMaps
@@ -65,7 +66,7 @@ def settled(maps: RegionMaps, layout: Layout, hints: Hints | None) -> tuple[Regi
     p = np.where(changed, _ramp(region), layout.p_weld).astype(np.float32)
     regions = maps.regions.copy()
     # What was weld metal and is not: the air before the face, else a member.
-    nearer = _away(face, region.shape) < _away(fusion, region.shape)
+    nearer = distance_map(face, region.shape) < distance_map(fusion, region.shape)
     rest = regions + np.float32(1e-3)
     rest[BACKGROUND][nearer] += np.float32(1.0)
     rest[WELD] = 0.0
@@ -117,18 +118,11 @@ def _believed(seen: FloatArray, points: FloatArray) -> FloatArray:
     return np.asarray(seen * np.clip(away / _REACH, 0.0, 1.0))
 
 
-def _away(line: FloatArray, shape: tuple[int, ...]) -> Float32Array:
-    """Distance of every map px from a line (n, 2)."""
-    free = np.ones(shape, np.uint8)
-    cv2.polylines(free, [np.rint(line).astype(np.int32)], isClosed=False, color=(0,))
-    return np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32)
-
-
 def _along(face: FloatArray, shape: tuple[int, ...]) -> BoolArray:
     """Where the map lies along the face, but for its ends."""
     ends = np.minimum(np.hypot(*(face - face[0]).T), np.hypot(*(face - face[-1]).T))
     middle = face[ends > _NEAR_TOE]
-    return _away(middle, shape) < _KEPT_OFF if len(middle) > 1 else np.zeros(shape, np.bool_)
+    return distance_map(middle, shape) < _KEPT_OFF if len(middle) > 1 else np.zeros(shape, np.bool_)
 
 
 def _ramp(region: ByteArray) -> FloatArray:

@@ -8,7 +8,7 @@ import numpy as np
 from macrocheck.arrays import BoolArray, FloatArray, Point
 from macrocheck.segment.band import Band
 from macrocheck.segment.chains import smooth_open
-from macrocheck.segment.hints import Hints
+from macrocheck.segment.hints import CLICK, Hints
 from macrocheck.segment.maps import BACKGROUND, RegionMaps
 
 _OF_FACE = 0.5
@@ -75,9 +75,9 @@ def split_hints(
     return replace(hints, through=others), Hints(through=mine)
 
 
-_CLICK, _DRIFT, _REACH = 0.7, 0.08, 40.0
-"""Map px: standard error of a click; how much it grows for each map px along the path, and as far as it says
-anything of the path, where what is seen there contradicts it."""
+_DRIFT, _REACH = 0.08, 40.0
+"""Map px by which a click's standard error grows for each map px along the path, and as far as it says anything of
+the path, where what is seen there contradicts it."""
 _AT_ODDS = 1.5
 """Map px between a click and the best of what is seen at it from which they contradict each other."""
 
@@ -102,7 +102,7 @@ def hint_cost(band: Band, hints: Hints | None, scale: float, seen: FloatArray) -
         offset = float((np.array([x, y]) - band.base[i]) @ band.normal[i])
         at[i] = offset
         for j in range(max(i - 2, 0), min(i + 3, n)):
-            cost[j] += 6.0 * ((band.offsets - offset) / (_CLICK * scale)) ** 2
+            cost[j] += 6.0 * ((band.offsets - offset) / (CLICK * scale)) ** 2
             pinned[j] = True
     denied = [
         i for i, offset in at.items() if abs(band.offsets[int(np.argmin(seen[i]))] - offset) > _AT_ODDS * scale
@@ -112,7 +112,7 @@ def hint_cost(band: Band, hints: Hints | None, scale: float, seen: FloatArray) -
         away = np.abs(stations[:, None] - np.array(denied)[None]).min(axis=1) * band.spacing / scale
         order = sorted(at)
         line = np.interp(stations, order, [at[i] for i in order])
-        u = (_CLICK + _DRIFT * away) * scale
+        u = (CLICK + _DRIFT * away) * scale
         tie = 0.5 * ((band.offsets[None] - line[:, None]) / u[:, None]) ** 2
         cost += np.where((away < _REACH)[:, None], tie, 0.0)
     for x, y in hints.avoid:

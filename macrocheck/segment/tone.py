@@ -5,7 +5,7 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray, IntArray
 from macrocheck.photo import LUMA, Photo
-from macrocheck.segment.maps import BACKGROUND, RegionMaps
+from macrocheck.segment.maps import BACKGROUND, WELD, RegionMaps
 
 _PAYS, _CLEAR = 1.5, 5.0
 """A mix of the colours is used where it sets the sides apart, in standard deviations, by so many times what the
@@ -21,6 +21,8 @@ _ENOUGH = 12
 
 _AIR, _FEWEST = 0.9, 20
 """Probability of background from which a place is air, and places needed to know its colour."""
+_SURELY = 0.9
+"""Probability of weld metal from which a place is weld metal."""
 
 
 def places(photo: Photo, maps: RegionMaps, where: BoolArray) -> IntArray:
@@ -28,6 +30,17 @@ def places(photo: Photo, maps: RegionMaps, where: BoolArray) -> IntArray:
     ys, xs = np.nonzero(where)
     at = np.rint(maps.photo_points(np.column_stack([xs, ys]).astype(np.float64)))
     return np.asarray(at[((at >= 0) & (at < (photo.width, photo.height))).all(axis=1)], np.intp)
+
+
+def weld_colour(
+    photo: Photo, maps: RegionMaps, about: FloatArray, reach: float, *, fewest: int
+) -> FloatArray | None:
+    """The weld metal's colour (3,) within `reach` map px of a photo point; None where too few px show it."""
+    at = places(photo, maps, maps.regions[WELD] > _SURELY)
+    at = at[np.hypot(*(at - about).T) < reach * maps.scale]
+    if len(at) < fewest:
+        return None
+    return np.asarray(np.median(photo.pixels[at[:, 1], at[:, 0]], axis=0), np.float64)
 
 
 def air_places(photo: Photo, maps: RegionMaps) -> IntArray | None:

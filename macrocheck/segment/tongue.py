@@ -9,9 +9,9 @@ from macrocheck.arrays import BoolArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.face import AirLine
 from macrocheck.segment.lines import Line
-from macrocheck.segment.maps import WELD, RegionMaps
+from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.toes import Toe
-from macrocheck.segment.tone import air_colour, colours_at, places
+from macrocheck.segment.tone import air_colour, colours_at, weld_colour
 
 _REACH = 0.5
 """Legs beyond the toe over which a tongue is looked for."""
@@ -46,19 +46,10 @@ class _Top:
     height: FloatArray
 
 
-def _weld_colour(photo: Photo, maps: RegionMaps, toe: FloatArray) -> FloatArray | None:
-    """The weld metal's colour (3,) about the toe; None where too little of it is seen."""
-    at = places(photo, maps, maps.regions[WELD] > 0.9)
-    at = at[np.hypot(*(at - toe).T) < _NEAR * maps.scale]
-    if len(at) < _ENOUGH:
-        return None
-    return np.asarray(np.median(photo.pixels[at[:, 1], at[:, 0]], axis=0), np.float64)
-
-
 def _top(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, out: FloatArray, leg: float) -> _Top | None:
     """The top of what stands on the surface about the toe and beyond; None where colours do not tell it."""
     scale = maps.scale
-    air, weld = air_colour(photo, maps), _weld_colour(photo, maps, toe)
+    air, weld = air_colour(photo, maps), weld_colour(photo, maps, toe, _NEAR, fewest=_ENOUGH)
     if air is None or weld is None:
         return None
     apart = weld - air[0]
