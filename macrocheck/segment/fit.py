@@ -17,7 +17,7 @@ from macrocheck.segment.hinted_surfaces import held, led, said
 from macrocheck.segment.hints import SAME, Hints
 from macrocheck.segment.indications import find_indications
 from macrocheck.segment.layout import Layout, lay_out
-from macrocheck.segment.lines import Line, crossing
+from macrocheck.segment.lines import FLOOR_PX, Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
@@ -81,50 +81,44 @@ Fitted to how far the boundaries of 460 rendered welds, fair and hard, lie off t
 """
 
 
-_ANGLE_LEAST, _ENDS, _EDGE_PX = np.deg2rad(0.01), 1.25, 0.06
-"""No direction is surer than this, nor than the ends of its stretch: so many times as unsure as the whole line, but
-for the px by which an edge's blur shifts both ends alike."""
-_SURE_ANGLE, _ANGLE_SHARE, _ANGLE_MORE, _ANGLE_MOST = np.deg2rad(0.05), 0.88, 0.75, 2.5
-"""A direction this sure is `_ANGLE_SHARE` times as unsure as its fit says; `_ANGLE_MORE` more for each factor ten.
-
-Fitted to 342 surfaces of rendered sections, fair, told by grain and hard: a fit that says little of a surface (a
-groove wall, a rounded edge, mill scale) errs by more than it says, a good one, however short, by less.
-"""
-
-
-def _soberly(line: Line | None) -> Line | None:
-    """A surface whose direction is as unsure as such surfaces turned out to be."""
-    if line is None or line.length <= 0:
-        return line
-    decades = np.log10(max(line.u_angle, 1e-9) / _SURE_ANGLE)
-    u_angle = line.u_angle * float(np.clip(_ANGLE_SHARE + _ANGLE_MORE * decades, 0.7, _ANGLE_MOST))
-    by_ends = _ENDS * max(line.u_offset - _EDGE_PX, 0.0) / (line.length / 2)
-    return replace(line, u_angle=float(np.hypot(max(u_angle, by_ends), _ANGLE_LEAST)))
-
-
 def _tempered(u: FloatArray, scale: float) -> FloatArray:
     share = np.minimum(_SHARE + _STEEPER * u / scale, _MOST)
     return np.asarray(np.hypot(share * u, _FLOOR * scale))
 
 
-_LINE_FLOOR = 0.05
-"""Map px of standard error that the offset of even the clearest surface keeps."""
-_CLEAR_PX, _DIM = 0.12, 1.5
-"""Photo px up to which a surface is as sure as its fit says; from twice as many on it is `_DIM` times as unsure.
+_SEEN, _STEADY, _SOFT, _CRISP = 0.98, 0.039, 0.029, 2.5
+"""Standard error of a surface's offset: what of its fit's own stands, photo px that the clearest one keeps, and px
+for each px that the photo's edges are wider than `_CRISP`."""
+_SOFTEST = 10.0
+"""Px over that from which wider ones say no more."""
+_SHORT_PX, _SHORTEST = 100.0, 1.6
+"""Shorter than so many px, a surface is up to so many times as unsure: it is more often something else."""
+_TURN, _TURN_MORE, _TURN_MOST, _SURE_TURN, _BY_ENDS = 0.71, 0.35, 2.5, np.deg2rad(0.05), 0.4
+"""Standard error of its direction: what of its fit's own stands where that is `_SURE_TURN` at most, how much more
+for each factor ten and at most, and of what unsure ends allow."""
 
-What makes an edge unclear shifts long stretches of it alike (measured on 342 surfaces of rendered sections).
-"""
 
+def _as_surface(line: Line | None, blur: float) -> SurfaceLine | None:
+    """A surface as unsure as such surfaces turned out to be; `blur`: width of the photo's edges, px.
 
-def _as_surface(line: Line | None, scale: float) -> SurfaceLine | None:
+    Fitted to 422 surfaces of rendered sections, fair, told by grain and hard: a fit that says much, however short,
+    errs by less than it says, one that says little (a groove wall, a rounded edge, mill scale) by more.
+    """
     if line is None:
         return None
-    u_offset = float(np.hypot(line.u_offset, _LINE_FLOOR * scale))
+    length = max(line.length, 1.0)
+    offset = float(np.sqrt(max(line.u_offset**2 - FLOOR_PX**2, 0.0)))
+    turn = float(np.sqrt(max(line.u_angle**2 - (FLOOR_PX / (length / 2)) ** 2, 0.0)))
+    short = float(np.clip(np.sqrt(_SHORT_PX / length), 1.0, _SHORTEST))
+    soft = _SOFT * float(np.clip(blur - _CRISP, 0.0, _SOFTEST))
+    u_offset = short * float(np.sqrt((_SEEN * offset) ** 2 + _STEADY**2 + soft**2))
+    decades = max(float(np.log10(max(turn, 1e-9) / _SURE_TURN)), 0.0)
+    u_turn = turn * min(_TURN + _TURN_MORE * decades, _TURN_MOST)
     return SurfaceLine(
         (float(line.point[0]), float(line.point[1])),
         (float(line.direction[0]), float(line.direction[1])),
-        u_offset * float(np.clip(1.0 + (_DIM - 1.0) * np.log2(u_offset / _CLEAR_PX), 1.0, _DIM)),
-        line.u_angle,
+        u_offset,
+        float(np.hypot(u_turn, _BY_ENDS * u_offset / (length / 2))),
         line.length,
     )
 
@@ -162,7 +156,7 @@ def _out_of_grooves(air: AirLine, surfaces: Surfaces, joint: Joint, scale: float
     first = under_surface(air.points, surfaces.butting if joint == "tee" else None, scale)
     last = under_surface(air.points[::-1], None if joint == "bead" else surfaces.nonbutting, scale)
     kept = slice(first, len(air.points) - last)
-    return AirLine(air.points[kept], air.u[kept], air.seen[kept])
+    return air.taken(kept)
 
 
 _LOOP = 0.15
@@ -367,8 +361,8 @@ def fit_weld(
     )
     return WeldOutline(
         joint=joint,
-        surface_butting=_as_surface(surfaces.butting if joint == "lap" else _soberly(surfaces.butting), scale),
-        surface_nonbutting=_as_surface(_soberly(surfaces.nonbutting), scale),
+        surface_butting=_as_surface(surfaces.butting, air.blur),
+        surface_nonbutting=_as_surface(surfaces.nonbutting, air.blur),
         face=frozen(face, columns=2),
         fusion=frozen(fusion, columns=2),
         u_face=frozen(u_face),
@@ -383,7 +377,7 @@ def fit_weld(
         u_haz=haz.u,
         gap_px=gap,
         indications=tuple(frozen(i) for i in indications),
-        surface_top=_as_surface(surfaces.top, scale),
+        surface_top=_as_surface(surfaces.top, air.blur),
         groove_butting=None if grooves[0] is None else frozen(grooves[0]),
         groove_nonbutting=None if grooves[1] is None else frozen(grooves[1]),
         flags=flags,

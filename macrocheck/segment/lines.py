@@ -7,7 +7,7 @@ import numpy as np
 from macrocheck.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from macrocheck.segment.band import Band, across, along
 
-_FLOOR_PX = 0.06
+FLOOR_PX = 0.06
 """Photo px: edge rounding and the blur's own skew keep any surface line from being surer than this."""
 
 
@@ -368,6 +368,8 @@ def refine_line(
         profile = along(band.grey(grey), 1.5)
         slope = np.gradient(across(profile, blur / 0.5), axis=1) / 0.5
         first = s <= line.end
+        if not first.any():
+            return result
         near = np.abs(offsets) < 2.0 * scale + 1
         sign = 1.0 if slope[np.ix_(first, near)].mean(axis=0).sum() >= 0 else -1.0
         g = sign * slope
@@ -376,7 +378,7 @@ def refine_line(
         v, _ = peaks(g * np.exp(-0.5 * (offsets / wide) ** 2), offsets)
         index = np.clip(np.rint((v - offsets[0]) / 0.5).astype(int), 0, len(offsets) - 1)
         height_at = g[np.arange(len(s)), index]
-        typical = float(np.median(height_at[first])) if first.any() else 0.0
+        typical = float(np.median(height_at[first]))
         if typical < 1.2:
             return result
         good = (height_at > 0.35 * typical) & (np.abs(v) < 2.4 * wide)
@@ -386,11 +388,11 @@ def refine_line(
         if len(ended):
             keep = np.arange(len(s)) < int(ended[0]) - int(12 / spacing)
             good &= keep
-        share = float(good[first].mean()) if first.any() else 0.0
+        share = float(good[first].mean())
         if share < 0.35:
             return result
         off = air_side * v[good]
-        found = line_of(current, s[good], off, floor=_FLOOR_PX, angle_floor=_FLOOR_PX, share=share)
+        found = line_of(current, s[good], off, floor=FLOOR_PX, angle_floor=FLOOR_PX, share=share)
         if found is None:
             return result
         edge = current.point + s[good, None] * current.direction + off[:, None] * current.normal

@@ -140,6 +140,7 @@ def _grown(
         np.vstack([new, tongue, air.points[from_:]]),
         np.concatenate([np.full(len(tongue) + 1, doubt), air.u[from_:]]),
         np.concatenate([np.ones(len(tongue) + 1), air.seen[from_:]]),
+        np.concatenate([np.full(len(tongue) + 1, np.median(air.width)), air.width[from_:]]),
     )
     angle = float(
         np.arctan2(height[: max(2, len(height) // 3)].mean(), max(end - s[: max(2, len(s) // 3)].mean(), 1.0))
@@ -166,9 +167,9 @@ def with_tongues(
     for k, (line, into) in enumerate(zip(lines, inward, strict=True)):
         if line is None or into is None:
             continue
-        turned = air if k == 0 else AirLine(air.points[::-1], air.u[::-1], air.seen[::-1])
+        turned = air if k == 0 else air.taken(slice(None, None, -1))
         grown = _grown(photo, maps, turned, found[k], line, into, leg)
         if grown is not None:
             turned, found[k] = grown
-            air = turned if k == 0 else AirLine(turned.points[::-1], turned.u[::-1], turned.seen[::-1])
+            air = turned if k == 0 else turned.taken(slice(None, None, -1))
     return air, (found[0], found[1])

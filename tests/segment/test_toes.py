@@ -20,7 +20,7 @@ def maps_that_say_nothing() -> RegionMaps:
 def face_to(corner: tuple[float, float], flush_to: tuple[float, float], rise: float) -> AirLine:
     """A face from the upper left down to `corner` at a slope of `rise`, then flush with the surface (y = 300)."""
     points = resample(np.array([(corner[0] - 150.0, 300.0 - 150.0 * rise), corner, flush_to]), 1.0)
-    return AirLine(points, np.full(len(points), 0.2), np.ones(len(points)))
+    return AirLine(points, np.full(len(points), 0.2), np.ones(len(points)), np.full(len(points), 3.0))
 
 
 def plate() -> Line:

@@ -50,7 +50,7 @@ def grown(photo: Photo, leg: float = 300.0) -> tuple[AirLine, Toe]:
     The network rounds the weld off: its face drops down to the toe over the last of its way.
     """
     face = np.vstack([np.linspace((200.0, 100.0), (470.0, 370.0), 190), np.linspace((471.0, 374.0), TOE, 10)])
-    air = AirLine(face, np.full(200, 0.2), np.ones(200))
+    air = AirLine(face, np.full(200, 0.2), np.ones(200), np.full(200, 3.0))
     toes = (Toe(face[0], 1.0, 0.8), Toe(TOE, 1.0, 0.8))
     found, after = with_tongues(photo, maps(), air, toes, (None, LINE), (None, DOWN), leg)
     assert after[0] is toes[0]
