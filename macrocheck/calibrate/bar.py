@@ -15,7 +15,7 @@ from macrocheck.calibrate.bar_fit import Bar, measure
 from macrocheck.calibrate.bar_head import headed
 from macrocheck.calibrate.bar_outline import within_outline
 from macrocheck.calibrate.mark import Candidate, Mark
-from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, blobs, clear_of_hatching, hats, unlike
+from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, blobs, clear_of_hatching, hats, parallel, unlike
 from macrocheck.photo import Photo
 
 LEVELS = (130, 80, 48, 28)
@@ -126,7 +126,8 @@ def _in_a_row(bar: Bar, seeds: Sequence[Stroke]) -> bool:
         shift = seed.middle - bar.middle
         along = abs(float(shift @ bar.direction))
         across = float(bar.direction[0] * shift[1] - bar.direction[1] * shift[0])
-        alike = abs(float(seed.direction @ bar.direction)) > 0.996 and 0.6 < seed.length / bar.length < 1.6
+        alike = bool(parallel(seed.direction, np.array(seed.length), bar.direction, np.array(bar.length)))
+        alike &= 0.6 < seed.length / bar.length < 1.6
         # no row: the ground on either side of a bar on its strip
         room = abs(across) - 0.5 * (seed.thickness + bar.thickness)
         alike &= seed.thickness < (2.5 if room > TOUCHING else 1.0) * bar.thickness

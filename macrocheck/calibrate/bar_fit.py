@@ -29,7 +29,7 @@ NARROWEST, PLAINER = 3.0, 1.3
 further off, for it to be told."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
-LEAST_ROOM = 2.5
+LEAST_ROOM = 1.5
 """Least room between an end and the picture's border, px: what is cut off there has no end."""
 MOST_U = 0.0075
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""

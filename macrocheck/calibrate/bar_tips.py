@@ -39,6 +39,8 @@ CLEARED, CLUTTERED = 0.25, 0.4
 from which it is something else: a label, the edge of the bar's box, another plate."""
 LEAST_CLEAR = 3
 """Shortest stretch of its ground past an end that is clear, px."""
+RINGS = 4
+"""Half circles around an end that are read: what goes on past the end is seen on all of them."""
 MOST_ALIKE = 0.6
 """Most that the ground around an end may be like the bar: 1 is its tone, 0 that of what lies beyond the end."""
 SOFT_END = 0.55, 0.8
@@ -283,21 +285,28 @@ def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
     if not 0.3 < fit[3] < 2.5 or fit[2] > softest or abs(fit[0]) > 0.8 * window:
         return None
     # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
-    turn = np.deg2rad(np.arange(-60, 61, 4.0))
-    radius = 0.9 * thick + 1.5 * fit[2] + 2.0
-    across = np.array([-foot.outward[1], foot.outward[0]])
-    ahead = np.minimum(radius * np.cos(turn), site.reach - fit[0])
-    ring = ahead[:, None] * foot.outward + radius * np.sin(turn)[:, None] * across
-    ring += foot.at + foot.outward * fit[0]
-    around = sample(site.pixels, ring[:, 0], ring[:, 1])
+    around = _rings(site, fit[0], fit[2])
     beside = likeness(site.read(fit[0] + np.array([-2.0, -1.0, 0.0]), site.flanks), foot.on, site.beyond)
     unseen_tick = float(beside.mean(axis=1).max()) > 0.4
-    if unseen_tick or float(np.percentile(likeness(around, foot.on, site.beyond), 90)) > MOST_ALIKE:
+    # what is parted from the end by its ground is a label or the like
+    goes_on = likeness(around, foot.on, site.beyond).min(axis=0)
+    if unseen_tick or float(np.percentile(goes_on, 90)) > MOST_ALIKE:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (2.1: from rendered bars); the ground's own texture moves the half-way point as well
-    texture = float(np.std((around - way.ground) @ way.lean)) / fit[3]
+    texture = float(np.std((around[-1] - way.ground) @ way.lean)) / fit[3]
     u_at = math.hypot(
         2.1 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2], tick=False)
     )
     return Tip(fit[0], u_at, fit[2], tick=False)
+
+
+def _rings(site: _Site, at: float, blur: float) -> FloatArray:
+    """Colours (rings, angles, 3) on half circles around an end `at` px, from just past it to a bar's width off."""
+    foot, turn = site.foot, np.deg2rad(np.arange(-60, 61, 4.0))
+    outer = 0.9 * site.thick + 1.5 * blur + 2.0
+    radius = np.linspace(min(3.0 * blur + 2.0, outer), outer, RINGS)[:, None]
+    across = np.array([-foot.outward[1], foot.outward[0]])
+    ahead = np.minimum(radius * np.cos(turn), site.reach - at)
+    spots = foot.at + (at + ahead)[..., None] * foot.outward + (radius * np.sin(turn))[..., None] * across
+    return sample(site.pixels, spots[..., 0], spots[..., 1])

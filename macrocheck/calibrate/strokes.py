@@ -24,6 +24,9 @@ TINTED = 30
 LEAST_BIN, MOST_BINS = 4.0, 40
 """A stroke's evenness is told in so many stretches at most, each so long at least, px of the reduced picture: whole
 pixels are counted."""
+PARALLEL, TURN, MOST_TURN = 0.03, 3.0, 0.09
+"""Most that strokes of one row may be turned to each other (sine): so much, more by so many px over the length of the
+shorter, and never more than the last; estimates."""
 MOST_BLOBS = 100
 """Components looked at per mask at most: bounds the time on a busy picture."""
 
@@ -163,6 +166,12 @@ def _straight(points: FloatArray, reach: float) -> tuple[FloatArray, FloatArray,
     return middle + axis * (float(u.min()) - 0.5), middle + axis * (float(u.max()) + 0.5), thick
 
 
+def parallel(a_axis: FloatArray, a_length: FloatArray, b_axis: FloatArray, b_length: FloatArray) -> BoolArray:
+    """Whether strokes run side by side as a rule's ticks do; a short stroke's direction is known less well."""
+    turn = np.abs(a_axis[..., 0] * b_axis[..., 1] - a_axis[..., 1] * b_axis[..., 0])
+    return np.asarray(turn < np.minimum(PARALLEL + TURN / np.minimum(a_length, b_length), MOST_TURN))
+
+
 def clear_of_hatching(strokes: Sequence[Stroke], most: int) -> BoolArray:
     """Which strokes have no more than `most` of their kind beside them: a rule's ticks, teeth, hatching have."""
     if not strokes:
@@ -171,14 +180,14 @@ def clear_of_hatching(strokes: Sequence[Stroke], most: int) -> BoolArray:
     axis = np.array([s.direction for s in strokes])
     length = np.array([s.length for s in strokes])
     thick = np.array([s.thickness for s in strokes])
-    parallel = np.abs(axis @ axis.T) > 0.996
+    alike = parallel(axis[:, None], length[:, None], axis[None, :], length[None, :])
     ratio = length[:, None] / length[None, :]
     shift = middle[None, :, :] - middle[:, None, :]
     along = np.abs(np.einsum("ijk,ik->ij", shift, axis))
     across = np.abs(axis[:, None, 0] * shift[..., 1] - axis[:, None, 1] * shift[..., 0])
     longest = np.maximum(length[:, None], length[None, :])
     apart = across > 0.7 * (thick[:, None] + thick[None, :])
-    beside = parallel & (ratio > 0.4) & (ratio < 2.5) & (along < 0.6 * longest) & apart & (across < 1.5 * longest)
+    beside = alike & (ratio > 0.4) & (ratio < 2.5) & (along < 0.6 * longest) & apart & (across < 1.5 * longest)
     hatched = beside.sum(axis=1) > most
     hatched |= (beside & (across < longest)) @ hatched
     return np.asarray(~hatched)
