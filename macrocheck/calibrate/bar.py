@@ -10,12 +10,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from macrocheck.calibrate.bar_broken import broken
 from macrocheck.calibrate.bar_drawn import drawn
 from macrocheck.calibrate.bar_fit import Bar, measure
 from macrocheck.calibrate.bar_head import headed
 from macrocheck.calibrate.bar_outline import within_outline
+from macrocheck.calibrate.bar_ringed import ringed
 from macrocheck.calibrate.mark import Candidate, Mark
-from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, blobs, clear_of_hatching, hats, parallel, unlike
+from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, clear_of_hatching, hats, parallel, unlike
 from macrocheck.photo import Photo
 
 LEVELS = (130, 80, 48, 28)
@@ -24,6 +26,9 @@ WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
 TOUCHING = 3.0
 """Room between two strokes up to which one is the ground beside the other, px."""
+HALVES, HALF, MOST_HALVES = (80, 28), 0.5, 300
+"""Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of that
+of a bar, and how many strokes are compared at most."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
 
@@ -32,30 +37,32 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     """Return every bar in the picture, best contrast first."""
     if mark.length_mm is None or min(photo.width, photo.height) < 16:
         return ()
-    layers, scale = hats(photo)
+    layers = hats(photo)
     longest = max(photo.width, photo.height)
-    reach = LEAST_LENGTH * longest / float(scale.max())
     bars: list[Bar] = []
     others: list[Bar] = []
     seeds: list[Stroke] = []
     for ceiling, level in zip((255, *LEVELS), LEVELS, strict=False):
         if bars and 1.5 * ceiling < WEAKEST * max(b.strength for b in bars):
             break  # whatever is left is too weak to count
-        new = [seed for hat in layers for seed in blobs(hat >= level, reach, scale)]
+        new = [seed for hat in layers for seed in hat.strokes(level, LEAST_LENGTH * longest)]
         fresh = len(seeds)
         seeds = unlike([*seeds, *new])
         clear = clear_of_hatching(seeds, most=4)
         for seed in [seeds[i] for i in range(fresh, len(seeds)) if clear[i]][:MOST_SEEDS]:
             if any(_within(seed, bar) for bar in (*bars, *others)):
                 continue
-            bar = measure(photo.pixels, seed)
-            if (
-                bar is not None
-                and bar.length > longest * LEAST_LENGTH
-                and not any(_same(bar, other) for other in (*bars, *others))
-            ):
-                counts = bar.ticks or (drawn(photo.pixels, bar) and not headed(photo.pixels, bar))
+            bar = measure(photo.pixels, seed) or ringed(photo.pixels, seed)
+            if bar is None or bar.length <= longest * LEAST_LENGTH:
+                continue
+            if bar.edged:  # the lines along its sides are no bars by themselves
+                bars = [other for other in bars if other.edged or not _same(bar, other)]
+            if not any(_same(bar, other) for other in (bars if bar.edged else (*bars, *others))):
+                counts = bar.ticks or bar.edged or (drawn(photo.pixels, bar) and not headed(photo.pixels, bar))
                 (bars if counts else others).append(bar)
+    if not bars:
+        halves = [s for level in HALVES for hat in layers for s in hat.strokes(level, HALF * LEAST_LENGTH * longest)]
+        bars = broken(photo.pixels, unlike(halves)[:MOST_HALVES], LEAST_LENGTH * longest)
     bars = [bar for bar, ok in zip(bars, clear_of_hatching(bars, most=1), strict=True) if ok]
     bars = [bar for bar in bars if not _in_a_row(bar, seeds) and not any(_twins(bar, other) for other in bars)]
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]

@@ -53,7 +53,7 @@ def within_outline(pixels: ByteArray, bar: Bar) -> Bar:
 
     The ticks of a bar stand as far apart with an outline round them as without.
     """
-    outline = None if bar.ticks else outline_of(pixels, bar.start, bar.end, bar.thickness)
+    outline = None if bar.ticks or bar.edged else outline_of(pixels, bar.start, bar.end, bar.thickness)
     if outline is None:
         return bar
     axis = bar.direction

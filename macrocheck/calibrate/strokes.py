@@ -15,6 +15,9 @@ SEARCH_SIDE = 1500
 """Longest side of the reduced picture that bars are searched in, px."""
 KERNELS = (13, 37)
 """Widest structure (px of the reduced picture) that each top-hat lets through."""
+COARSER, COARSER_THICKEST = 3, 0.09
+"""How much smaller the picture is in which the thickest bars are searched, and the part of the longer side from which
+a bar is that thick."""
 LEAST_LENGTH = 0.055
 """Shortest bar, part of the picture's longest side: shorter ones are letters and scratches."""
 THICKEST = 0.22
@@ -55,21 +58,47 @@ class Stroke:
         return np.asarray((self.end - self.start) / self.length)
 
 
-def hats(photo: Photo) -> tuple[list[ByteArray], FloatArray]:
-    """What stands out from its neighbourhood in the reduced picture, light, dark or coloured; px per reduced px."""
+@dataclass(frozen=True, slots=True)
+class Hat:
+    """What stands out in one reduced picture: `tones` (h, w), `scale` its px per px of the full picture, (x, y).
+
+    `thinnest`: least thickness of a stroke that is looked for in it, its own px.
+    """
+
+    tones: ByteArray
+    scale: FloatArray
+    thinnest: float = 0.0
+
+    def strokes(self, level: int, least: float) -> list[Stroke]:
+        """Strokes that stand out by `level` grey levels and are `least` px of the full picture long."""
+        found = blobs(self.tones >= level, least / float(self.scale.max()), self.scale)
+        return [stroke for stroke in found if stroke.thickness >= self.thinnest * float(self.scale.mean())]
+
+
+def hats(photo: Photo) -> list[Hat]:
+    """What stands out from its neighbourhood in the reduced picture, light, dark or coloured."""
     factor = max(max(photo.width, photo.height) / SEARCH_SIDE, 1.0)
     size = (max(round(photo.width / factor), 8), max(round(photo.height / factor), 8))
     small = reduced(photo.pixels, size) if factor > 1 else photo.pixels
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     layers = [grey, np.asarray(255 - grey, dtype=np.uint8)]
     layers.extend(_colours(small, LEAST_LENGTH * max(size)))
-    boxes = [np.ones((kernel, kernel), dtype=np.uint8) for kernel in KERNELS]
-    hats = [
-        np.asarray(cv2.morphologyEx(layer, cv2.MORPH_TOPHAT, box), dtype=np.uint8)
-        for layer in layers
-        for box in boxes
-    ]
-    return hats, np.array([photo.width / size[0], photo.height / size[1]])
+    scale = np.array([photo.width / size[0], photo.height / size[1]])
+    found = [Hat(_hat(layer, kernel), scale) for layer in layers for kernel in KERNELS]
+    if max(size) * COARSER_THICKEST <= KERNELS[-1]:  # no stroke in it is too thick for the widest
+        return found
+    coarse = (max(size[0] // COARSER, 8), max(size[1] // COARSER, 8))
+    scale = np.array([photo.width / coarse[0], photo.height / coarse[1]])
+    thinnest = 0.8 * KERNELS[-1] / COARSER
+    for layer in layers:
+        tones = np.asarray(cv2.resize(layer, coarse, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        found.append(Hat(_hat(tones, KERNELS[-1]), scale, thinnest))
+    return found
+
+
+def _hat(layer: ByteArray, kernel: int) -> ByteArray:
+    box = np.ones((kernel, kernel), dtype=np.uint8)
+    return np.asarray(cv2.morphologyEx(layer, cv2.MORPH_TOPHAT, box), dtype=np.uint8)
 
 
 def _colours(small: AnyArray, least: float) -> list[ByteArray]:
