@@ -10,10 +10,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from macrocheck.arrays import ByteArray
 from macrocheck.calibrate.bar_broken import broken
-from macrocheck.calibrate.bar_drawn import drawn
+from macrocheck.calibrate.bar_drawn import drawn, parted
 from macrocheck.calibrate.bar_fit import Bar, measure
 from macrocheck.calibrate.bar_head import headed
+from macrocheck.calibrate.bar_label import labelled
 from macrocheck.calibrate.bar_outline import within_outline
 from macrocheck.calibrate.bar_ringed import ringed
 from macrocheck.calibrate.mark import Candidate, Mark
@@ -26,9 +28,9 @@ WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
 TOUCHING = 3.0
 """Room between two strokes up to which one is the ground beside the other, px."""
-HALVES, HALF, MOST_HALVES = (80, 28), 0.5, 300
+HALVES, HALF, TICKED_HALF, MOST_HALVES = (80, 28), 0.4, 0.6, 300
 """Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of that
-of a bar, and how many strokes are compared at most."""
+of a bar, the largest width over length with the tick at one end, and how many strokes are compared at most."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
 
@@ -58,17 +60,24 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
             if bar.edged:  # the lines along its sides are no bars by themselves
                 bars = [other for other in bars if other.edged or not _same(bar, other)]
             if not any(_same(bar, other) for other in (bars if bar.edged else (*bars, *others))):
-                counts = bar.ticks or bar.edged or (drawn(photo.pixels, bar) and not headed(photo.pixels, bar))
+                counts = bar.ticks or bar.edged or _plain(photo.pixels, bar)
                 (bars if counts else others).append(bar)
     if not bars:
-        halves = [s for level in HALVES for hat in layers for s in hat.strokes(level, HALF * LEAST_LENGTH * longest)]
-        bars = broken(photo.pixels, unlike(halves)[:MOST_HALVES], LEAST_LENGTH * longest)
+        least = LEAST_LENGTH * longest
+        halves = [s for level in HALVES for hat in layers for s in hat.strokes(level, HALF * least, TICKED_HALF)]
+        bars = broken(photo.pixels, unlike(halves)[:MOST_HALVES], least)
     bars = [bar for bar, ok in zip(bars, clear_of_hatching(bars, most=1), strict=True) if ok]
     bars = [bar for bar in bars if not _in_a_row(bar, seeds) and not any(_twins(bar, other) for other in bars)]
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
+    if len(bars) > 1:  # of several a bar is the one that says how long it is
+        bars = [bar for bar in bars if labelled(photo.pixels, bar)] or bars
     return tuple(_candidate(within_outline(photo.pixels, bar), mark.length_mm) for bar in bars)
+
+
+def _plain(pixels: ByteArray, bar: Bar) -> bool:
+    return drawn(pixels, bar) and not headed(pixels, bar) and not parted(pixels, bar)
 
 
 def _candidate(bar: Bar, length_mm: float) -> Candidate:

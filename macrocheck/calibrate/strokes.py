@@ -69,9 +69,9 @@ class Hat:
     scale: FloatArray
     thinnest: float = 0.0
 
-    def strokes(self, level: int, least: float) -> list[Stroke]:
+    def strokes(self, level: int, least: float, spread: float = THICKEST) -> list[Stroke]:
         """Strokes that stand out by `level` grey levels and are `least` px of the full picture long."""
-        found = blobs(self.tones >= level, least / float(self.scale.max()), self.scale)
+        found = blobs(self.tones >= level, least / float(self.scale.max()), self.scale, spread)
         return [stroke for stroke in found if stroke.thickness >= self.thinnest * float(self.scale.mean())]
 
 
@@ -126,8 +126,8 @@ def unlike(seeds: list[Stroke]) -> list[Stroke]:
     return [s for s, repeated in zip(seeds, alike.any(axis=1), strict=True) if not repeated]
 
 
-def blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[Stroke]:
-    """Straight elongated components of a mask."""
+def blobs(mask: BoolArray, reach: float, scale: FloatArray, spread: float = THICKEST) -> list[Stroke]:
+    """Straight elongated components of a mask; `spread`: their largest width over length, an end's tick included."""
     cover = mask.astype(np.uint8)
     # outlines first: labelling a whole picture for the few long components in it takes ten times as long
     outlines, tree = cv2.findContours(cover, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
@@ -146,7 +146,7 @@ def blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[Stroke]:
         rows, columns = np.nonzero(np.asarray(labels) == labels[j - y, i - x])
         if not 0.7 * diagonal <= len(rows) <= 2 * THICKEST * diagonal**2:
             continue
-        seed = _straight(np.column_stack([columns + x, rows + y]).astype(np.float64), reach)
+        seed = _straight(np.column_stack([columns + x, rows + y]).astype(np.float64), reach, spread)
         if seed is not None:
             start, end, thick = seed
             seeds.append(
@@ -158,12 +158,12 @@ def blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[Stroke]:
     return seeds
 
 
-def _straight(points: FloatArray, reach: float) -> tuple[FloatArray, FloatArray, float] | None:
+def _straight(points: FloatArray, reach: float, most: float) -> tuple[FloatArray, FloatArray, float] | None:
     """Ends and thickness of a component if it is a straight, even stroke (ticks at its ends allowed)."""
     middle = points.mean(axis=0)
     centred = points - middle
     spread, axes = np.linalg.eigh(centred.T @ centred / len(points))
-    if spread[1] <= 0 or math.sqrt(max(spread[0], 0) / spread[1]) > THICKEST:
+    if spread[1] <= 0 or math.sqrt(max(spread[0], 0) / spread[1]) > most:
         return None
     for _ in range(2):
         axis = axes[:, 1]
