@@ -30,7 +30,7 @@ SURE_ASLANT = 0.0025
 0.0048; two of them are told by it alone."""
 PLAIN = 80.0
 """Contrast from which a bar aslant may be less sure, by half at most, grey levels: the 11 had 36 to 98."""
-PARTED = 0.3
+PARTED = 0.1
 """Least contrast of a further part of a bar, in parts of the bar's own; an estimate."""
 PAST = 8.0
 """How far to either side of an end its edge is read, px."""
@@ -97,7 +97,7 @@ def parted(pixels: ByteArray, bar: Bar) -> bool:
     """Whether a bar goes on past an end in another tone, as wide as before: one part of a bar of two tones."""
     thick, length = bar.thickness, bar.length
     core = np.linspace(-0.35, 0.35, 5) * thick
-    beside = 0.5 * thick + np.arange(*FLANK, 0.5)
+    beside = 0.5 * thick + np.arange(0.0, FLANK[1], 0.5)
     inside = np.linspace(0.1, 0.9, 24) * length
     on = np.median(strip(pixels, bar.start, bar.direction, inside, core), axis=(0, 1))
     h, w = pixels.shape[:2]
@@ -108,8 +108,9 @@ def parted(pixels: ByteArray, bar: Bar) -> bool:
         u = np.linspace(0.15, 0.8, 24) * length
         tones = strip(pixels, at, outward, u, core)
         tone = np.median(tones, axis=(0, 1))
-        sides = [np.median(strip(pixels, at, outward, u, side), axis=0) for side in (beside, -beside)]
-        stands = min(float(np.percentile(np.linalg.norm(tone - side, axis=1), 10)) for side in sides)
+        # a further part may have a thin line around it
+        sides = [np.median(strip(pixels, at, outward, u, side), axis=1) for side in (beside, -beside)]
+        stands = min(float(np.linalg.norm(tone - side, axis=1).max()) for side in sides)
         even = float(np.percentile(np.linalg.norm(tones - tone, axis=2), 90))
         least = PARTED * bar.contrast * math.sqrt(3)
         if stands > least and even < 0.4 * stands and math.dist(tone, on) > least:
