@@ -7,13 +7,14 @@ edges of the ticks, `points:` says so exactly).
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from macrocheck.arrays import ByteArray
 from macrocheck.calibrate.bar_broken import broken
 from macrocheck.calibrate.bar_drawn import drawn, parted
-from macrocheck.calibrate.bar_fit import Bar, measure
+from macrocheck.calibrate.bar_fit import MOST_U, Bar, measure
 from macrocheck.calibrate.bar_head import headed
 from macrocheck.calibrate.bar_label import labelled
 from macrocheck.calibrate.bar_outline import within_outline
@@ -29,8 +30,10 @@ WEAKEST = 0.45
 TOUCHING = 3.0
 """Room between two strokes up to which one is the ground beside the other, px."""
 HALVES, HALF, TICKED_HALF, MOST_HALVES = (80, 28), 0.4, 0.6, 300
-"""Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of that
-of a bar, the largest width over length with the tick at one end, and how many strokes are compared at most."""
+"""Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of
+that of a bar, the largest width over length with the tick at one end, and how many strokes are compared at most."""
+AGAIN = 0.5
+"""Standard uncertainty of a length in parts of what two ways to it differ by; an estimate."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
 
@@ -73,7 +76,17 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
     if len(bars) > 1:  # of several a bar is the one that says how long it is
         bars = [bar for bar in bars if labelled(photo.pixels, bar)] or bars
+    bars = [again for bar in bars if (again := _again(photo.pixels, bar)).u_length < MOST_U * bar.length]
     return tuple(_candidate(within_outline(photo.pixels, bar), mark.length_mm) for bar in bars)
+
+
+def _again(pixels: ByteArray, bar: Bar) -> Bar:
+    """The bar measured once more from where it was found, the surer of the two, in more doubt where they differ."""
+    again = None if bar.edged else measure(pixels, bar)
+    if again is None or again.ticks != bar.ticks or not _same(bar, again):
+        return bar
+    surer = min(bar, again, key=lambda one: one.u_length)
+    return replace(surer, u_length=math.hypot(surer.u_length, AGAIN * (bar.length - again.length)))
 
 
 def _plain(pixels: ByteArray, bar: Bar) -> bool:

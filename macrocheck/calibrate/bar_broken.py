@@ -1,13 +1,13 @@
-"""A bar that its label breaks in the middle, `|--- 10 mm ---|`: two like strokes on one line, each with an end tick."""
+"""A bar that its label breaks, `|--- 10 mm ---|`: two like strokes on one line, each with an end tick."""
 
 import math
 from collections.abc import Sequence
 
 import numpy as np
 
-from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.arrays import ByteArray
 from macrocheck.calibrate.bar_fit import Bar, between, feet_of
-from macrocheck.calibrate.bar_tips import Foot, likeness
+from macrocheck.calibrate.bar_tips import likeness
 from macrocheck.calibrate.profile import strip
 from macrocheck.calibrate.strokes import Stroke
 
@@ -50,10 +50,10 @@ def _facing(a: Stroke, b: Stroke, least: float) -> bool:
 
 def _measured(pixels: ByteArray, a: Stroke, b: Stroke) -> Bar | None:
     """The bar from the outer end of one stroke to that of the other."""
-    halves = [feet_of(pixels, seed) for seed in (a, b)]
-    if halves[0] is None or halves[1] is None:
+    one, other = feet_of(pixels, a), feet_of(pixels, b)
+    if one is None or other is None:
         return None
-    (feet_a, thick_a), (feet_b, thick_b) = halves
+    (feet_a, thick_a), (feet_b, thick_b) = one, other
     along = (b.middle - a.middle) / math.dist(a.middle, b.middle)
     first, inner = sorted(feet_a, key=lambda foot: float(foot.at @ along))
     facing, last = sorted(feet_b, key=lambda foot: float(foot.at @ along))

@@ -30,8 +30,9 @@ SURE_ASLANT = 0.0025
 0.0048; two of them are told by it alone."""
 PLAIN = 80.0
 """Contrast from which a bar aslant may be less sure, by half at most, grey levels: the 11 had 36 to 98."""
-PARTED = 0.1
-"""Least contrast of a further part of a bar, in parts of the bar's own; an estimate."""
+PARTED, FRINGE = 0.06, 2.0
+"""Least contrast of a further part of a bar, in parts of the bar's own, and how far past its side its ground is
+read, px: nearer than the edge of a narrow box; estimates."""
 PAST = 8.0
 """How far to either side of an end its edge is read, px."""
 
@@ -97,7 +98,7 @@ def parted(pixels: ByteArray, bar: Bar) -> bool:
     """Whether a bar goes on past an end in another tone, as wide as before: one part of a bar of two tones."""
     thick, length = bar.thickness, bar.length
     core = np.linspace(-0.35, 0.35, 5) * thick
-    beside = 0.5 * thick + np.arange(0.0, FLANK[1], 0.5)
+    beside = 0.5 * thick + np.arange(0.0, FRINGE + 0.1, 0.5)
     inside = np.linspace(0.1, 0.9, 24) * length
     on = np.median(strip(pixels, bar.start, bar.direction, inside, core), axis=(0, 1))
     h, w = pixels.shape[:2]

@@ -1,4 +1,4 @@
-"""Whether a bar has its label beside it: a row of letters of the bar's own colour, clear of the bar and of the rest."""
+"""Whether a bar has its label beside it: a row of letters of the bar's own colour, clear of all else."""
 
 import cv2
 import numpy as np

@@ -20,8 +20,8 @@ CELLS = 16
 WHOLE = 0.85
 """Part of the stretches in which both sides must be there."""
 EVEN = 0.12
-"""Most that the fill varies along the bar, in parts of the line's step (standard deviation): writing in a frame varies
-more. An estimate."""
+"""Most that the fill varies along the bar, in parts of the line's step (standard deviation): writing in a frame
+varies more. An estimate."""
 CLOSED = 0.6
 """Least step of the line across each end, in parts of that along the sides."""
 ROOM = 3.0

@@ -224,7 +224,7 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
             )
             plain = plain_end(patch, 0.0)
             end = ticked_end(patch, plain)
-            shows = tick_shows(patch, plain, end) if _is_tick(end) else 0.0
+            shows = tick_shows(patch, plain, end) if _is_tick(end, site.thick) else 0.0
             if shows >= LEAST_SHOWN:
                 end = closer_end(patch.around(end), end)
             u = math.hypot(end.u, TICK_U, way.u, site.shift(change, end.blur, tick=True))
@@ -252,8 +252,9 @@ def _joint(tips: Sequence[Tip]) -> Tip:
     return Tip(mean, u, min(tip.blur for tip in tips), tips[0].tick)
 
 
-def _is_tick(end: End) -> bool:
-    return end.tick > 1.4 * end.thickness + 1.0 and 0.3 < end.height < 25.0
+def _is_tick(end: End, seen: float) -> bool:
+    """Whether a fitted tick is one: taller than its bar, as fitted and as `seen`, px."""
+    return end.tick > max(1.4 * end.thickness, seen) + 1.0 and 0.3 < end.height < 25.0
 
 
 def _end(site: _Site) -> Tip | None:

@@ -16,8 +16,8 @@ SEARCH_SIDE = 1500
 KERNELS = (13, 37)
 """Widest structure (px of the reduced picture) that each top-hat lets through."""
 COARSER, COARSER_THICKEST = 3, 0.09
-"""How much smaller the picture is in which the thickest bars are searched, and the part of the longer side from which
-a bar is that thick."""
+"""How much smaller the picture is in which the thickest bars are searched, and how thick the thickest is, in parts
+of the longer side."""
 LEAST_LENGTH = 0.055
 """Shortest bar, part of the picture's longest side: shorter ones are letters and scratches."""
 THICKEST = 0.22
@@ -28,8 +28,8 @@ LEAST_BIN, MOST_BINS = 4.0, 40
 """A stroke's evenness is told in so many stretches at most, each so long at least, px of the reduced picture: whole
 pixels are counted."""
 PARALLEL, TURN, MOST_TURN = 0.03, 3.0, 0.09
-"""Most that strokes of one row may be turned to each other (sine): so much, more by so many px over the length of the
-shorter, and never more than the last; estimates."""
+"""Most that strokes of one row may be turned to each other (sine): so much, more by so many px over the length of
+the shorter, and never more than the last; estimates."""
 MOST_BLOBS = 100
 """Components looked at per mask at most: bounds the time on a busy picture."""
 
@@ -127,7 +127,7 @@ def unlike(seeds: list[Stroke]) -> list[Stroke]:
 
 
 def blobs(mask: BoolArray, reach: float, scale: FloatArray, spread: float = THICKEST) -> list[Stroke]:
-    """Straight elongated components of a mask; `spread`: their largest width over length, an end's tick included."""
+    """Straight elongated components of a mask; `spread`: their largest width over length, ticks included."""
     cover = mask.astype(np.uint8)
     # outlines first: labelling a whole picture for the few long components in it takes ten times as long
     outlines, tree = cv2.findContours(cover, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
