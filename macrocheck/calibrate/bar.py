@@ -32,8 +32,9 @@ TOUCHING = 3.0
 HALVES, HALF, TICKED_HALF, MOST_HALVES = (80, 28), 0.4, 0.6, 300
 """Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of
 that of a bar, the largest width over length with the tick at one end, and how many strokes are compared at most."""
-AGAIN = 0.5
-"""Standard uncertainty of a length in parts of what two ways to it differ by; an estimate."""
+SURE, AGAIN = 0.0008, 0.5
+"""Standard uncertainty of a length (relative) from which it is measured once more, and the part of it in what both
+differ by; estimates."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
 
@@ -82,7 +83,7 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
 
 def _again(pixels: ByteArray, bar: Bar) -> Bar:
     """The bar measured once more from where it was found, the surer of the two, in more doubt where they differ."""
-    again = None if bar.edged else measure(pixels, bar)
+    again = None if bar.edged or bar.u_length < SURE * bar.length else measure(pixels, bar)
     if again is None or again.ticks != bar.ticks or not _same(bar, again):
         return bar
     surer = min(bar, again, key=lambda one: one.u_length)
