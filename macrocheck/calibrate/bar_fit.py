@@ -264,9 +264,13 @@ def _extent(
     side = 0.5 * thick + np.arange(FLANK[0], FLANK[1], 1.0)
     left, right = (cv2.blur(likeness(strip(pixels, origin, axis, u, v), on, ground), (1, 3)) for v in (-side, side))
     beside = np.maximum(left.min(axis=0), right.min(axis=0))
-    # where a ground is dotted the least of several lines lies below it all along
-    known = beside[(u > 0.1 * length) & (u < 0.9 * length)]
-    stands = core - beside + (min(float(np.median(known)), 0.0) if known.size else 0.0)
+    # where a ground is dotted the least of several lines lies below each of them
+    known = (u > 0.1 * length) & (u < 0.9 * length)
+    dots = 0.0
+    if known.any():
+        lines = max(float(np.median(side[:, known], axis=1).min()) for side in (left, right))
+        dots = min(float(np.median(beside[known])) - lines, 0.0)
+    stands = core - beside + dots
     run = max(3, round(0.5 * thick))
     stands = np.convolve(stands, np.ones(5) / 5, "same")
     off = (stands < 0.2) & ((core < 0.5) | (stands < 0.1))

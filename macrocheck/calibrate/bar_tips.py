@@ -27,8 +27,8 @@ TICK_U = 0.027
 COLOUR_U, LEAST_COLOUR_U = 25.0, 0.1
 """Standard uncertainty of an end that is told by colour alone, px grey levels, and px at least: JPEG files keep a
 colour for every second pixel at best, and round faint ones most; from rendered bars."""
-LEAST_BRIGHT = 12.0
-"""Step of brightness from which an end is measured by brightness, grey levels."""
+LEAST_BRIGHT, LEAST_BRIGHT_END = 12.0, 6.0
+"""Step of brightness from which a tick and an outer end are measured by brightness, grey levels."""
 FAINT_TINT, TINTED_BY = 25.0, 1.5
 """Step of colour from which an end is measured by colour, grey levels, and in parts of the step of brightness."""
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
@@ -93,7 +93,7 @@ def likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray:
     return np.asarray(1.0 - np.sqrt(np.sum((rgb - on) ** 2, axis=-1)) / far)
 
 
-def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean, ...]:
+def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray, least: float) -> tuple[Lean, ...]:
     """How an end may be read, by its brightness, its colour or both; the usual ground where that is plainer."""
     step = on - ground
     if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
@@ -105,7 +105,7 @@ def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean,
     if size <= FAINT_TINT**2:
         tint, size = step, float(step @ step)
     coloured = Lean(tint / size, ground, max(COLOUR_U / math.sqrt(size), LEAST_COLOUR_U))
-    if abs(bright) <= LEAST_BRIGHT:
+    if abs(bright) <= least:
         return (coloured,)
     plain = Lean(np.array(LUMA) / bright, ground, 0.0)
     tinted = tint is not step and size > (TINTED_BY * bright) ** 2
@@ -218,7 +218,7 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
         if site.unseen(change) or math.dist(foot.on, beyond) < GROUND_CHANGE * foot.contrast:
             return None
         readings = []
-        for way in _leans(foot.on, beyond, foot.ground):
+        for way in _leans(foot.on, beyond, foot.ground, LEAST_BRIGHT):
             patch = Patch.cut(
                 site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward, site.reach
             )
@@ -262,7 +262,7 @@ def _end(site: _Site) -> Tip | None:
     change = site.change(np.arange(-0.7 * site.window, -0.3 * site.window, 1.0))
     if site.unseen(change):
         return None
-    ways = _leans(site.foot.on, site.beyond, site.foot.ground)
+    ways = _leans(site.foot.on, site.beyond, site.foot.ground, LEAST_BRIGHT_END)
     tips = [tip for tip in (_end_read(site, way, change) for way in ways) if tip is not None]
     return _joint(tips) if tips else None
 
@@ -287,8 +287,12 @@ def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
         return None
     # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
     around = _rings(site, fit[0], fit[2])
-    beside = likeness(site.read(fit[0] + np.array([-2.0, -1.0, 0.0]), site.flanks), foot.on, site.beyond)
-    unseen_tick = float(beside.mean(axis=1).max()) > 0.4
+    # a tick stands beside the bar's end alone, what goes on along it is a ground of its tone
+    at_end, before = (
+        likeness(site.read(fit[0] + places, site.flanks), foot.on, site.beyond).mean(axis=1)
+        for places in (np.array([-2.0, -1.0, 0.0]), np.arange(-0.8 * window, -0.5 * window, 1.0))
+    )
+    unseen_tick = bool(((at_end > 0.4) & (at_end - before > 0.2)).any())
     # what is parted from the end by its ground is a label or the like
     goes_on = likeness(around, foot.on, site.beyond).min(axis=0)
     if unseen_tick or float(np.percentile(goes_on, 90)) > MOST_ALIKE:

@@ -150,3 +150,10 @@ def test_a_bar_with_end_ticks_beside_lines_that_are_not_parallel_to_it() -> None
 def test_colour_that_compression_spreads_is_no_tick() -> None:
     image = filled(canvas(42, 400, 300), 16, 267, 106, 2, (220.0, 10.0, 10.0))
     assert length_px(camera(image, seed=1, blur=0.0, noise=0.0, quality=92)) == pytest.approx(106, abs=0.4)
+
+
+def test_a_darker_ground_along_a_side_is_no_tick() -> None:
+    image = canvas(190)
+    image[408:, :] = 110.0
+    image = filled(image, 300, 400, 200, 8, 10.0)
+    assert length_px(camera(image, seed=11, blur=0.5, noise=1.0)) == pytest.approx(200, abs=0.2)
