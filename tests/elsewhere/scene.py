@@ -49,8 +49,11 @@ class Scene:
 
     @cached_property
     def members(self) -> tuple[Plane, Plane]:
-        """Cover of the (butting, nonbutting) member without weld metal."""
-        return self.view.mask(self.section.members[0]), self.view.mask(self.section.members[1])
+        """Cover of the (butting, nonbutting) member, reaching a little under what lies against it."""
+        all_metal = [self.section.metal(k) for k in range(len(self.section.fillets))]
+        whole = shapely.union_all([*self.section.members, *all_metal]).buffer(1e-4)
+        butting, nonbutting = (self.view.mask(m.buffer(0.15).intersection(whole)) for m in self.section.members)
+        return butting, nonbutting
 
     @cached_property
     def solid(self) -> Plane:
