@@ -8,6 +8,7 @@ import shapely
 from shapely import Polygon
 
 from macrocheck.arrays import FloatArray
+from tests.elsewhere import around, decoys
 from tests.elsewhere.ground import lay_ground
 from tests.elsewhere.recipe import Recipe, Texture
 from tests.elsewhere.scene import Scene
@@ -102,6 +103,14 @@ def _tinted(plane: Plane, tint: tuple[float, float, float]) -> Plane:
 def paint(rng: np.random.Generator, scene: Scene, r: Recipe) -> Plane:
     """Return the picture before the camera, (h, w, 3) float32, grey levels."""
     image = lay_ground(rng, scene, r)
+    if "mount" in r.beside:
+        around.mount(rng, scene, image)
+    if "piece" in r.beside:
+        around.loose_piece(rng, scene, r, image)
+    if "spatter" in r.beside:
+        around.spatter(rng, scene, r, image)
+    if "clamp" in r.beside:
+        around.clamp(rng, scene, image)
     shade = _zone_shade(rng, scene, r) if r.zone != "none" else np.zeros(scene.shape, np.float32)
     light = 1 + np.float32(r.shading) * clouds(rng, scene.shape, 0.9 * max(scene.shape), 1) * 0.5
     for k, cover in enumerate(scene.members):
@@ -111,6 +120,8 @@ def paint(rng: np.random.Generator, scene: Scene, r: Recipe) -> Plane:
         way = scene.view.turn(along)
         tone = r.plates[k] + _laid(rng, scene, r.plate_textures, float(np.arctan2(way[1], way[0])))
         tone += shade * np.float32(r.zone_tones[k])
+        if r.segregation:
+            tone += decoys.segregation(rng, scene, k, float(np.arctan2(way[1], way[0])))
         if r.reflection > 0:
             tone += np.float32(r.reflection) * streaks(
                 rng, scene.shape, rng.uniform(0, 3.1), 400, 40 * rng.uniform(0.5, 3)
@@ -120,12 +131,27 @@ def paint(rng: np.random.Generator, scene: Scene, r: Recipe) -> Plane:
     _seams(scene, r, image)
     for k, cover in enumerate(scene.metal):
         tone = r.weld + _weld_texture(rng, scene, r, k) + _beads(rng, scene, r, k)
+        if r.core:
+            tone += decoys.weld_core(rng, scene, k, r.core)
+        if r.bands:
+            tone += decoys.bands(rng, scene, k, r.bands)
+        if r.fade:
+            brought = decoys.partial_etch(rng, scene, r.fade)
+            tone += (1 - brought) * np.float32(0.5 * sum(r.plates) - r.weld)
         layer = _tinted(tone, r.tint) * np.asarray(r.weld_tint, np.float32)
         image += cover[..., None] * (layer - image)
     _fusion_lines(rng, scene, r, image)
     _contacts(scene, r, image)
     ground = np.full(3, max(min(r.ground_tone * 0.5, 40.0), 4.0), np.float32)
     image += scene.voids[..., None] * (ground - image)
+    if "skin" in r.on_metal:
+        decoys.skin_layer(rng, scene, r, image)
+    if "indents" in r.on_metal:
+        decoys.indents(rng, scene, image)
+    if "stamp" in r.on_metal:
+        decoys.stamp(rng, scene, image)
+    if "crack" in r.on_metal:
+        decoys.crack(rng, scene, image, int(rng.integers(len(scene.metal))))
     if r.rim:
         inner = cv2.distanceTransform((scene.solid > 0.5).astype(np.uint8), cv2.DIST_L2, 5)
         rim = np.exp(-inner / np.float32(max(r.rim_mm * scene.px, 1.0))) * scene.solid

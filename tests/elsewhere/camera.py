@@ -5,6 +5,7 @@ import numpy as np
 
 from macrocheck.arrays import ByteArray
 from tests.elsewhere.ground import lay_fingers, throw_shadow
+from tests.elsewhere.lens import reproduce
 from tests.elsewhere.recipe import Recipe
 from tests.elsewhere.scene import Scene
 from tests.elsewhere.textures import Plane, clouds, scratches
@@ -87,11 +88,12 @@ def photograph(rng: np.random.Generator, scene: Scene, r: Recipe, image: Plane, 
     elif rng.random() < 0.4:
         image = image * _vignette(rng, scene.shape, rng.uniform(0.02, 0.2))[..., None]
     blur = rng.uniform(0.3, 0.7) if make == "drawn" else rng.uniform(0.5, 1.1) * (1.3 if hard else 1.0)
-    return cv2.GaussianBlur(image, (0, 0), blur * max(1.0, scene.view.width / 1800)).astype(np.float32)
+    image = cv2.GaussianBlur(image, (0, 0), blur * max(1.0, scene.view.width / 1800)).astype(np.float32)
+    return reproduce(rng, image, r.way, hard=hard)
 
 
-def develop(rng: np.random.Generator, r: Recipe, image: Plane, *, hard: bool) -> ByteArray:
-    """Exposure, colour, noise, sharpening and compression; (h, w, 3) uint8."""
+def develop(rng: np.random.Generator, r: Recipe, image: Plane, metal: Plane, *, hard: bool) -> ByteArray:
+    """Exposure, colour, noise, sharpening and compression; (h, w, 3) uint8. `metal` (h, w): where the section is."""
     make = r.make
     exposure = 1.0
     if make in ("worn", "phone") and rng.random() < 0.5:
@@ -107,6 +109,8 @@ def develop(rng: np.random.Generator, r: Recipe, image: Plane, *, hard: bool) ->
     if make == "scan":
         middle, steep = rng.uniform(90, 150), rng.uniform(0.8, 1.5 if not hard else 1.1)
         out = 127 + (out - middle) * steep
+        low, high = np.quantile(out[metal > 0.5], [0.03, 0.97])
+        out = out + max(12 - low, 0) - max(high - 238, 0)  # what is metal is not burned out
         if rng.random() < 0.3:
             out = 255 - out
     sigma = rng.uniform(1, 5) * (1.8 if hard else 1.0)

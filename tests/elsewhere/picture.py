@@ -8,6 +8,7 @@ import shapely
 
 from macrocheck.arrays import ByteArray
 from macrocheck.outline import WeldOutline
+from tests.elsewhere.around import notes
 from tests.elsewhere.bars import choose_bar, draw_bar
 from tests.elsewhere.brush import paint
 from tests.elsewhere.camera import develop, photograph
@@ -56,13 +57,16 @@ def render_elsewhere(seed: int, look: str) -> Picture:
     zones = draw_zones(shapes, section) if recipe.zone != "none" else (None,) * len(welds)
     scene = Scene(section, view, zones)
     image = photograph(paints, scene, recipe, paint(paints, scene, recipe), hard=hard)
+    if "notes" in recipe.beside:
+        notes(paints, scene, image)
     bar = choose_bar(paints, view.width * view.mm_per_px)
     mark = f"px:{view.mm_per_px:.8f}mm"
     rows = 0
     burned = paints.random() < 0.75  # drawn by software after the picture was taken
     if bar is not None and not burned:
         image, rows = draw_bar(paints, image, bar, view.mm_per_px, scene.solid)
-    rgb = develop(paints, recipe, image, hard=hard)
+    metal = np.pad(scene.solid, ((rows, image.shape[0] - view.height - rows), (0, 0)))
+    rgb = develop(paints, recipe, image, metal, hard=hard)
     if bar is not None and burned:
         drawn, rows = draw_bar(paints, rgb.astype(np.float32), bar, view.mm_per_px, scene.solid)
         rgb = np.ascontiguousarray(np.clip(np.round(drawn), 0, 255).astype(np.uint8))

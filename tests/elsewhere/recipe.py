@@ -11,7 +11,7 @@ import numpy as np
 Texture = tuple[str, float, float]
 """Kind, amplitude in grey levels, size in mm."""
 
-MAKES = ("drawn", "photo", "micro", "phone", "scan", "worn", "grain", "line", "mirror")
+MAKES = ("drawn", "photo", "micro", "phone", "scan", "worn", "grain", "line", "mirror", "outshone")
 
 
 @dataclass
@@ -41,6 +41,13 @@ class Recipe:
     zone_tint: tuple[float, float, float] = (1.0, 1.0, 1.0)
     shading: float = 0.0
     reflection: float = 0.0
+    core: float = 0.0
+    bands: float = 0.0
+    fade: float = 0.0
+    segregation: bool = False
+    on_metal: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
+    way: str = "none"
 
 
 def _sign(rng: np.random.Generator) -> float:
@@ -54,7 +61,7 @@ def _tint(rng: np.random.Generator, strength: float) -> tuple[float, float, floa
 
 def draw_recipe(rng: np.random.Generator, look: str) -> Recipe:
     """Draw a recipe for a look."""
-    make = str(rng.choice(MAKES, p=[0.13, 0.2, 0.12, 0.15, 0.1, 0.1, 0.08, 0.06, 0.06]))
+    make = str(rng.choice(MAKES, p=[0.09, 0.17, 0.11, 0.13, 0.09, 0.1, 0.1, 0.06, 0.06, 0.09]))
     hard = look == "hard"
     r = _tones(rng, make, hard=hard)
     _textures(rng, r, hard=hard)
@@ -67,6 +74,7 @@ def draw_recipe(rng: np.random.Generator, look: str) -> Recipe:
             _tint(rng, 0.4 * strength),
             _tint(rng, 0.4 * strength),
         )
+    _extras(rng, r, hard=hard)
     r.shading = rng.uniform(0, 0.1) if make == "drawn" else rng.uniform(0.03, 0.22)
     return r
 
@@ -76,7 +84,7 @@ def _tones(rng: np.random.Generator, make: str, *, hard: bool) -> Recipe:
     plate = rng.uniform(80, 190)
     unlike = rng.normal(0, 22) if rng.random() < 0.4 else rng.normal(0, 4)
     gap = _sign(rng) * rng.uniform(least, most)
-    if make == "grain":
+    if make in ("grain", "outshone"):
         gap, unlike = rng.uniform(-4, 4), rng.normal(0, 3) if not hard else rng.normal(0, 12)
     if make == "line":
         gap, unlike = rng.uniform(-8, 8), rng.normal(0, 5)
@@ -95,6 +103,7 @@ def _tones(rng: np.random.Generator, make: str, *, hard: bool) -> Recipe:
         "grain": ["black", "resin", "grey"],
         "line": ["black", "white", "bright"],
         "mirror": ["cloth", "black", "bright"],
+        "outshone": ["black", "resin", "grey", "bright"],
     }[make]
     ground = str(rng.choice(grounds))
     tone = {
@@ -132,7 +141,7 @@ def _textures(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:
         plates.append(("rolled", strong * rng.uniform(1, 5), rng.uniform(0.05, 0.2)))
     if pick() < 0.7:
         plates.append(("clouds", strong * rng.uniform(1, 5), rng.uniform(1, 6)))
-    told_by_grain = r.make == "grain"
+    told_by_grain = r.make in ("grain", "outshone")
     kind = str(rng.choice(["columns", "dendrites", "coarse", "cells", "fine"], p=[0.36, 0.2, 0.22, 0.1, 0.12]))
     if told_by_grain and kind in ("fine", "cells"):
         kind = "columns"
@@ -154,6 +163,13 @@ def _textures(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:
 
 def _zone(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:
     chance = {"drawn": 0.55, "line": 0.25, "mirror": 0.5}.get(r.make, 0.8)
+    if r.make == "outshone":  # the zone's outer edge is the strongest line there is; the weld is told by its grain
+        r.zone = str(rng.choice(["flat", "outer", "flat", "mottled"]))
+        sizes = [s * float(rng.uniform(25, 55)) for s in (_sign(rng), _sign(rng))]
+        if rng.random() < 0.6:
+            sizes[1] = sizes[0]
+        r.zone_tones = (sizes[0], sizes[1])
+        return
     if rng.random() > chance:
         return
     r.zone = str(rng.choice(["flat", "fading", "outer", "bands", "inner", "mottled"]))
@@ -173,7 +189,7 @@ def _zone(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:
 
 
 def _lines(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:
-    chance = {"drawn": 0.4, "line": 1.0, "grain": 0.15}.get(r.make, 0.4)
+    chance = {"drawn": 0.4, "line": 1.0, "grain": 0.15, "outshone": 0.1}.get(r.make, 0.4)
     if rng.random() < chance:
         strength = rng.uniform(12, 24) if hard else rng.uniform(25, 60)
         r.line = _sign(rng) * (strength + (22 if r.make == "line" else 0))
@@ -187,3 +203,22 @@ def _lines(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:
     r.seam_mm = rng.uniform(0.03, 0.12)
     if r.make == "mirror":
         r.reflection = rng.uniform(15, 45) * (0.6 if hard else 0.4)
+
+
+def _extras(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:
+    """What misleads besides: steps inside the weld, marks on the metal, things beside it, other optics."""
+    often = 1.5 if hard else 1.0
+    if r.make not in ("drawn", "grain", "outshone"):
+        if rng.random() < 0.14 * often:
+            r.core = _sign(rng) * rng.uniform(5, 14)
+        if hard and rng.random() < 0.3:
+            r.fade = rng.uniform(0.3, 0.7)
+    if rng.random() < 0.12 * often:
+        r.bands = _sign(rng) * rng.uniform(6, 18)
+    r.segregation = bool(rng.random() < 0.12 * often and r.make not in ("drawn", "grain"))
+    chances = {"indents": 0.08, "stamp": 0.1, "crack": 0.06, "skin": 0.1}
+    r.on_metal = tuple(k for k, p in chances.items() if rng.random() < p * often)
+    chances = {"mount": 0.06, "clamp": 0.07, "piece": 0.08, "spatter": 0.08, "notes": 0.12}
+    r.beside = tuple(k for k, p in chances.items() if rng.random() < p * often)
+    if rng.random() < 0.22 * often:
+        r.way = str(rng.choice(["defocus", "few", "false", "halftone", "steps", "shake", "sepia"]))
