@@ -93,7 +93,7 @@ def photograph(rng: np.random.Generator, scene: Scene, r: Recipe, image: Plane, 
 
 
 def develop(rng: np.random.Generator, r: Recipe, image: Plane, metal: Plane, *, hard: bool) -> ByteArray:
-    """Exposure, colour, noise, sharpening and compression; (h, w, 3) uint8. `metal` (h, w): where the section is."""
+    """Exposure, colour, noise, sharpening and compression: (h, w, 3) uint8. `metal` (h, w): the section."""
     make = r.make
     exposure = 1.0
     if make in ("worn", "phone") and rng.random() < 0.5:
@@ -109,10 +109,12 @@ def develop(rng: np.random.Generator, r: Recipe, image: Plane, metal: Plane, *, 
     if make == "scan":
         middle, steep = rng.uniform(90, 150), rng.uniform(0.8, 1.5 if not hard else 1.1)
         out = 127 + (out - middle) * steep
-        low, high = np.quantile(out[metal > 0.5], [0.03, 0.97])
-        out = out + max(12 - low, 0) - max(high - 238, 0)  # what is metal is not burned out
+        low = float(np.quantile(out[metal > 0.5], 0.03))
+        out = out + max(12 - low, 0)
         if rng.random() < 0.3:
             out = 255 - out
+    bright = float(np.quantile(out[metal > 0.5], 0.97))
+    out = out * min(1.0, (244 if hard else 236) / max(bright, 1.0))  # what is metal is not burned out
     sigma = rng.uniform(1, 5) * (1.8 if hard else 1.0)
     noise = rng.standard_normal((*out.shape[:2], 1 if grey else 3)).astype(np.float32)
     if make == "phone" and rng.random() < 0.6:  # coarse colour noise that a phone's smoothing leaves
