@@ -142,6 +142,7 @@ def paint(rng: np.random.Generator, scene: Scene, r: Recipe) -> Plane:
         image += cover[..., None] * (layer - image)
     _fusion_lines(rng, scene, r, image)
     _contacts(scene, r, image)
+    _pockets(scene, image)
     ground = np.full(3, max(min(r.ground_tone * 0.5, 40.0), 4.0), np.float32)
     image += scene.voids[..., None] * (ground - image)
     if "skin" in r.on_metal:
@@ -166,6 +167,16 @@ def _seams(scene: Scene, r: Recipe, image: Plane) -> None:
         return
     seam = scene.view.stroke(np.asarray(scene.section.seam), max(r.seam_mm * scene.px, 1.5))
     image += (seam * 0.85)[..., None] * (np.float32(min(25.0, 0.4 * min(r.plates))) - image)
+
+
+def _pockets(scene: Scene, image: Plane) -> None:
+    """Hollows that metal closes all round, as at an unfilled root, are dark whatever lies behind the part."""
+    metals = [scene.section.metal(k) for k in range(len(scene.metal))]
+    whole = shapely.union_all([*scene.section.members, *metals]).buffer(0.03)
+    rings = [Polygon(i) for p in getattr(whole, "geoms", [whole]) for i in p.interiors if Polygon(i).area < 4]
+    if rings:
+        cover = scene.view.mask(shapely.union_all(rings).buffer(0.03)) * (1 - scene.solid)
+        image += cover[..., None] * (np.float32(8.0) - image)
 
 
 def _contacts(scene: Scene, r: Recipe, image: Plane) -> None:

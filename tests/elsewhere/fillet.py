@@ -253,6 +253,8 @@ def draw_fillet(rng: np.random.Generator, plan: Plan) -> Fillet:
         hole = _ellipse(0.25 * radius * (plan.along + np.array([1.0, 0.0])), radius, flat, plan.psi / 2)
         hole = whole(hole.union(Point(0, 0).buffer(0.35 * radius)))
         fill, melt = whole(fill.difference(hole)), whole(melt.difference(hole))
+    if plan.gap > 0:
+        fill, melt = _with_gap(plan, fill, melt, room)
     into = melt.intersection(room)
     metal = whole(shapely.union(fill, into, grid_size=GRID))
     deepest = -metal.bounds[1]
@@ -269,6 +271,17 @@ def draw_fillet(rng: np.random.Generator, plan: Plan) -> Fillet:
     beads = _beads(rng, plan, metal)
     grooves = (_groove(plan.undercut[0]), _groove(plan.undercut[1]))
     return Fillet(plan, face, fusion, metal, beads, voids, grooves)
+
+
+def _with_gap(plan: Plan, fill: Polygon, melt: Polygon, room: BaseGeometry) -> tuple[Polygon, Polygon]:
+    """Metal runs into the gap as far as both its sides are molten; behind that nothing melts under an open gap."""
+    strip = shapely.box(-30, 0, 0.5, plan.gap).difference(room)
+    filled = whole(shapely.union(fill, whole(melt.union(fill)).intersection(strip), grid_size=GRID))
+    in_gap = filled.intersection(strip)
+    behind = (0.0 if in_gap.is_empty else in_gap.bounds[0]) - 0.3 * plan.gap
+    kept = melt.intersection(shapely.box(behind, -99, 99, 99))
+    soft = 0.3
+    return filled, whole(whole(kept).buffer(-soft).buffer(soft).union(kept.intersection(filled.buffer(0.2))))
 
 
 def split_ring(metal: Polygon, plan: Plan, face: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -45,6 +45,18 @@ class Section:
     seam: tuple[Point, Point] | None
     end_lost: bool
 
+    def bounds(self) -> tuple[float, float, float, float]:
+        """What has to be in the picture: the welds, and some of every surface beyond a toe."""
+        points = []
+        for weld, frame in zip(self.fillets, self.frames, strict=True):
+            plan = weld.plan
+            beyond = [plan.toe_nonbutting + np.array([3 * plan.undercut[1] + 1.2, 0.0])]
+            way = np.array([-1.0, 0.0]) if plan.over > 0 else plan.along
+            beyond.append(plan.toe_butting + (3 * plan.undercut[0] + (0.3 if plan.lap else 1.2)) * way)
+            points.append(frame.place(np.vstack([np.asarray(weld.metal.exterior.coords), *beyond])))
+        low, high = np.vstack(points).min(axis=0), np.vstack(points).max(axis=0)
+        return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+
     def metal(self, k: int) -> Polygon:
         """Weld metal of weld `k` in section mm."""
         return Polygon(self.frames[k].place(np.asarray(self.fillets[k].metal.exterior.coords)))
@@ -134,7 +146,8 @@ def _members(
     far = 70.0
     leg = max(plan.leg_butting, plan.leg_nonbutting)
     back = plan.thick_butting / e[1]
-    reach = plan.leg_nonbutting + (float(rng.uniform(0.5, 3.0)) * leg if rng.random() < 0.6 else far)
+    seen = 3 * max(plan.undercut) + 1.5  # of a surface beyond the toe, so that it can be told where it was
+    reach = plan.leg_nonbutting + (seen + float(rng.uniform(0.3, 2.5)) * leg if rng.random() < 0.6 else far)
     behind = far
     if joint == "corner":
         behind = back + float(rng.uniform(-0.3, 0.3)) * (rng.random() < 0.5)
@@ -151,7 +164,7 @@ def _members(
         foot, head = e * (plan.gap / e[1]), e * (top / e[1])
         butting = Polygon([foot, head, head - [inner, 0], foot - [inner, 0]])
     else:
-        tall = plan.leg_butting + (float(rng.uniform(0.5, 3.0)) * leg if rng.random() < 0.5 else far)
+        tall = plan.leg_butting + (seen + float(rng.uniform(0.3, 2.5)) * leg if rng.random() < 0.5 else far)
         foot, head = e * (plan.gap / e[1]), e * tall
         tilt = np.array([0.0, rng.normal(0, 0.4)]) * (rng.random() < 0.5)
         butting = Polygon([foot, head, head - [back, 0] + tilt, foot - [back, 0]])

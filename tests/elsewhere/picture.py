@@ -4,7 +4,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import shapely
 
 from macrocheck.arrays import ByteArray
 from macrocheck.outline import WeldOutline
@@ -51,8 +50,8 @@ def render_elsewhere(seed: int, look: str) -> Picture:
     shapes, paints = (np.random.default_rng([seed, LOOKS.index(look), k, 7919]) for k in (0, 1))
     section = draw_section(shapes)
     welds = [section.metal(k) for k in range(len(section.fillets))]
-    margin = float(shapes.choice([shapes.uniform(0.12, 0.3), shapes.uniform(0.3, 0.9)]))
-    view = frame_view(shapes, shapely.union_all(welds).bounds, margin)
+    margin = float(shapes.choice([shapes.uniform(0.08, 0.25), shapes.uniform(0.25, 0.8)]))
+    view = frame_view(shapes, section.bounds(), margin)
     recipe = draw_recipe(paints, look)
     zones = draw_zones(shapes, section) if recipe.zone != "none" else (None,) * len(welds)
     scene = Scene(section, view, zones)

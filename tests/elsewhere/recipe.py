@@ -118,7 +118,7 @@ def _tones(rng: np.random.Generator, make: str, *, hard: bool) -> Recipe:
         "paper": rng.uniform(185, 240),
         "hand": rng.uniform(40, 120),
     }[ground]
-    apart = 14 if hard else 45
+    apart = 18 if hard else 62
     for step in (apart, -apart):
         near = [p for p in (*plates, weld) if abs(p - tone) < apart]
         if near:
