@@ -65,6 +65,7 @@ def draw_recipe(rng: np.random.Generator, look: str) -> Recipe:
     hard = look == "hard"
     r = _tones(rng, make, hard=hard)
     _textures(rng, r, hard=hard)
+    _set_off(r, hard=hard)
     _zone(rng, r, hard=hard)
     _lines(rng, r, hard=hard)
     if make not in ("scan", "micro"):
@@ -118,14 +119,22 @@ def _tones(rng: np.random.Generator, make: str, *, hard: bool) -> Recipe:
         "paper": rng.uniform(185, 240),
         "hand": rng.uniform(40, 120),
     }[ground]
-    apart = 18 if hard else 62
+    return Recipe(make, ground, float(tone), plates, float(weld))
+
+
+def _set_off(r: Recipe, *, hard: bool) -> None:
+    """Move the ground's tone away from every tone of the metal, its single grains included."""
+    apart = 18.0 if hard else 62.0
+    coarse = ("columns", "dendrites", "coarse")
+    apart += max((1.2 * a for k, a, _ in r.weld_textures if k in coarse), default=0.0) * (0.7 if hard else 1.0)
+    tones, tone = (*r.plates, r.weld), r.ground_tone
     for step in (apart, -apart):
-        near = [p for p in (*plates, weld) if abs(p - tone) < apart]
+        near = [p for p in tones if abs(p - tone) < apart]
         if near:
             tone = float(np.clip((max if step > 0 else min)(near) + step * 1.05, 2, 253))
-    if any(abs(p - tone) < apart for p in (*plates, weld)):
-        tone = 10.0 if min(*plates, weld) > 10 + apart else 248.0
-    return Recipe(make, ground, float(tone), plates, float(weld))
+    if any(abs(p - tone) < apart for p in tones):
+        tone = 8.0 if min(tones) - 8 > 250 - max(tones) else 250.0
+    r.ground_tone = tone
 
 
 def _textures(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:

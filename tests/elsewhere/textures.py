@@ -57,7 +57,7 @@ def grains(rng: np.random.Generator, shape: tuple[int, int], size_px: float, edg
     scale = max(1.0, 4.0 / size_px)
     fine = (int(shape[0] * min(scale, 2)), int(shape[1] * min(scale, 2)))
     label, _ = _seeds(rng, fine, max(size_px * min(scale, 2), 2.0))
-    tones = np.clip(rng.standard_normal(int(label.max()) + 1), -2, 2).astype(np.float32)
+    tones = np.clip(rng.standard_normal(int(label.max()) + 1), -1.6, 1.6).astype(np.float32)
     out = tones[label]
     if edge > 0:
         lines = cv2.morphologyEx(label.astype(np.float32), cv2.MORPH_GRADIENT, np.ones((2, 2), np.uint8)) > 0
@@ -111,7 +111,7 @@ def columns(
             2 * np.pi * (far + np.abs(np.mod(u / thick_px, 1) - 0.5) * thick_px) / max(0.4 * thick_px, 2.5)
         )
         out = out + 0.6 * arms.astype(np.float32)
-    return _unit(out)
+    return np.clip(_unit(out), -1.8, 1.8)
 
 
 def scratches(
