@@ -100,7 +100,7 @@ def test_another_look_is_refused() -> None:
 @pytest.mark.parametrize("seed", range(30))
 def test_the_outline_holds_no_crack_between_laid_and_molten_metal(seed: int) -> None:
     """Opening and closing the weld metal by a hundredth of a mm leaves its area as it is."""
-    for weld in draw_section(np.random.default_rng([seed, 1])).fillets:
+    for weld in draw_section(np.random.default_rng([seed, 1, 0, 7919])).fillets:
         closed = weld.metal.buffer(0.005).buffer(-0.005)
         assert closed.area - weld.metal.area < 0.004
         assert weld.metal.length < 1.02 * closed.length + 0.05
