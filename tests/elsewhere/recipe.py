@@ -209,7 +209,7 @@ def _lines(rng: np.random.Generator, r: Recipe, *, hard: bool) -> None:
     r.reheat = _sign(rng) * rng.uniform(0, 10)
     if rng.random() < 0.45:
         r.rim, r.rim_mm = _sign(rng) * rng.uniform(10, 45), rng.uniform(0.05, 0.25)
-    r.seam_mm = rng.uniform(0.03, 0.12)
+    r.seam_mm = rng.uniform(0.02, 0.06)
     if r.make == "mirror":
         r.reflection = rng.uniform(15, 45) * (0.6 if hard else 0.4)
 
