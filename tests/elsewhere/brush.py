@@ -199,4 +199,7 @@ def _fusion_lines(rng: np.random.Generator, scene: Scene, r: Recipe, image: Plan
         if r.line_patches > 0:
             spots = clouds(rng, scene.shape, 1.5 * scene.px, 2)
             line = line * np.clip((spots - np.float32(np.quantile(spots, r.line_patches))) * 4, 0, 1)
+        beside = 0.5 * (sum(r.plates) + sum(r.zone_tones))
+        if (r.weld - beside) * r.line > 0 and abs(r.weld - beside) > 10:
+            line = line * scene.metal[k]  # of the weld's own tone: outside it would only make the weld larger
         image += (line * np.float32(r.line))[..., None]
