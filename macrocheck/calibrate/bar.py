@@ -7,15 +7,20 @@ edges of the ticks, `points:` says so exactly).
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from macrocheck.calibrate.bar_drawn import drawn
-from macrocheck.calibrate.bar_fit import Bar, measure
+from macrocheck.arrays import ByteArray
+from macrocheck.calibrate.bar_broken import broken
+from macrocheck.calibrate.bar_drawn import drawn, parted
+from macrocheck.calibrate.bar_fit import MOST_U, Bar, measure
 from macrocheck.calibrate.bar_head import headed
+from macrocheck.calibrate.bar_label import labelled
 from macrocheck.calibrate.bar_outline import within_outline
+from macrocheck.calibrate.bar_ringed import ringed
 from macrocheck.calibrate.mark import Candidate, Mark
-from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, blobs, clear_of_hatching, hats, unlike
+from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, clear_of_hatching, hats, parallel, unlike
 from macrocheck.photo import Photo
 
 LEVELS = (130, 80, 48, 28)
@@ -24,6 +29,12 @@ WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
 TOUCHING = 3.0
 """Room between two strokes up to which one is the ground beside the other, px."""
+HALVES, HALF, TICKED_HALF, MOST_HALVES = (80, 28), 0.4, 0.6, 300
+"""Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of
+that of a bar, the largest width over length with the tick at one end, and how many strokes are compared at most."""
+SURE, AGAIN = 0.0008, 0.5
+"""Standard uncertainty of a length (relative) from which it is measured once more, and the part of it in what both
+differ by; estimates."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
 
@@ -32,36 +43,55 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     """Return every bar in the picture, best contrast first."""
     if mark.length_mm is None or min(photo.width, photo.height) < 16:
         return ()
-    layers, scale = hats(photo)
+    layers = hats(photo)
     longest = max(photo.width, photo.height)
-    reach = LEAST_LENGTH * longest / float(scale.max())
     bars: list[Bar] = []
     others: list[Bar] = []
     seeds: list[Stroke] = []
     for ceiling, level in zip((255, *LEVELS), LEVELS, strict=False):
         if bars and 1.5 * ceiling < WEAKEST * max(b.strength for b in bars):
             break  # whatever is left is too weak to count
-        new = [seed for hat in layers for seed in blobs(hat >= level, reach, scale)]
+        new = [seed for hat in layers for seed in hat.strokes(level, LEAST_LENGTH * longest)]
         fresh = len(seeds)
         seeds = unlike([*seeds, *new])
         clear = clear_of_hatching(seeds, most=4)
         for seed in [seeds[i] for i in range(fresh, len(seeds)) if clear[i]][:MOST_SEEDS]:
             if any(_within(seed, bar) for bar in (*bars, *others)):
                 continue
-            bar = measure(photo.pixels, seed)
-            if (
-                bar is not None
-                and bar.length > longest * LEAST_LENGTH
-                and not any(_same(bar, other) for other in (*bars, *others))
-            ):
-                counts = bar.ticks or (drawn(photo.pixels, bar) and not headed(photo.pixels, bar))
+            bar = measure(photo.pixels, seed) or ringed(photo.pixels, seed)
+            if bar is None or bar.length <= longest * LEAST_LENGTH:
+                continue
+            if bar.edged:  # the lines along its sides are no bars by themselves
+                bars = [other for other in bars if other.edged or not _same(bar, other)]
+            if not any(_same(bar, other) for other in (bars if bar.edged else (*bars, *others))):
+                counts = bar.ticks or bar.edged or _plain(photo.pixels, bar)
                 (bars if counts else others).append(bar)
+    if not bars:
+        least = LEAST_LENGTH * longest
+        halves = [s for level in HALVES for hat in layers for s in hat.strokes(level, HALF * least, TICKED_HALF)]
+        bars = broken(photo.pixels, unlike(halves)[:MOST_HALVES], least)
     bars = [bar for bar, ok in zip(bars, clear_of_hatching(bars, most=1), strict=True) if ok]
     bars = [bar for bar in bars if not _in_a_row(bar, seeds) and not any(_twins(bar, other) for other in bars)]
     bars = [a for a in bars if not any(_only_part(a, b) for b in bars if b is not a)]
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
+    if len(bars) > 1:  # of several a bar is the one that says how long it is
+        bars = [bar for bar in bars if labelled(photo.pixels, bar)] or bars
+    bars = [again for bar in bars if (again := _again(photo.pixels, bar)).u_length < MOST_U * bar.length]
     return tuple(_candidate(within_outline(photo.pixels, bar), mark.length_mm) for bar in bars)
+
+
+def _again(pixels: ByteArray, bar: Bar) -> Bar:
+    """The bar measured once more from where it was found, the surer of the two, in more doubt where they differ."""
+    again = None if bar.edged or bar.u_length < SURE * bar.length else measure(pixels, bar)
+    if again is None or again.ticks != bar.ticks or not _same(bar, again):
+        return bar
+    surer = min(bar, again, key=lambda one: one.u_length)
+    return replace(surer, u_length=math.hypot(surer.u_length, AGAIN * (bar.length - again.length)))
+
+
+def _plain(pixels: ByteArray, bar: Bar) -> bool:
+    return drawn(pixels, bar) and not headed(pixels, bar) and not parted(pixels, bar)
 
 
 def _candidate(bar: Bar, length_mm: float) -> Candidate:
@@ -126,7 +156,8 @@ def _in_a_row(bar: Bar, seeds: Sequence[Stroke]) -> bool:
         shift = seed.middle - bar.middle
         along = abs(float(shift @ bar.direction))
         across = float(bar.direction[0] * shift[1] - bar.direction[1] * shift[0])
-        alike = abs(float(seed.direction @ bar.direction)) > 0.996 and 0.6 < seed.length / bar.length < 1.6
+        alike = bool(parallel(seed.direction, np.array(seed.length), bar.direction, np.array(bar.length)))
+        alike &= 0.6 < seed.length / bar.length < 1.6
         # no row: the ground on either side of a bar on its strip
         room = abs(across) - 0.5 * (seed.thickness + bar.thickness)
         alike &= seed.thickness < (2.5 if room > TOUCHING else 1.0) * bar.thickness

@@ -28,6 +28,11 @@ SQUARE = 0.2
 SURE_ASLANT = 0.0025
 """Most standard uncertainty of the length of a bar aslant (relative): rendered bars 0.0024, 7 of the 11 0.0027 to
 0.0048; two of them are told by it alone."""
+PLAIN = 80.0
+"""Contrast from which a bar aslant may be less sure, by half at most, grey levels: the 11 had 36 to 98."""
+PARTED, FRINGE = 0.06, 2.0
+"""Least contrast of a further part of a bar, in parts of the bar's own, and how far past its side its ground is
+read, px: nearer than the edge of a narrow box; estimates."""
 PAST = 8.0
 """How far to either side of an end its edge is read, px."""
 
@@ -59,7 +64,8 @@ def drawn(pixels: ByteArray, bar: Bar) -> bool:
         return True
     ends = ((bar.start, -bar.direction), (bar.end, bar.direction))
     square = all(_skew(pixels, at, outward, thick, lean, ground) < SQUARE for at, outward in ends)
-    return square and bar.u_length < SURE_ASLANT * bar.length
+    plain = float(np.clip(bar.contrast / PLAIN, 1.0, 1.5))
+    return square and bar.u_length < SURE_ASLANT * plain * bar.length
 
 
 def _uneven(tones: FloatArray, ground: FloatArray) -> float:
@@ -86,3 +92,28 @@ def _skew(
     if left is None or right is None:
         return math.inf
     return abs(left[0] - right[0]) / (0.65 * thick)
+
+
+def parted(pixels: ByteArray, bar: Bar) -> bool:
+    """Whether a bar goes on past an end in another tone, as wide as before: one part of a bar of two tones."""
+    thick, length = bar.thickness, bar.length
+    core = np.linspace(-0.35, 0.35, 5) * thick
+    beside = 0.5 * thick + np.arange(0.0, FRINGE + 0.1, 0.5)
+    inside = np.linspace(0.1, 0.9, 24) * length
+    on = np.median(strip(pixels, bar.start, bar.direction, inside, core), axis=(0, 1))
+    h, w = pixels.shape[:2]
+    for at, outward in ((bar.start, -bar.direction), (bar.end, bar.direction)):
+        last = at + 0.8 * length * outward
+        if not (0 <= last[0] <= w - 1 and 0 <= last[1] <= h - 1):
+            continue
+        u = np.linspace(0.15, 0.8, 24) * length
+        tones = strip(pixels, at, outward, u, core)
+        tone = np.median(tones, axis=(0, 1))
+        # a further part may have a thin line around it
+        sides = [np.median(strip(pixels, at, outward, u, side), axis=1) for side in (beside, -beside)]
+        stands = min(float(np.linalg.norm(tone - side, axis=1).max()) for side in sides)
+        even = float(np.percentile(np.linalg.norm(tones - tone, axis=2), 90))
+        least = PARTED * bar.contrast * math.sqrt(3)
+        if stands > least and even < 0.4 * stands and math.dist(tone, on) > least:
+            return True
+    return False

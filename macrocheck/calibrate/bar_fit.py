@@ -29,7 +29,7 @@ NARROWEST, PLAINER = 3.0, 1.3
 further off, for it to be told."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
-LEAST_ROOM = 2.5
+LEAST_ROOM = 1.5
 """Least room between an end and the picture's border, px: what is cut off there has no end."""
 MOST_U = 0.0075
 """A bar whose length is less sure than this (relative) has no ends: a scratch fades out."""
@@ -37,11 +37,12 @@ MOST_U = 0.0075
 
 @dataclass(frozen=True, slots=True)
 class Bar(Stroke):
-    """A measured bar."""
+    """A measured bar; `edged`: by the outline within which it ends."""
 
     u_length: float
     contrast: float
     ticks: bool
+    edged: bool = False
 
     @property
     def strength(self) -> float:
@@ -60,6 +61,15 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
 
 
 def _on_one_ground(pixels: ByteArray, seed: Stroke) -> Bar | None:
+    found = feet_of(pixels, seed)
+    if found is None:
+        return None
+    feet, thick = found
+    return between(pixels, feet, thick, float(np.hypot(*(feet[1].at - feet[0].at))))
+
+
+def feet_of(pixels: ByteArray, seed: Stroke) -> tuple[tuple[Foot, Foot], float] | None:
+    """Where both ends of a seed's stroke are looked for, and its thickness; None where it has no straight sides."""
     origin, axis, length, thick = seed.start, seed.direction, seed.length, max(seed.thickness, 1.0)
     for turn in range(3):
         sides = _sides(pixels, origin, axis, length, thick, part=0.45 if turn < 2 else 0.8)
@@ -68,8 +78,7 @@ def _on_one_ground(pixels: ByteArray, seed: Stroke) -> Bar | None:
         origin, axis, length, thick, on, ground = sides
         if turn < 2:
             origin, length = _extent(pixels, origin, axis, length, thick, on, ground)
-    feet = (Foot(origin, -axis, on, ground), Foot(origin + axis * length, axis, on, ground))
-    return _between(pixels, feet, thick, length, math.dist(on, ground) / math.sqrt(3))
+    return (Foot(origin, -axis, on, ground), Foot(origin + axis * length, axis, on, ground)), thick
 
 
 def _over_grounds(pixels: ByteArray, seed: Stroke) -> Bar | None:
@@ -91,13 +100,18 @@ def _over_grounds(pixels: ByteArray, seed: Stroke) -> Bar | None:
     feet = []
     for at, out in ((origin, -axis), (origin + axis * length, axis)):
         feet.append(Foot(at, out, *tones_at_end(pixels, at, out, thick, ink)))
-    return _between(pixels, (feet[0], feet[1]), thick, length, math.dist(on, ground) / math.sqrt(3))
+    return between(pixels, (feet[0], feet[1]), thick, length, math.dist(on, ground) / math.sqrt(3))
 
 
-def _between(
-    pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: float, contrast: float
+def between(
+    pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: float, contrast: float | None = None
 ) -> Bar | None:
-    """The bar between two ends; None where they are not sharp, or too little stands out for a bar."""
+    """The bar between two ends; None where they are not sharp, or too little stands out for a bar.
+
+    `contrast`: grey levels; that at its feet where it is not given.
+    """
+    if contrast is None:
+        contrast = min(foot.contrast for foot in feet) / math.sqrt(3)
     tips = tips_of(pixels, feet, thick, length)
     if tips is None:
         return None
@@ -249,7 +263,14 @@ def _extent(
     # a thin blurred bar takes on some of its ground, so standing out from both sides counts as well
     side = 0.5 * thick + np.arange(FLANK[0], FLANK[1], 1.0)
     left, right = (cv2.blur(likeness(strip(pixels, origin, axis, u, v), on, ground), (1, 3)) for v in (-side, side))
-    stands = core - np.maximum(left.min(axis=0), right.min(axis=0))
+    beside = np.maximum(left.min(axis=0), right.min(axis=0))
+    # where a ground is dotted the least of several lines lies below each of them
+    known = (u > 0.1 * length) & (u < 0.9 * length)
+    dots = 0.0
+    if known.any():
+        lines = max(float(np.median(side[:, known], axis=1).min()) for side in (left, right))
+        dots = min(float(np.median(beside[known])) - lines, 0.0)
+    stands = core - beside + dots
     run = max(3, round(0.5 * thick))
     stands = np.convolve(stands, np.ones(5) / 5, "same")
     off = (stands < 0.2) & ((core < 0.5) | (stands < 0.1))

@@ -27,8 +27,8 @@ TICK_U = 0.027
 COLOUR_U, LEAST_COLOUR_U = 25.0, 0.1
 """Standard uncertainty of an end that is told by colour alone, px grey levels, and px at least: JPEG files keep a
 colour for every second pixel at best, and round faint ones most; from rendered bars."""
-LEAST_BRIGHT = 12.0
-"""Step of brightness from which an end is measured by brightness, grey levels."""
+LEAST_BRIGHT, LEAST_BRIGHT_END = 12.0, 6.0
+"""Step of brightness from which a tick and an outer end are measured by brightness, grey levels."""
 FAINT_TINT, TINTED_BY = 25.0, 1.5
 """Step of colour from which an end is measured by colour, grey levels, and in parts of the step of brightness."""
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
@@ -39,6 +39,8 @@ CLEARED, CLUTTERED = 0.25, 0.4
 from which it is something else: a label, the edge of the bar's box, another plate."""
 LEAST_CLEAR = 3
 """Shortest stretch of its ground past an end that is clear, px."""
+RINGS = 4
+"""Half circles around an end that are read: what goes on past the end is seen on all of them."""
 MOST_ALIKE = 0.6
 """Most that the ground around an end may be like the bar: 1 is its tone, 0 that of what lies beyond the end."""
 SOFT_END = 0.55, 0.8
@@ -91,7 +93,7 @@ def likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray:
     return np.asarray(1.0 - np.sqrt(np.sum((rgb - on) ** 2, axis=-1)) / far)
 
 
-def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean, ...]:
+def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray, least: float) -> tuple[Lean, ...]:
     """How an end may be read, by its brightness, its colour or both; the usual ground where that is plainer."""
     step = on - ground
     if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
@@ -103,7 +105,7 @@ def _leans(on: FloatArray, ground: FloatArray, usual: FloatArray) -> tuple[Lean,
     if size <= FAINT_TINT**2:
         tint, size = step, float(step @ step)
     coloured = Lean(tint / size, ground, max(COLOUR_U / math.sqrt(size), LEAST_COLOUR_U))
-    if abs(bright) <= LEAST_BRIGHT:
+    if abs(bright) <= least:
         return (coloured,)
     plain = Lean(np.array(LUMA) / bright, ground, 0.0)
     tinted = tint is not step and size > (TINTED_BY * bright) ** 2
@@ -216,13 +218,13 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
         if site.unseen(change) or math.dist(foot.on, beyond) < GROUND_CHANGE * foot.contrast:
             return None
         readings = []
-        for way in _leans(foot.on, beyond, foot.ground):
+        for way in _leans(foot.on, beyond, foot.ground, LEAST_BRIGHT):
             patch = Patch.cut(
                 site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward, site.reach
             )
             plain = plain_end(patch, 0.0)
             end = ticked_end(patch, plain)
-            shows = tick_shows(patch, plain, end) if _is_tick(end) else 0.0
+            shows = tick_shows(patch, plain, end) if _is_tick(end, site.thick) else 0.0
             if shows >= LEAST_SHOWN:
                 end = closer_end(patch.around(end), end)
             u = math.hypot(end.u, TICK_U, way.u, site.shift(change, end.blur, tick=True))
@@ -250,8 +252,9 @@ def _joint(tips: Sequence[Tip]) -> Tip:
     return Tip(mean, u, min(tip.blur for tip in tips), tips[0].tick)
 
 
-def _is_tick(end: End) -> bool:
-    return end.tick > 1.4 * end.thickness + 1.0 and 0.3 < end.height < 25.0
+def _is_tick(end: End, seen: float) -> bool:
+    """Whether a fitted tick is one: taller than its bar, as fitted and as `seen`, px."""
+    return end.tick > max(1.4 * end.thickness, seen) + 1.0 and 0.3 < end.height < 25.0
 
 
 def _end(site: _Site) -> Tip | None:
@@ -259,7 +262,7 @@ def _end(site: _Site) -> Tip | None:
     change = site.change(np.arange(-0.7 * site.window, -0.3 * site.window, 1.0))
     if site.unseen(change):
         return None
-    ways = _leans(site.foot.on, site.beyond, site.foot.ground)
+    ways = _leans(site.foot.on, site.beyond, site.foot.ground, LEAST_BRIGHT_END)
     tips = [tip for tip in (_end_read(site, way, change) for way in ways) if tip is not None]
     return _joint(tips) if tips else None
 
@@ -283,21 +286,32 @@ def _end_read(site: _Site, way: Lean, change: FloatArray) -> Tip | None:
     if not 0.3 < fit[3] < 2.5 or fit[2] > softest or abs(fit[0]) > 0.8 * window:
         return None
     # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
-    turn = np.deg2rad(np.arange(-60, 61, 4.0))
-    radius = 0.9 * thick + 1.5 * fit[2] + 2.0
-    across = np.array([-foot.outward[1], foot.outward[0]])
-    ahead = np.minimum(radius * np.cos(turn), site.reach - fit[0])
-    ring = ahead[:, None] * foot.outward + radius * np.sin(turn)[:, None] * across
-    ring += foot.at + foot.outward * fit[0]
-    around = sample(site.pixels, ring[:, 0], ring[:, 1])
-    beside = likeness(site.read(fit[0] + np.array([-2.0, -1.0, 0.0]), site.flanks), foot.on, site.beyond)
-    unseen_tick = float(beside.mean(axis=1).max()) > 0.4
-    if unseen_tick or float(np.percentile(likeness(around, foot.on, site.beyond), 90)) > MOST_ALIKE:
+    around = _rings(site, fit[0], fit[2])
+    # a tick stands beside the bar's end alone, what goes on along it is a ground of its tone
+    at_end, before = (
+        likeness(site.read(fit[0] + places, site.flanks), foot.on, site.beyond).mean(axis=1)
+        for places in (np.array([-2.0, -1.0, 0.0]), np.arange(-0.8 * window, -0.5 * window, 1.0))
+    )
+    unseen_tick = bool(((at_end > 0.4) & (at_end - before > 0.2)).any())
+    # what is parted from the end by its ground is a label or the like
+    goes_on = likeness(around, foot.on, site.beyond).min(axis=0)
+    if unseen_tick or float(np.percentile(goes_on, 90)) > MOST_ALIKE:
         return None
     # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
     # number says (2.1: from rendered bars); the ground's own texture moves the half-way point as well
-    texture = float(np.std((around - way.ground) @ way.lean)) / fit[3]
+    texture = float(np.std((around[-1] - way.ground) @ way.lean)) / fit[3]
     u_at = math.hypot(
         2.1 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2], tick=False)
     )
     return Tip(fit[0], u_at, fit[2], tick=False)
+
+
+def _rings(site: _Site, at: float, blur: float) -> FloatArray:
+    """Colours (rings, angles, 3) on half circles around an end `at` px, from just past it to a bar's width off."""
+    foot, turn = site.foot, np.deg2rad(np.arange(-60, 61, 4.0))
+    outer = 0.9 * site.thick + 1.5 * blur + 2.0
+    radius = np.linspace(min(3.0 * blur + 2.0, outer), outer, RINGS)[:, None]
+    across = np.array([-foot.outward[1], foot.outward[0]])
+    ahead = np.minimum(radius * np.cos(turn), site.reach - at)
+    spots = foot.at + (at + ahead)[..., None] * foot.outward + (radius * np.sin(turn))[..., None] * across
+    return sample(site.pixels, spots[..., 0], spots[..., 1])

@@ -15,6 +15,9 @@ SEARCH_SIDE = 1500
 """Longest side of the reduced picture that bars are searched in, px."""
 KERNELS = (13, 37)
 """Widest structure (px of the reduced picture) that each top-hat lets through."""
+COARSER, COARSER_THICKEST = 3, 0.09
+"""How much smaller the picture is in which the thickest bars are searched, and how thick the thickest is, in parts
+of the longer side."""
 LEAST_LENGTH = 0.055
 """Shortest bar, part of the picture's longest side: shorter ones are letters and scratches."""
 THICKEST = 0.22
@@ -24,6 +27,9 @@ TINTED = 30
 LEAST_BIN, MOST_BINS = 4.0, 40
 """A stroke's evenness is told in so many stretches at most, each so long at least, px of the reduced picture: whole
 pixels are counted."""
+PARALLEL, TURN, MOST_TURN = 0.03, 3.0, 0.09
+"""Most that strokes of one row may be turned to each other (sine): so much, more by so many px over the length of
+the shorter, and never more than the last; estimates."""
 MOST_BLOBS = 100
 """Components looked at per mask at most: bounds the time on a busy picture."""
 
@@ -52,21 +58,47 @@ class Stroke:
         return np.asarray((self.end - self.start) / self.length)
 
 
-def hats(photo: Photo) -> tuple[list[ByteArray], FloatArray]:
-    """What stands out from its neighbourhood in the reduced picture, light, dark or coloured; px per reduced px."""
+@dataclass(frozen=True, slots=True)
+class Hat:
+    """What stands out in one reduced picture: `tones` (h, w), `scale` its px per px of the full picture, (x, y).
+
+    `thinnest`: least thickness of a stroke that is looked for in it, its own px.
+    """
+
+    tones: ByteArray
+    scale: FloatArray
+    thinnest: float = 0.0
+
+    def strokes(self, level: int, least: float, spread: float = THICKEST) -> list[Stroke]:
+        """Strokes that stand out by `level` grey levels and are `least` px of the full picture long."""
+        found = blobs(self.tones >= level, least / float(self.scale.max()), self.scale, spread)
+        return [stroke for stroke in found if stroke.thickness >= self.thinnest * float(self.scale.mean())]
+
+
+def hats(photo: Photo) -> list[Hat]:
+    """What stands out from its neighbourhood in the reduced picture, light, dark or coloured."""
     factor = max(max(photo.width, photo.height) / SEARCH_SIDE, 1.0)
     size = (max(round(photo.width / factor), 8), max(round(photo.height / factor), 8))
     small = reduced(photo.pixels, size) if factor > 1 else photo.pixels
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     layers = [grey, np.asarray(255 - grey, dtype=np.uint8)]
     layers.extend(_colours(small, LEAST_LENGTH * max(size)))
-    boxes = [np.ones((kernel, kernel), dtype=np.uint8) for kernel in KERNELS]
-    hats = [
-        np.asarray(cv2.morphologyEx(layer, cv2.MORPH_TOPHAT, box), dtype=np.uint8)
-        for layer in layers
-        for box in boxes
-    ]
-    return hats, np.array([photo.width / size[0], photo.height / size[1]])
+    scale = np.array([photo.width / size[0], photo.height / size[1]])
+    found = [Hat(_hat(layer, kernel), scale) for layer in layers for kernel in KERNELS]
+    if max(size) * COARSER_THICKEST <= KERNELS[-1]:  # no stroke in it is too thick for the widest
+        return found
+    coarse = (max(size[0] // COARSER, 8), max(size[1] // COARSER, 8))
+    scale = np.array([photo.width / coarse[0], photo.height / coarse[1]])
+    thinnest = 0.8 * KERNELS[-1] / COARSER
+    for layer in layers:
+        tones = np.asarray(cv2.resize(layer, coarse, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        found.append(Hat(_hat(tones, KERNELS[-1]), scale, thinnest))
+    return found
+
+
+def _hat(layer: ByteArray, kernel: int) -> ByteArray:
+    box = np.ones((kernel, kernel), dtype=np.uint8)
+    return np.asarray(cv2.morphologyEx(layer, cv2.MORPH_TOPHAT, box), dtype=np.uint8)
 
 
 def _colours(small: AnyArray, least: float) -> list[ByteArray]:
@@ -94,8 +126,8 @@ def unlike(seeds: list[Stroke]) -> list[Stroke]:
     return [s for s, repeated in zip(seeds, alike.any(axis=1), strict=True) if not repeated]
 
 
-def blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[Stroke]:
-    """Straight elongated components of a mask."""
+def blobs(mask: BoolArray, reach: float, scale: FloatArray, spread: float = THICKEST) -> list[Stroke]:
+    """Straight elongated components of a mask; `spread`: their largest width over length, ticks included."""
     cover = mask.astype(np.uint8)
     # outlines first: labelling a whole picture for the few long components in it takes ten times as long
     outlines, tree = cv2.findContours(cover, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
@@ -114,7 +146,7 @@ def blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[Stroke]:
         rows, columns = np.nonzero(np.asarray(labels) == labels[j - y, i - x])
         if not 0.7 * diagonal <= len(rows) <= 2 * THICKEST * diagonal**2:
             continue
-        seed = _straight(np.column_stack([columns + x, rows + y]).astype(np.float64), reach)
+        seed = _straight(np.column_stack([columns + x, rows + y]).astype(np.float64), reach, spread)
         if seed is not None:
             start, end, thick = seed
             seeds.append(
@@ -126,12 +158,12 @@ def blobs(mask: BoolArray, reach: float, scale: FloatArray) -> list[Stroke]:
     return seeds
 
 
-def _straight(points: FloatArray, reach: float) -> tuple[FloatArray, FloatArray, float] | None:
+def _straight(points: FloatArray, reach: float, most: float) -> tuple[FloatArray, FloatArray, float] | None:
     """Ends and thickness of a component if it is a straight, even stroke (ticks at its ends allowed)."""
     middle = points.mean(axis=0)
     centred = points - middle
     spread, axes = np.linalg.eigh(centred.T @ centred / len(points))
-    if spread[1] <= 0 or math.sqrt(max(spread[0], 0) / spread[1]) > THICKEST:
+    if spread[1] <= 0 or math.sqrt(max(spread[0], 0) / spread[1]) > most:
         return None
     for _ in range(2):
         axis = axes[:, 1]
@@ -163,6 +195,12 @@ def _straight(points: FloatArray, reach: float) -> tuple[FloatArray, FloatArray,
     return middle + axis * (float(u.min()) - 0.5), middle + axis * (float(u.max()) + 0.5), thick
 
 
+def parallel(a_axis: FloatArray, a_length: FloatArray, b_axis: FloatArray, b_length: FloatArray) -> BoolArray:
+    """Whether strokes run side by side as a rule's ticks do; a short stroke's direction is known less well."""
+    turn = np.abs(a_axis[..., 0] * b_axis[..., 1] - a_axis[..., 1] * b_axis[..., 0])
+    return np.asarray(turn < np.minimum(PARALLEL + TURN / np.minimum(a_length, b_length), MOST_TURN))
+
+
 def clear_of_hatching(strokes: Sequence[Stroke], most: int) -> BoolArray:
     """Which strokes have no more than `most` of their kind beside them: a rule's ticks, teeth, hatching have."""
     if not strokes:
@@ -171,14 +209,14 @@ def clear_of_hatching(strokes: Sequence[Stroke], most: int) -> BoolArray:
     axis = np.array([s.direction for s in strokes])
     length = np.array([s.length for s in strokes])
     thick = np.array([s.thickness for s in strokes])
-    parallel = np.abs(axis @ axis.T) > 0.996
+    alike = parallel(axis[:, None], length[:, None], axis[None, :], length[None, :])
     ratio = length[:, None] / length[None, :]
     shift = middle[None, :, :] - middle[:, None, :]
     along = np.abs(np.einsum("ijk,ik->ij", shift, axis))
     across = np.abs(axis[:, None, 0] * shift[..., 1] - axis[:, None, 1] * shift[..., 0])
     longest = np.maximum(length[:, None], length[None, :])
     apart = across > 0.7 * (thick[:, None] + thick[None, :])
-    beside = parallel & (ratio > 0.4) & (ratio < 2.5) & (along < 0.6 * longest) & apart & (across < 1.5 * longest)
+    beside = alike & (ratio > 0.4) & (ratio < 2.5) & (along < 0.6 * longest) & apart & (across < 1.5 * longest)
     hatched = beside.sum(axis=1) > most
     hatched |= (beside & (across < longest)) @ hatched
     return np.asarray(~hatched)
