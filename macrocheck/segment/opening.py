@@ -199,7 +199,7 @@ def find_opening(
     across_it = np.arange(-8.0 * scale, _WIDEST * chord + 8.0 * scale, max(1.0, 0.5 * scale))
     seen = see_through(photo, maps, strip.points(across_it), across_it)
     if seen is not None:
-        return _edges(photo, strip, seen, scale)
+        return _edges(photo, _Strip(strip.base + seen[0] * strip.out, strip.out), seen[1], scale)
     widths, closed = _widths(maps, strip, _WIDEST * chord)
     usable = np.flatnonzero(np.isfinite(widths) | closed)[:_LOOKED_AT]
     is_open = np.isfinite(widths[usable])

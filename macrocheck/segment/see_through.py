@@ -9,8 +9,9 @@ from macrocheck.segment.tone import air_colour, colours_at
 
 _NARROWEST = 3.0
 """Map px: narrower openings are left to the maps and to what a groove looks like."""
-_START = 3.0
-"""Map px about the nonbutting surface within which the opening begins."""
+_START, _WAVY = 3.0, 0.1
+"""Map px about the nonbutting surface within which the opening begins, or a part of the width that is looked over
+where that is more: plates' edges are not straight all the way."""
 _BEYOND = 6.0
 """Map px of plate that must be seen on either side."""
 _ROWS = 8
@@ -23,8 +24,8 @@ _LIKE = 0.4
 """Part of the way from the air's colour to the plates' up to which a colour is the air's."""
 
 
-def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: FloatArray) -> float | None:
-    """Width, px, of an opening whose nonbutting side lies near offset 0 and through which the air is seen.
+def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: FloatArray) -> tuple[float, float] | None:
+    """Begin (offset) and width, px, of an opening whose nonbutting side lies near offset 0 and through which the air is seen.
 
     `points`: (n, k, 2) px, n stations behind the weld by k `offsets` (k,) px, evenly spaced from well inside the
     nonbutting member across the faying line into the butting one. None where none is seen for certain.
@@ -36,7 +37,8 @@ def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: Flo
     scale = maps.scale
     rows = np.array_split(colours_at(photo, points), max(1, len(points) // _ROWS))
     own = offsets < -_START * scale
-    widths = []
+    start = max(_START * scale, _WAVY * float(offsets[-1]))
+    begins, widths = [], []
     for row in rows:
         middle = np.median(row, axis=0)
         off = np.hypot.reduce(middle - colour, axis=1)
@@ -45,7 +47,7 @@ def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: Flo
             continue
         through = off < _LIKE * plate
         first = int(np.argmax(through & (offsets > -_START * scale)))
-        if not through[first] or offsets[first] > _START * scale:
+        if not through[first] or offsets[first] > start:
             continue
         rest = through[first:]
         if rest.all():
@@ -54,6 +56,7 @@ def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: Flo
         beyond = off[last : last + int(_BEYOND * scale / (offsets[1] - offsets[0]))]
         if len(beyond) < 3 or np.median(beyond[len(beyond) // 2 :]) < max(_APART, _PLAIN * stray):
             continue
+        begins.append(float(offsets[first]))
         widths.append(float(offsets[last - 1] - offsets[first]))
     if len(widths) < max(2, _AGREE * len(rows)):
         return None
@@ -61,4 +64,4 @@ def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: Flo
     quarter, three = np.percentile(widths, [25, 75])
     if width < _NARROWEST * scale or three - quarter > max(0.1 * width, 2.0):
         return None
-    return width
+    return float(np.median(begins)), width
