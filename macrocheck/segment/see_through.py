@@ -24,11 +24,13 @@ _LIKE = 0.4
 """Part of the way from the air's colour to the plates' up to which a colour is the air's."""
 
 
-def see_through(photo: Photo, maps: RegionMaps, points: FloatArray, offsets: FloatArray) -> tuple[float, float] | None:
-    """Begin (offset) and width, px, of an opening whose nonbutting side lies near offset 0 and through which the air is seen.
+def see_through(
+    photo: Photo, maps: RegionMaps, points: FloatArray, offsets: FloatArray
+) -> tuple[float, float] | None:
+    """Where an opening behind the weld begins, as an offset, and its width, px, told by the air seen through it.
 
     `points`: (n, k, 2) px, n stations behind the weld by k `offsets` (k,) px, evenly spaced from well inside the
-    nonbutting member across the faying line into the butting one. None where none is seen for certain.
+    nonbutting member across the faying line, near offset 0, into the butting one. None where none is seen for certain.
     """
     air = air_colour(photo, maps)
     if air is None or len(points) < _ROWS:
