@@ -30,7 +30,7 @@ def see_through(
     """Where an opening behind the weld begins, as an offset, and its width, px, told by the air seen through it.
 
     `points`: (n, k, 2) px, n stations behind the weld by k `offsets` (k,) px, evenly spaced from well inside the
-    nonbutting member across the faying line, near offset 0, into the butting one. None where none is seen for certain.
+    nonbutting member across the faying line, near offset 0, into the butting one. None where none is seen surely.
     """
     air = air_colour(photo, maps)
     if air is None or len(points) < _ROWS:

@@ -19,6 +19,8 @@ TITLES = {
     "apart-fair": "Second family, fair etch",
     "apart-grain": "Second family, told by grain",
     "apart-hard": "Second family, hard",
+    "elsewhere-fair": "Third family, fair etch",
+    "elsewhere-hard": "Third family, hard",
 }
 
 

@@ -25,7 +25,7 @@ TOOL = (
 )
 """Source on which every measured number rests."""
 BENCH = tuple(f"tests/bench/{name}.py" for name in ("cases", "accuracy", "compare", "distance"))
-PICTURES = {"own": ("macrocheck/render",), "apart": ("tests/apart",)}
+PICTURES = {"own": ("macrocheck/render",), "apart": ("tests/apart",), "elsewhere": ("tests/elsewhere",)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +117,8 @@ SETS: tuple[Part, ...] = (
     _set("apart", "fair", 0, 200, 1.8),
     _set("apart", "grain", 0, 100, 2.0),
     _set("apart", "hard", 0, 200, 2.0),
+    _set("elsewhere", "fair", 5000, 60, 2.0),
+    _set("elsewhere", "hard", 5000, 60, 2.0),
 )
 """Seeds from 40000 on in the own family, and all of the second family, are for reporting alone."""
 
