@@ -101,7 +101,9 @@ def end_within(
     tries = np.arange(-outline.width - 2.0, 2.0, 0.05)[:, None]
     k = 1.0 / (math.sqrt(2.0) * outline.blur)
     inner, outer = 0.5 - 0.5 * erf((u - tries) * k), 0.5 - 0.5 * erf((u - tries - outline.width) * k)
-    lefts, _ = _misfits(seen, np.stack([inner, outer - inner, np.ones_like(inner)], axis=1))
+    lefts, steps = _misfits(seen, np.stack([inner, outer - inner, np.ones_like(inner)], axis=1))
+    # the last of the bar itself is no outline: that has a tone of its own
+    lefts = np.where(np.abs(steps[:, 0] - steps[:, 1]) < LEAST_STEP / 2, np.inf, lefts)
     best = int(np.argmin(lefts))
     if not 0 < best < len(tries) - 1 or lefts[best] > MOST_LEFT * float(np.sum((seen - seen.mean()) ** 2)):
         return None

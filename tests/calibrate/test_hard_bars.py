@@ -69,6 +69,15 @@ def test_the_edge_of_the_box_close_to_an_end(gap: int, tick: float) -> None:
     assert 10 / scale.mm_per_px == pytest.approx(200.0, abs=0.2)
 
 
+def test_a_box_as_narrow_as_an_outline_along_the_sides_and_wide_past_the_ends() -> None:
+    image = np.full((300, 480, 3), 55.0)
+    image[140:151, 90:350] = 194.0
+    image[143:151, 150:291] = 35.0
+    image[151:154, 90:350] = 194.0
+    scale = calibrate(photo_of(camera(image, seed=1, blur=0.0, noise=1.5, quality=None)), [parse_mark("bar:10mm")])
+    assert 10 / scale.mm_per_px == pytest.approx(141.0, abs=0.2)
+
+
 @pytest.mark.parametrize("gap", [6, 9])
 def test_a_label_close_to_an_end(gap: int) -> None:
     image, _ = draw_bar(np.full((300, 480, 3), 40.0), start=(99.5, 149.5), length_px=200.0, thickness_px=4.0)
