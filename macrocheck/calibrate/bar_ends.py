@@ -22,6 +22,8 @@ BLOCK = 5
 """Side of the blocks of residuals that show how neighbours go together, px."""
 SMOOTH = 0.8
 """Smoothing (standard deviation) of the picture around an end, px."""
+SHOWS_WIDTH = 6.0
+"""Thickness of a bar, px, from which its ticks may be thinner or thicker than it: blur hides it on thinner ones."""
 FWHM = 2.355
 """Width of a Gaussian at half height in standard deviations."""
 SHARPEST, SOFTEST = 0.8, 4.5
@@ -70,7 +72,7 @@ class Patch:
     ) -> "Patch":
         """Read the patch; `inward`: how far back along the bar it may reach, px, `reach`: how far past its end."""
         step = max(1.0, thickness / 6.0)
-        out = 7.0 + 2.0 * thickness
+        out = 7.0 + (2.0 if thickness > SHOWS_WIDTH else 1.5) * thickness
         wide = 8.0 + 3.5 * thickness
         # every pixel along the bar: a drawn edge may be sharp
         u = np.arange(-min(out, inward), min(out, reach) + 0.01)
@@ -125,7 +127,7 @@ def _bounds(patch: Patch, sharpest: float, *, tick: bool) -> tuple[FloatArray, F
     low = [-7.0 - 0.5 * t, -0.5 * t - 2, 0.6, sharpest]
     high = [7.0 + 0.5 * t, 0.5 * t + 2, 1.3 * t + 1.0, SOFTEST]
     if tick:
-        high[0] += 0.5 * t  # a bar is followed up to a tick that is thicker than it
+        high[0] += 0.5 * t if t > SHOWS_WIDTH else 0.0  # a bar is followed up to a tick that is thicker than it
         low += [0.8 * t, 0.6]
         high += [2 * float(patch.v[-1]), 2.0 * t + 3.0]
     return np.array(low), np.array(high)
@@ -234,7 +236,9 @@ def ticked_end(patch: Patch, plain: End) -> End:
     starts = [np.array([at, 0.0, t, 1.0, 3.0 * t + 2.0, t]) for at in (top, plain.at - t / 2)]
     stands = near & (beside > 0.5 * float(beside[near].max()))
     wide = float(np.count_nonzero(stands))
-    if wide and not 0.7 * t - 1.0 < wide < 1.4 * t + 1.0:  # a tick thinner or thicker than its bar
+    if (
+        t > SHOWS_WIDTH and wide and not 0.7 * t - 1.0 < wide < 1.4 * t + 1.0
+    ):  # a tick thinner or thicker than its bar
         starts.append(np.array([float(np.mean(patch.u[stands])), 0.0, t, 1.0, 3.0 * t + 2.0, wide]))
     return _best(patch, starts, tick=True)
 

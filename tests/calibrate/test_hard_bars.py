@@ -70,7 +70,7 @@ def test_the_edge_of_the_box_close_to_an_end(gap: int, tick: float) -> None:
 
 
 def test_a_box_as_narrow_as_an_outline_along_the_sides_and_wide_past_the_ends() -> None:
-    image = np.full((300, 480, 3), 55.0)
+    image = np.full((300, 480, 3), 90.0)
     image[140:151, 90:350] = 194.0
     image[143:151, 150:291] = 35.0
     image[151:154, 90:350] = 194.0
