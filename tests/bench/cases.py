@@ -1,4 +1,4 @@
-"""Rendered pictures with their truth, of either family, in one shape."""
+"""Rendered pictures with their truth, of any family, in one shape."""
 
 import hashlib
 from collections.abc import Mapping
@@ -14,7 +14,7 @@ from macrocheck.photo import Photo
 if TYPE_CHECKING:
     from macrocheck.render.section import SectionJoint
 
-FAMILIES = ("apart", "own")
+FAMILIES = ("apart", "own", "elsewhere")
 LOOKS: dict[str, Literal["fair", "grain", "hard"]] = {"fair": "fair", "grain": "grain", "hard": "hard"}
 
 
@@ -66,6 +66,8 @@ def load_case(family: str, look: str, seed: int) -> Case:
         return _apart(look, seed)
     if family == "own":
         return _own(look, seed)
+    if family == "elsewhere":
+        return _elsewhere(look, seed)
     msg = f"family is one of {', '.join(FAMILIES)}, not {family!r}"
     raise ValueError(msg)
 
@@ -135,3 +137,22 @@ def _own(look: str, seed: int) -> Case:
         for weld in picture.welds
     )
     return Case("own", look, seed, picture.rgb, picture.joint, picture.mm_per_px, picture.mark, welds)
+
+
+def _elsewhere(look: str, seed: int) -> Case:
+    from tests.elsewhere import render_elsewhere
+
+    picture = render_elsewhere(seed, look)
+    welds = tuple(
+        CaseWeld(
+            truth=weld.quantities,
+            polygon_px=weld.outline.polygon,
+            joint_root_px=weld.outline.joint_root,
+            toe_butting_px=weld.outline.toe_butting,
+            toe_nonbutting_px=weld.outline.toe_nonbutting,
+            whole=weld.whole,
+            outline=weld.outline,
+        )
+        for weld in picture.welds
+    )
+    return Case("elsewhere", look, seed, picture.rgb, picture.joint, picture.mm_per_px, picture.mark, welds)
