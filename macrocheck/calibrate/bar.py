@@ -76,9 +76,14 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
     if len(bars) > 1:  # of several a bar is the one that says how long it is
-        bars = [bar for bar in bars if labelled(photo.pixels, bar)] or bars
+        bars = _most_likely([bar for bar in bars if labelled(photo.pixels, bar)]) or bars
     bars = [again for bar in bars if (again := _again(photo.pixels, bar)).u_length < MOST_U * bar.length]
     return tuple(_candidate(within_outline(photo.pixels, bar), mark.length_mm) for bar in bars)
+
+
+def _most_likely(bars: list[Bar]) -> list[Bar]:
+    """Without lines aslant that have no ticks where another bar is level: a dimension beside one reads as a label."""
+    return [bar for bar in bars if bar.ticks or bar.level] or bars
 
 
 def _again(pixels: ByteArray, bar: Bar) -> Bar:
