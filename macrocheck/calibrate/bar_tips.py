@@ -34,9 +34,10 @@ FAINT_TINT, TINTED_BY = 25.0, 1.5
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 """How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
 20 ends without one 0.3 at most."""
-LEAST_ONE_SIDED, STANDS = 0.5, 0.2
+LEAST_ONE_SIDED, STANDS, THIN = 0.5, 0.2, 0.04
 """The same for ticks on one side of the bar only, and by how much likeness to the bar (1 its tone, 0 its ground) one
-exceeds, close beside the bar, what lies there further back; estimates."""
+exceeds, close beside the bar, what lies there further back, and how thick such a bar is at most, in parts of its
+length: the ground between a bar and the edge of its box has ends like that; estimates."""
 CLEARED, CLUTTERED = 0.25, 0.4
 """Difference from the bar's ground, in parts of its contrast, up to which what lies past an end is that ground, and
 from which it is something else: a label, the edge of the bar's box, another plate."""
@@ -123,7 +124,7 @@ def tips_of(pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: fl
     """Both ends of a bar `thick` and `length` px; None where one is not seen or they contradict each other."""
     rows = np.array([-0.25, 0.0, 0.25]) * thick if thick < 4 else np.linspace(-0.35, 0.35, 15) * thick
     sites = [_Site.seen(pixels, foot, thick, rows, _window(thick, length)) for foot in feet]
-    ticks = _ticks(sites, 0.4 * length)
+    ticks = _ticks(sites, 0.4 * length, thin=thick < THIN * length)
     if ticks is None or ticks:
         return ticks or None
     a, b = (_end(site) for site in sites)
@@ -212,8 +213,11 @@ def _clear(
     return (float(clear[0]), float(last)) if last - clear[0] + 1 >= LEAST_CLEAR else None
 
 
-def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | None:
-    """Both end ticks; () where the bar has none, None where the two ends contradict."""
+def _ticks(sites: list[_Site], inward: float, *, thin: bool) -> tuple[Tip, Tip] | tuple[()] | None:
+    """Both end ticks; () where the bar has none, None where the two ends contradict.
+
+    `thin`: whether it may have them on one side only.
+    """
     changes = []
     for site in sites:
         change = site.change(np.arange(-1.8, -1.0, 0.1) * site.window)
@@ -225,7 +229,7 @@ def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | N
     shown = [r[0] for r in best]
     if _pair(ends, LEAST_SHOWN):
         return _both(ends)
-    one_sided = _bracket(sites, changes, inward)
+    one_sided = _bracket(sites, changes, inward) if thin else None
     if one_sided is not None:
         return one_sided
     return () if max(shown) < SURELY_SHOWN else None
