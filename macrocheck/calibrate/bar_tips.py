@@ -22,8 +22,8 @@ LEAST_COVER = 0.25
 """Least part of its ground that a bar may cover: the thinnest drawn one under the softest blur."""
 LEAST_U = 0.02
 """Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
-TICK_U = 0.027
-"""The same for the middle of a tick."""
+TICK_U, ONE_SIDED_U = 0.027, 0.045
+"""The same for the middle of a tick, and of one on one side only, of which half as many pixels tell."""
 COLOUR_U, LEAST_COLOUR_U = 25.0, 0.1
 """Standard uncertainty of an end that is told by colour alone, px grey levels, and px at least: JPEG files keep a
 colour for every second pixel at best, and round faint ones most; from rendered bars."""
@@ -34,10 +34,11 @@ FAINT_TINT, TINTED_BY = 25.0, 1.5
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 """How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
 20 ends without one 0.3 at most."""
-LEAST_ONE_SIDED, STANDS, THIN = 0.5, 0.2, 0.04
+LEAST_ONE_SIDED, STANDS, THIN, DEBLURRED = 0.5, 0.2, 0.04, 0.8
 """The same for ticks on one side of the bar only, and by how much likeness to the bar (1 its tone, 0 its ground) one
 exceeds, close beside the bar, what lies there further back, and how thick such a bar is at most, in parts of its
-length: the ground between a bar and the edge of its box has ends like that; estimates."""
+length: the ground between a bar and the edge of its box has ends like that; and how thick a bar with ticks is at
+least, in parts of what is seen, which blur widens; estimates."""
 CLEARED, CLUTTERED = 0.25, 0.4
 """Difference from the bar's ground, in parts of its contrast, up to which what lies past an end is that ground, and
 from which it is something else: a label, the edge of the bar's box, another plate."""
@@ -227,11 +228,14 @@ def _ticks(sites: list[_Site], inward: float, *, thin: bool) -> tuple[Tip, Tip] 
     ends = [_tick_read(site, change, inward) for site, change in zip(sites, changes, strict=True)]
     best = [max(readings, key=lambda r: r[0]) for readings in ends]
     shown = [r[0] for r in best]
-    if _pair(ends, LEAST_SHOWN):
+    paired = _pair(ends, LEAST_SHOWN)
+    if paired and min(shown) >= SURELY_SHOWN:
         return _both(ends)
     one_sided = _bracket(sites, changes, inward) if thin else None
-    if one_sided is not None:
-        return one_sided
+    if one_sided is not None and not (paired and one_sided[0] < min(shown)):
+        return one_sided[1]
+    if paired:
+        return _both(ends)
     return () if max(shown) < SURELY_SHOWN else None
 
 
@@ -248,12 +252,14 @@ def _tick_read(site: _Site, change: FloatArray, inward: float, side: int = 0) ->
         )
         plain = plain_end(patch, 0.0)
         end = ticked_end(patch, plain, side)
-        shows = tick_shows(patch, plain, end) if _is_tick(end, site.thick) else 0.0
+        shows = (
+            tick_shows(patch, plain, end) if _is_tick(end, DEBLURRED * site.thick if side else site.thick) else 0.0
+        )
         if side and end.tick - end.thickness / 2 > float((side * patch.v).max()) - 1.0:
             shows = 0.0  # the side of a frame goes on
         if shows >= LEAST_SHOWN:
             end = closer_end(patch.around(end), end)
-        u = math.hypot(end.u, TICK_U, way.u, site.shift(change, end.blur, tick=True))
+        u = math.hypot(end.u, ONE_SIDED_U if side else TICK_U, way.u, site.shift(change, end.blur, tick=True))
         readings.append((shows, end.tick, Tip(end.at, u, end.blur, tick=True)))
     return readings
 
@@ -270,19 +276,17 @@ def _both(ends: Sequence[_Readings]) -> tuple[Tip, Tip]:
     return a, b
 
 
-def _bracket(sites: list[_Site], changes: list[FloatArray], inward: float) -> tuple[Tip, Tip] | None:
-    """Both end ticks of a bar that has them on one side only, `|____|`; None where it has none."""
+def _bracket(sites: list[_Site], changes: list[FloatArray], inward: float) -> tuple[float, tuple[Tip, Tip]] | None:
+    """How much the end ticks of a bar show that has them on one side only, `|____|`, and both; None without them."""
     found = []
     for side in (1, -1):  # v of the two ends runs in opposite directions
         turned = (side, -side)
         if not all(_stands(site, s) for site, s in zip(sites, turned, strict=True)):
             continue
-        ends = [
-            _tick_read(site, change, inward, s) for site, change, s in zip(sites, changes, turned, strict=True)
-        ]
+        ends = [_tick_read(site, change, inward, s) for site, change, s in zip(sites, changes, turned, strict=True)]
         if _pair(ends, LEAST_ONE_SIDED):
             found.append((min(max(r[0] for r in readings) for readings in ends), _both(ends)))
-    return max(found, key=lambda one: one[0])[1] if found else None
+    return max(found, key=lambda one: one[0]) if found else None
 
 
 def _stands(site: _Site, side: int) -> bool:
@@ -290,9 +294,7 @@ def _stands(site: _Site, side: int) -> bool:
     v = side * (0.5 * site.thick + np.array([1.0, 1.5, 2.0]))
     near = np.arange(-4.0 - 0.5 * site.thick, 4.1 + 0.5 * site.thick)
     far = np.arange(-0.8 * site.window, -0.5 * site.window, 1.0) - 4.0 - site.thick
-    at_end, before = (
-        likeness(site.read(u, v), site.foot.on, site.foot.ground).mean(axis=0) for u in (near, far)
-    )
+    at_end, before = (likeness(site.read(u, v), site.foot.on, site.foot.ground).mean(axis=0) for u in (near, far))
     return bool(at_end.max() - np.median(before) > STANDS)
 
 

@@ -125,10 +125,10 @@ def with_hard_bar(seed: int, *, bracket: bool = False) -> tuple[Picture, str]:
     thick = min(thick, (0.03 if ticked else 0.12) * length)
     thick = max(thick, 2.0)
     tick = max(thick * rng.uniform(3, 7), 8.0) if ticked else 0.0
-    side = 0
+    tick_side = 0
     if bracket:
         own = np.random.default_rng([9, seed])  # all else stays as it is drawn with this seed
-        side = int(own.choice([1, -1]))
+        tick_side = int(own.choice([1, -1]))
         thick = min(float(np.exp(own.uniform(0.0, np.log(max(0.005 * w, 3.0))))), 0.03 * length)
         tick = max(thick * own.uniform(4, 11), 8.0)
     if sharp:  # whole pixels, as a program without anti-aliasing draws them
@@ -148,7 +148,7 @@ def with_hard_bar(seed: int, *, bracket: bool = False) -> tuple[Picture, str]:
             edging = (90.0, 90.0, 90.0) if light else (170.0, 170.0, 170.0)
     tone = rng.uniform(0, 60) if light else rng.uniform(190, 255)
     plate: Colour = (tone, tone, tone)
-    make = _Make(length, thick, tick, ink, edging, edge, shadow, upright, side)
+    make = _Make(length, thick, tick, ink, edging, edge, shadow, upright, tick_side)
     font, height = FONTS[int(rng.integers(len(FONTS)))], max(9.0, w * rng.uniform(0.012, 0.03))
     text = f"{mm:g} mm" if rng.random() < 0.85 else ""
     wide, tall, _, _ = _size(text, font, height) if text else (0, 0, 0.0, 0)
