@@ -35,10 +35,10 @@ LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 """How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
 20 ends without one 0.3 at most."""
 LEAST_ONE_SIDED, STANDS, THIN, DEBLURRED = 0.5, 0.2, 0.04, 0.8
-"""The same for ticks on one side of the bar only, and by how much likeness to the bar (1 its tone, 0 its ground) one
-exceeds, close beside the bar, what lies there further back, and how thick such a bar is at most, in parts of its
-length: the ground between a bar and the edge of its box has ends like that; and how thick a bar with ticks is at
-least, in parts of what is seen, which blur widens; estimates."""
+"""The same for ticks on one side of the bar only; by how much likeness to the bar (1 its tone, 0 its ground) one
+exceeds, close beside the bar, what lies there further back; how thick such a bar is at most, in parts of its
+length: the ground between a bar and the edge of its box has ends like that; and how thick it is at least, in parts
+of what is seen, which blur widens; estimates."""
 CLEARED, CLUTTERED = 0.25, 0.4
 """Difference from the bar's ground, in parts of its contrast, up to which what lies past an end is that ground, and
 from which it is something else: a label, the edge of the bar's box, another plate."""
@@ -277,7 +277,7 @@ def _both(ends: Sequence[_Readings]) -> tuple[Tip, Tip]:
 
 
 def _bracket(sites: list[_Site], changes: list[FloatArray], inward: float) -> tuple[float, tuple[Tip, Tip]] | None:
-    """How much the end ticks of a bar show that has them on one side only, `|____|`, and both; None without them."""
+    """The ticks of a bar that has them on one side only, `|____|`, and how much they show; None without them."""
     found = []
     for side in (1, -1):  # v of the two ends runs in opposite directions
         turned = (side, -side)
