@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.calibrate.bar_bracket import one_sided
 from macrocheck.calibrate.bar_ends import End, Patch, closer_end, plain_end, tick_shows, ticked_end
 from macrocheck.calibrate.profile import fit_edge, sample, strip
 from macrocheck.photo import LUMA
@@ -231,9 +232,9 @@ def _ticks(sites: list[_Site], inward: float, *, thin: bool) -> tuple[Tip, Tip] 
     paired = _pair(ends, LEAST_SHOWN)
     if paired and min(shown) >= SURELY_SHOWN:
         return _both(ends)
-    one_sided = _bracket(sites, changes, inward) if thin else None
-    if one_sided is not None and not (paired and one_sided[0] < min(shown)):
-        return one_sided[1]
+    bracket = _bracket(sites, changes, inward) if thin else None
+    if bracket is not None and not (paired and bracket[0] < min(shown)):
+        return bracket[1]
     if paired:
         return _both(ends)
     return () if max(shown) < SURELY_SHOWN else None
@@ -255,8 +256,8 @@ def _tick_read(site: _Site, change: FloatArray, inward: float, side: int = 0) ->
         shows = (
             tick_shows(patch, plain, end) if _is_tick(end, DEBLURRED * site.thick if side else site.thick) else 0.0
         )
-        if side and end.tick - end.thickness / 2 > float((side * patch.v).max()) - 1.0:
-            shows = 0.0  # the side of a frame goes on
+        if side and shows and not one_sided(patch, end, site.read, foot.contrast):
+            shows = 0.0
         if shows >= LEAST_SHOWN:
             end = closer_end(patch.around(end), end)
         u = math.hypot(end.u, ONE_SIDED_U if side else TICK_U, way.u, site.shift(change, end.blur, tick=True))
