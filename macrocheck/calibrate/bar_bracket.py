@@ -1,7 +1,7 @@
 """Whether an end tick that stands on one side of a bar only was drawn there.
 
-The strip of ground between a plain bar and the edge of its box, and an outline's far side, have ends like those of a
-bracket; they are told by what lies between them, which is the bar, and by ticks unlike their line.
+The strip of ground between a plain bar and the edge of its box, and the far side of an outline, end like a bracket;
+they are told by what lies between their ticks, which is the bar, and by ticks unlike their line.
 """
 
 import math
@@ -22,9 +22,9 @@ Read = Callable[[FloatArray, FloatArray], FloatArray]
 
 
 def one_sided(patch: Patch, end: End, read: Read, contrast: float) -> bool:
-    """Whether a fitted one-sided tick ends, is as thick as its bar and stands on one ground; `contrast`: grey levels.
+    """Whether a fitted one-sided tick ends, is as thick as its bar and stands on one ground.
 
-    A tick that does not end is the side of a frame.
+    `contrast`: of the bar, grey levels. A tick that does not end is the side of a frame.
     """
     ends = end.tick - end.thickness / 2 <= float((end.side * patch.v).max()) - 1.0
     pen = end.thickness <= SHOWS_PEN or PEN[0] < end.wide / end.thickness < PEN[1]

@@ -33,7 +33,6 @@ def bracket(*, ground: float, colour: Colour, thick: float, side: int, angle: fl
 @pytest.mark.parametrize(("ground", "colour"), [(30.0, WHITE), (220.0, BLACK)])
 @pytest.mark.parametrize("angle", [0.0, 90.0, 23.0])
 def test_ticks_on_one_side_only(thick: float, side: int, ground: float, colour: Colour, angle: float) -> None:
-    angle = angle if angle < 90 or side > 0 else -90.0 + 180.0
     image = bracket(ground=ground, colour=colour, thick=thick, side=side, angle=angle)
     scale = found(image, blur=0.0 if thick == 1.0 else 0.4)
     assert 10 / scale.mm_per_px == pytest.approx(LENGTH, abs=0.25)
@@ -50,7 +49,7 @@ def test_short_ticks_are_seen(side: int) -> None:
     assert 10 / found(image).mm_per_px == pytest.approx(LENGTH, abs=0.25)
 
 
-@pytest.mark.parametrize("seed", range(3, 15))
+@pytest.mark.parametrize("seed", range(9, 20))
 def test_a_bracket_in_a_picture(seed: int) -> None:
     picture, text = with_hard_bar(seed, bracket=True)
     mark = parse_mark(text)
@@ -77,3 +76,20 @@ def test_a_line_aslant_does_not_stand_against_a_level_bar_with_its_label() -> No
         image, start=(60.0, 250.0), length_px=200.0, angle_deg=-58.0, thickness_px=3.0, colour=(40.0, 220.0, 80.0)
     )
     assert 10 / found(image).mm_per_px == pytest.approx(LENGTH, abs=0.25)
+
+
+@pytest.mark.parametrize("seed", [9, 31, 45])
+def test_the_ground_around_a_plain_bar_is_no_bracket(seed: int) -> None:
+    """A strip of it, between the bar and the edge of its box, or its outline, ends as a bracket does."""
+    picture, text = with_hard_bar(seed)
+    scale = calibrate(photo_of(picture.pixels), [parse_mark(text)])
+    assert scale.mm_per_px * picture.length_px / float(text[4:-2]) == pytest.approx(1, abs=0.002)
+    assert "ticks" not in scale.method
+
+
+@pytest.mark.parametrize(("seed", "one_sided"), [(50, False), (83, True)])
+def test_the_ground_between_the_ticks_of_a_bar_is_no_bar(seed: int, *, one_sided: bool) -> None:
+    picture, text = with_hard_bar(seed, bracket=one_sided)
+    scale = calibrate(photo_of(picture.pixels), [parse_mark(text)])
+    assert scale.mm_per_px * picture.length_px / float(text[4:-2]) == pytest.approx(1, abs=0.002)
+    assert "ticks" in scale.method
