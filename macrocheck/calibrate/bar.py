@@ -76,9 +76,14 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
     bars.sort(key=lambda b: -b.strength)
     bars = [b for b in bars if b.strength >= WEAKEST * bars[0].strength]
     if len(bars) > 1:  # of several a bar is the one that says how long it is
-        bars = [bar for bar in bars if labelled(photo.pixels, bar)] or bars
+        bars = _most_likely([bar for bar in bars if labelled(photo.pixels, bar)]) or bars
     bars = [again for bar in bars if (again := _again(photo.pixels, bar)).u_length < MOST_U * bar.length]
     return tuple(_candidate(within_outline(photo.pixels, bar), mark.length_mm) for bar in bars)
+
+
+def _most_likely(bars: list[Bar]) -> list[Bar]:
+    """Without lines aslant that have no ticks where another bar is level: their dimension reads as a label."""
+    return [bar for bar in bars if bar.ticks or bar.level] or bars
 
 
 def _again(pixels: ByteArray, bar: Bar) -> Bar:
@@ -108,9 +113,23 @@ def _candidate(bar: Bar, length_mm: float) -> Candidate:
 
 
 def _same(a: Bar, b: Bar) -> bool:
+    if _between_ticks(a, b) or _between_ticks(b, a):
+        return False
     ends = np.abs(np.array([a.start - b.start, a.end - b.end])).max()
     turned = np.abs(np.array([a.start - b.end, a.end - b.start])).max()
     return bool(min(ends, turned) < 3.0 + 0.5 * max(a.thickness, b.thickness))
+
+
+def _between_ticks(a: Bar, b: Bar) -> bool:
+    """Whether `a` is the ground between the ticks of `b`, beside its line."""
+    if a.ticks or not b.ticks or abs(float(a.direction @ b.direction)) < 0.999:
+        return False
+    shift = np.array([a.start, a.middle, a.end]) - b.start
+    along = shift @ b.direction
+    across = abs(float(shift[1] @ np.array([-b.direction[1], b.direction[0]])))
+    apart = across - 0.5 * (a.thickness + b.thickness)
+    inside = along.min() > -1.0 and along.max() < b.length + 1.0
+    return bool(inside and a.length > b.length - 3.0 * b.thickness - 6.0 and -3.0 < apart < 6.0)
 
 
 def _twins(a: Bar, b: Bar) -> bool:
@@ -125,7 +144,7 @@ def _twins(a: Bar, b: Bar) -> bool:
 
 
 def _only_part(a: Bar, b: Bar) -> bool:
-    """Whether `a` is only the ground beside bar `b` on its strip, or an end tick of `b`."""
+    """Whether `a` is only the ground beside bar `b` on its strip or between its ticks, or an end tick of `b`."""
     turn = abs(float(a.direction @ b.direction))
     shift = np.array([a.start, a.middle, a.end]) - b.start
     along = shift @ b.direction
@@ -133,7 +152,7 @@ def _only_part(a: Bar, b: Bar) -> bool:
     if turn > 0.999:
         touching = across[1] < 0.5 * (a.thickness + b.thickness) + 6.0
         longer = along.min() < 1.0 and along.max() > b.length - 1.0 and a.length > 1.01 * b.length
-        return bool(touching and longer)
+        return bool(touching and longer and not _between_ticks(b, a)) or _between_ticks(a, b)
     at_end = min(abs(along[1]), abs(along[1] - b.length)) < 3.0 + a.thickness
     return bool(turn < 0.1 and at_end and across[1] < 0.3 * a.length and a.length < b.length)
 

@@ -1,8 +1,8 @@
 """Where a bar ends: a drawn end, with a tick across it or without, fitted to the picture around the end.
 
 The model is what a camera makes of a drawn bar: a rectangle, and where there is a tick a second one across its
-end, both blurred by one Gaussian, on a ground that may lean. A plain end and an end with a tick are fitted to
-the same pixels; that the tick is there is told by how much better the second fits.
+end, or to one side of it only, both blurred by one Gaussian, on a ground that may lean. A plain end and an end with
+a tick are fitted to the same pixels; that the tick is there is told by how much better the second fits.
 """
 
 import math
@@ -35,7 +35,8 @@ class End:
     """One end as fitted, px: how far past the stated tip it lies, its standard uncertainty, blur, thickness.
 
     `at` is the middle of the tick where there is one, else the outer end. `tick`: the tick's full length across,
-    0 without one; `wide`: its thickness. `height`: of the bar over its ground, in parts of its tone beside it.
+    0 without one; `wide`: its thickness; `side`: 1 or -1 where it stands on that side of the bar only, else 0.
+    `height`: of the bar over its ground, in parts of its tone beside it.
     `odd`: what each pixel of the patch speaks against the fit, (len(v), len(u)).
     """
 
@@ -47,6 +48,7 @@ class End:
     wide: float
     height: float
     odd: FloatArray
+    side: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +71,22 @@ class Patch:
         ground: FloatArray,
         inward: float,
         reach: float = math.inf,
+        side: int = 0,
     ) -> "Patch":
-        """Read the patch; `inward`: how far back along the bar it may reach, px, `reach`: how far past its end."""
+        """Read the patch; `inward`: how far back along the bar it may reach, px, `reach`: how far past its end.
+
+        `side`: 1 or -1 where a tick is looked for on that side of the bar only (sign of v): it is as long as half
+        of one that stands on both sides, or longer, and must be seen to end.
+        """
         step = max(1.0, thickness / 6.0)
         out = 7.0 + (2.0 if thickness > SHOWS_WIDTH else 1.5) * thickness
         wide = 8.0 + 3.5 * thickness
         # every pixel along the bar: a drawn edge may be sharp
         u = np.arange(-min(out, inward), min(out, reach) + 0.01)
         v = np.arange(-(wide // step), wide // step + 0.01) * step
+        if side:
+            v = side * np.arange(-((6.0 + thickness) // step), (8.0 + 7.0 * thickness) // step + 0.01) * step
+            v = np.sort(v)
         signal = (strip(pixels, tip, outward, u, v) - ground) @ lean
         # an edge sharp to the pixel looks different wherever it lies between two samples, unless it is smoothed
         smooth = cv2.GaussianBlur(signal, (0, 0), sigmaX=SMOOTH, sigmaY=SMOOTH / step)
@@ -86,7 +96,8 @@ class Patch:
         """The part as large as an end found in it asks for, so that what lies further off weighs nothing."""
         near = 3.0 * end.blur + 2.0
         along = np.abs(self.u - end.at) <= near + end.thickness / 2
-        across = np.abs(self.v) <= near + end.tick / 2
+        # a one-sided tick reaches from the bar's far side
+        across = np.abs(self.v - end.side * (end.tick - end.thickness) / 2) <= near + end.tick / 2
         return Patch(self.signal[np.ix_(across, along)], self.u[along], self.v[across], self.thickness)
 
 
@@ -96,7 +107,7 @@ def _slab(x: FloatArray, low: FloatArray, high: FloatArray, blur: FloatArray) ->
     return np.asarray(0.5 * (erf((x - low[:, None]) * k) - erf((x - high[:, None]) * k)))
 
 
-def _shapes(patch: Patch, p: FloatArray, *, tick: bool) -> FloatArray:
+def _shapes(patch: Patch, p: FloatArray, *, tick: bool, side: int) -> FloatArray:
     """Bars of height 1, (n, len(v), len(u)), for rows (at, middle, thickness, blur[, tick's length, thickness])."""
     at, middle, thick, blur = p[:, :4].T
     far = np.full(len(p), -1e4)
@@ -105,7 +116,8 @@ def _shapes(patch: Patch, p: FloatArray, *, tick: bool) -> FloatArray:
         return np.asarray(across[:, :, None] * _slab(patch.u, far, at, blur)[:, None, :])
     tall, wide = p[:, 4], p[:, 5]
     bar = across[:, :, None] * _slab(patch.u, far, at + wide / 2, blur)[:, None, :]
-    whole = _slab(patch.v, middle - tall / 2, middle + tall / 2, blur)
+    centre = middle + side * (tall - thick) / 2
+    whole = _slab(patch.v, centre - tall / 2, centre + tall / 2, blur)
     end = _slab(patch.u, at - wide / 2, at + wide / 2, blur)
     return np.asarray(bar + (whole - across)[:, :, None] * end[:, None, :])
 
@@ -129,7 +141,7 @@ def _bounds(patch: Patch, sharpest: float, *, tick: bool) -> tuple[FloatArray, F
     if tick:
         high[0] += 0.5 * t if t > SHOWS_WIDTH else 0.0  # a bar is followed up to a tick that is thicker than it
         low += [0.8 * t, 0.6]
-        high += [2 * float(patch.v[-1]), 2.0 * t + 3.0]
+        high += [2 * float(np.abs(patch.v).max()), 2.0 * t + 3.0]
     return np.array(low), np.array(high)
 
 
@@ -138,7 +150,7 @@ def _weights(residual: FloatArray) -> FloatArray:
     return np.asarray(1.0 / (1.0 + (residual / ODD) ** 2) ** 2)
 
 
-def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARPEST) -> _Fit:
+def _fit(patch: Patch, start: FloatArray, *, tick: bool, side: int = 0, sharpest: float = SHARPEST) -> _Fit:
     """Least squares from `start`; a blur of 1 px at least finds its way where a sharper edge stops short."""
     low, high = _bounds(patch, sharpest, tick=tick)
     p = np.clip(start, low, high)
@@ -156,7 +168,7 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
         pull[5] = 0.1
     # a bar and how it changes with each parameter are drawn together: one call draws all
     nudge = np.vstack([np.zeros(len(p)), 1e-3 * np.eye(len(p))])
-    drawn = _shapes(patch, p + nudge, tick=tick)
+    drawn = _shapes(patch, p + nudge, tick=tick, side=side)
     shape = drawn[0]
     weight = _weights(values - shape.ravel() / max(float(shape.max()), 0.2))
     best: _Fit | None = None
@@ -190,7 +202,7 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, sharpest: float = SHARP
         n = len(best.p)
         stiff = best.normal + damp * np.diag(np.diag(best.normal)) + 1e-9 * np.eye(len(best.rhs))
         p = np.clip(best.p + np.clip(np.linalg.solve(stiff, best.rhs)[:n], -2.0, 2.0), low, high)
-        drawn = _shapes(patch, p + nudge, tick=tick)
+        drawn = _shapes(patch, p + nudge, tick=tick, side=side)
         shape = drawn[0]
     if best is None:
         msg = "a fit takes a step at least"
@@ -224,12 +236,17 @@ def plain_end(patch: Patch, at: float) -> End:
     return _best(patch, [np.array([at, 0.0, patch.thickness, 1.3])], tick=False)
 
 
-def ticked_end(patch: Patch, plain: End) -> End:
-    """Fit an end with a tick across it, starting from the same end as fitted without."""
+def ticked_end(patch: Patch, plain: End, side: int = 0) -> End:
+    """Fit an end with a tick across it, starting from the same end as fitted without.
+
+    `side`: 1 or -1 where the tick is to stand on that side of the bar only.
+    """
     t = patch.thickness
     # beside a thick bar the rows lie further apart than the flank of a thin one is wide
     wide = max(4.0, 1.2 * float(patch.v[1] - patch.v[0]))
     flank = (np.abs(patch.v) > 0.5 * t + 0.5) & (np.abs(patch.v) < 0.5 * t + wide)
+    if side:
+        flank &= np.sign(patch.v) == side
     beside = np.convolve(patch.signal[flank].mean(axis=0), (0.25, 0.5, 0.25), "same")
     near = np.abs(patch.u) < 5.0 + 0.5 * t
     top = float(patch.u[near][int(np.argmax(beside[near]))])
@@ -240,7 +257,7 @@ def ticked_end(patch: Patch, plain: End) -> End:
         t > SHOWS_WIDTH and wide and not 0.7 * t - 1.0 < wide < 1.4 * t + 1.0
     ):  # a tick thinner or thicker than its bar
         starts.append(np.array([float(np.mean(patch.u[stands])), 0.0, t, 1.0, 3.0 * t + 2.0, wide]))
-    return _best(patch, starts, tick=True)
+    return _best(patch, starts, tick=True, side=side)
 
 
 def closer_end(patch: Patch, end: End) -> End:
@@ -248,20 +265,20 @@ def closer_end(patch: Patch, end: End) -> End:
     if min(patch.signal.shape) < 2 * BLOCK:
         return end
     start = np.array([end.at, 0.0, end.thickness, end.blur, end.tick, end.wide])
-    again = _best(patch, [start], tick=True)
+    again = _best(patch, [start], tick=True, side=end.side)
     return again if abs(again.at - end.at) < end.blur and again.tick > again.thickness else end
 
 
-def _best(patch: Patch, starts: list[FloatArray], *, tick: bool) -> End:
-    soft = min((_fit(patch, start, tick=tick, sharpest=1.2) for start in starts), key=lambda f: f.cost)
-    best = _fit(patch, soft.p, tick=tick)
+def _best(patch: Patch, starts: list[FloatArray], *, tick: bool, side: int = 0) -> End:
+    soft = min((_fit(patch, start, tick=tick, side=side, sharpest=1.2) for start in starts), key=lambda f: f.cost)
+    best = _fit(patch, soft.p, tick=tick, side=side)
     weight = _weights(best.residual)
     left = float(np.sum(weight * best.residual**2) / np.sum(weight))
     cov = np.linalg.inv(best.normal + 1e-9 * np.eye(len(best.normal)))
     u = math.sqrt(max(left * float(cov[0, 0]) * _together(best.residual * weight), 0.0))
     p = best.p
     tall, wide = (float(p[4]), float(p[5])) if tick else (0.0, 0.0)
-    return End(float(p[0]), u, float(p[3]), float(p[2]), tall, wide, best.height, _odd(best.residual))
+    return End(float(p[0]), u, float(p[3]), float(p[2]), tall, wide, best.height, _odd(best.residual), side)
 
 
 def _odd(residual: FloatArray) -> FloatArray:
@@ -272,7 +289,8 @@ def _odd(residual: FloatArray) -> FloatArray:
 
 def tick_shows(patch: Patch, plain: End, ticked: End) -> float:
     """How much of what speaks against a plain end, where the tick would be, the tick makes good: 1 all of it."""
-    across = np.abs(patch.v) < ticked.tick / 2 + 1.0
+    middle = ticked.side * (ticked.tick - ticked.thickness) / 2
+    across = np.abs(patch.v - middle) < ticked.tick / 2 + 1.0
     across &= np.abs(patch.v) > 0.35 * patch.thickness
     along = np.abs(patch.u - ticked.at) < 0.5 * ticked.thickness + 2.0 * ticked.blur + 1.0
     if np.count_nonzero(across) < 2 or np.count_nonzero(along) < 2:

@@ -45,10 +45,14 @@ class Bar(Stroke):
     edged: bool = False
 
     @property
+    def level(self) -> bool:
+        """Whether it lies along the picture's rows or columns, as burned-in bars do."""
+        return float(np.abs(self.direction).max()) > math.cos(math.radians(0.2))
+
+    @property
     def strength(self) -> float:
-        """Contrast; less for a hairline, more along the picture's rows or columns as burned-in bars lie."""
-        level = float(np.abs(self.direction).max()) > math.cos(math.radians(0.2))
-        return self.contrast * min(self.thickness / 3.0, 1.0) * (1.5 if level else 1.0)
+        """Contrast; less for a hairline, more for a level or upright bar."""
+        return self.contrast * min(self.thickness / 3.0, 1.0) * (1.5 if self.level else 1.0)
 
 
 def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:

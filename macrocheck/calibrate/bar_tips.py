@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.calibrate.bar_bracket import one_sided
 from macrocheck.calibrate.bar_ends import End, Patch, closer_end, plain_end, tick_shows, ticked_end
 from macrocheck.calibrate.profile import fit_edge, sample, strip
 from macrocheck.photo import LUMA
@@ -22,8 +23,8 @@ LEAST_COVER = 0.25
 """Least part of its ground that a bar may cover: the thinnest drawn one under the softest blur."""
 LEAST_U = 0.02
 """Least standard uncertainty of an end, px: bilinear reading and the camera's tone curve; from rendered bars."""
-TICK_U = 0.027
-"""The same for the middle of a tick."""
+TICK_U, ONE_SIDED_U = 0.027, 0.045
+"""The same for the middle of a tick, and of one on one side only, of which half as many pixels tell."""
 COLOUR_U, LEAST_COLOUR_U = 25.0, 0.1
 """Standard uncertainty of an end that is told by colour alone, px grey levels, and px at least: JPEG files keep a
 colour for every second pixel at best, and round faint ones most; from rendered bars."""
@@ -34,6 +35,11 @@ FAINT_TINT, TINTED_BY = 25.0, 1.5
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 """How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
 20 ends without one 0.3 at most."""
+LEAST_ONE_SIDED, STANDS, THIN, DEBLURRED = 0.5, 0.2, 0.04, 0.8
+"""The same for ticks on one side of the bar only; by how much likeness to the bar (1 its tone, 0 its ground) one
+exceeds, close beside the bar, what lies there further back; how thick such a bar is at most, in parts of its
+length: the ground between a bar and the edge of its box has ends like that; and how thick it is at least, in parts
+of what is seen, which blur widens; estimates."""
 CLEARED, CLUTTERED = 0.25, 0.4
 """Difference from the bar's ground, in parts of its contrast, up to which what lies past an end is that ground, and
 from which it is something else: a label, the edge of the bar's box, another plate."""
@@ -120,7 +126,7 @@ def tips_of(pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: fl
     """Both ends of a bar `thick` and `length` px; None where one is not seen or they contradict each other."""
     rows = np.array([-0.25, 0.0, 0.25]) * thick if thick < 4 else np.linspace(-0.35, 0.35, 15) * thick
     sites = [_Site.seen(pixels, foot, thick, rows, _window(thick, length)) for foot in feet]
-    ticks = _ticks(sites, 0.4 * length)
+    ticks = _ticks(sites, 0.4 * length, thin=thick < THIN * length)
     if ticks is None or ticks:
         return ticks or None
     a, b = (_end(site) for site in sites)
@@ -209,36 +215,88 @@ def _clear(
     return (float(clear[0]), float(last)) if last - clear[0] + 1 >= LEAST_CLEAR else None
 
 
-def _ticks(sites: list[_Site], inward: float) -> tuple[Tip, Tip] | tuple[()] | None:
-    """Both end ticks; () where the bar has none, None where the two ends contradict."""
-    ends: list[list[tuple[float, float, Tip]]] = []
+def _ticks(sites: list[_Site], inward: float, *, thin: bool) -> tuple[Tip, Tip] | tuple[()] | None:
+    """Both end ticks; () where the bar has none, None where the two ends contradict.
+
+    `thin`: whether it may have them on one side only.
+    """
+    changes = []
     for site in sites:
-        foot, beyond = site.foot, site.beyond
         change = site.change(np.arange(-1.8, -1.0, 0.1) * site.window)
-        if site.unseen(change) or math.dist(foot.on, beyond) < GROUND_CHANGE * foot.contrast:
+        if site.unseen(change) or math.dist(site.foot.on, site.beyond) < GROUND_CHANGE * site.foot.contrast:
             return None
-        readings = []
-        for way in _leans(foot.on, beyond, foot.ground, LEAST_BRIGHT):
-            patch = Patch.cut(
-                site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward, site.reach
-            )
-            plain = plain_end(patch, 0.0)
-            end = ticked_end(patch, plain)
-            shows = tick_shows(patch, plain, end) if _is_tick(end, site.thick) else 0.0
-            if shows >= LEAST_SHOWN:
-                end = closer_end(patch.around(end), end)
-            u = math.hypot(end.u, TICK_U, way.u, site.shift(change, end.blur, tick=True))
-            readings.append((shows, end.tick, Tip(end.at, u, end.blur, tick=True)))
-        ends.append(readings)
+        changes.append(change)
+    ends = [_tick_read(site, change, inward) for site, change in zip(sites, changes, strict=True)]
     best = [max(readings, key=lambda r: r[0]) for readings in ends]
     shown = [r[0] for r in best]
-    if max(shown) < LEAST_SHOWN:
-        return ()
+    paired = _pair(ends, LEAST_SHOWN)
+    if paired and min(shown) >= SURELY_SHOWN:
+        return _both(ends)
+    bracket = _bracket(sites, changes, inward) if thin else None
+    if bracket is not None and not (paired and bracket[0] < min(shown)):
+        return bracket[1]
+    if paired:
+        return _both(ends)
+    return () if max(shown) < SURELY_SHOWN else None
+
+
+_Readings = list[tuple[float, float, Tip]]
+"""How much a tick shows, how long it is, px, and where: one for each way in which an end is read."""
+
+
+def _tick_read(site: _Site, change: FloatArray, inward: float, side: int = 0) -> _Readings:
+    """The tick at one end, read in every way; `side`: 1 or -1 for one on that side of the bar only."""
+    foot, readings = site.foot, []
+    for way in _leans(foot.on, site.beyond, foot.ground, LEAST_BRIGHT):
+        patch = Patch.cut(
+            site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward, site.reach, side
+        )
+        plain = plain_end(patch, 0.0)
+        end = ticked_end(patch, plain, side)
+        shows = (
+            tick_shows(patch, plain, end) if _is_tick(end, DEBLURRED * site.thick if side else site.thick) else 0.0
+        )
+        if side and shows and not one_sided(patch, end, site.read, foot.contrast):
+            shows = 0.0
+        if shows >= LEAST_SHOWN:
+            end = closer_end(patch.around(end), end)
+        u = math.hypot(end.u, ONE_SIDED_U if side else TICK_U, way.u, site.shift(change, end.blur, tick=True))
+        readings.append((shows, end.tick, Tip(end.at, u, end.blur, tick=True)))
+    return readings
+
+
+def _pair(ends: Sequence[_Readings], least: float) -> bool:
+    """Whether both ends show a tick, and one about as long as the other."""
+    best = [max(readings, key=lambda r: r[0]) for readings in ends]
     tall = sorted(r[1] for r in best)
-    if min(shown) < LEAST_SHOWN or tall[1] > 1.5 * tall[0] + 2.0:
-        return () if max(shown) < SURELY_SHOWN else None
+    return min(r[0] for r in best) >= least and tall[1] <= 1.5 * tall[0] + 2.0
+
+
+def _both(ends: Sequence[_Readings]) -> tuple[Tip, Tip]:
     a, b = (_joint([tip for shows, _, tip in readings if shows >= LEAST_SHOWN]) for readings in ends)
     return a, b
+
+
+def _bracket(sites: list[_Site], changes: list[FloatArray], inward: float) -> tuple[float, tuple[Tip, Tip]] | None:
+    """The ticks of a bar that has them on one side only, `|____|`, and how much they show; None without them."""
+    found = []
+    for side in (1, -1):  # v of the two ends runs in opposite directions
+        turned = (side, -side)
+        if not all(_stands(site, s) for site, s in zip(sites, turned, strict=True)):
+            continue
+        ends = [_tick_read(site, change, inward, s) for site, change, s in zip(sites, changes, turned, strict=True)]
+        if _pair(ends, LEAST_ONE_SIDED):
+            found.append((min(max(r[0] for r in readings) for readings in ends), _both(ends)))
+    return max(found, key=lambda one: one[0]) if found else None
+
+
+def _stands(site: _Site, side: int) -> bool:
+    """Whether something of the bar's tone stands beside its end on one side that does not beside the bar."""
+    v = side * (0.5 * site.thick + np.array([1.0, 1.5, 2.0]))
+    near = np.arange(-4.0 - 0.5 * site.thick, 4.1 + 0.5 * site.thick)
+    far = np.arange(-0.8 * site.window, -0.5 * site.window, 1.0) - 4.0 - site.thick
+    at_end, before = (likeness(site.read(u, v), site.foot.on, site.foot.ground).mean(axis=0) for u in (near, far))
+    return bool(at_end.max() - np.median(before) > STANDS)
 
 
 def _joint(tips: Sequence[Tip]) -> Tip:

@@ -117,6 +117,7 @@ def draw_bar(
     colour: Colour = WHITE,
     end_tick_px: float = 0.0,
     tick_thickness_px: float | None = None,
+    tick_side: int = 0,
     label: str = "",
     label_height_px: float = 24.0,
     strip: Colour | None = None,
@@ -124,7 +125,8 @@ def draw_bar(
     """Draw a bar of `length_px` from `start` in direction `angle_deg` (clockwise on the screen).
 
     `start` is on the bar's middle line. Without ticks the bar is solid and its outer ends are `length_px` apart.
-    With `end_tick_px` > 0 (the ticks' full length across the bar) the tick *centres* are `length_px` apart.
+    With `end_tick_px` > 0 (the ticks' full length across the bar) the tick *centres* are `length_px` apart;
+    with `tick_side` 1 or -1 only the half of each tick is drawn that lies on the right or left of the direction.
     `label` stands on the left of the direction (above a bar that points right); `strip` is the plain
     ground under both.
     """
@@ -142,7 +144,10 @@ def draw_bar(
     cover = frame.rectangle(-half, length_px + half, -thickness_px / 2, thickness_px / 2)
     if end_tick_px > 0:
         for centre in (0.0, length_px):
-            ends = frame.rectangle(centre - half, centre + half, -end_tick_px / 2, end_tick_px / 2)
+            sides = [-end_tick_px / 2, end_tick_px / 2]
+            if tick_side:
+                sides[0 if tick_side > 0 else 1] = -tick_side * thickness_px / 2
+            ends = frame.rectangle(centre - half, centre + half, sides[0], sides[1])
             cover = np.maximum(cover, ends)
     _blend(image, frame.part, cover, colour)
     if label:

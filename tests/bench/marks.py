@@ -60,6 +60,11 @@ def _hard(seed: int, _: int) -> Shown:
     return Shown(p.pixels, text, (parse_mark(text).length_mm or 0.0) / p.length_px, p.what)
 
 
+def _bracket(seed: int, _: int) -> Shown:
+    p, text = with_hard_bar(seed, bracket=True)
+    return Shown(p.pixels, text, (parse_mark(text).length_mm or 0.0) / p.length_px, p.what)
+
+
 def _disc(seed: int, width: int) -> Shown:
     p = with_disc(seed, width)
     return Shown(p.pixels, "disc:20mm", 20 / p.length_px, p.what)
@@ -81,12 +86,13 @@ def _plate(seed: int, width: int) -> Shown:
     return Shown(p.pixels, p.mark, (mark.length_mm or 0.0) / p.length_px, p.what)
 
 
-LAID, ANY_MAKE = "bar laid in", "bar of any make"
+LAID, ANY_MAKE, BRACKET = "bar laid in", "bar of any make", "bar with one-sided ticks"
 """Bars in rendered photographs of sections, which have a size of their own."""
 MAKERS: dict[str, tuple[Maker, float]] = {
     "bar:10mm": (_bar, 1.0),
     LAID: (_laid, 0.6),
     ANY_MAKE: (_hard, 1.0),
+    BRACKET: (_bracket, 0.6),
     "disc:20mm": (_disc, 1.0),
     "plate": (_plate, 1.0),
     "ruler:1mm": (partial(_ruler, text="ruler:1mm", pitch_mm=1.0), 1.0),
@@ -235,7 +241,7 @@ def times(repeats: int) -> None:
     cv2.setNumThreads(1)
     cards_at_12 = lambda seed, width: Shown(with_card(seed, width).pixels, "card", 1.0, "")  # noqa: E731
     for name, make in [
-        *((n, m) for n, (m, _) in MAKERS.items() if n not in {LAID, ANY_MAKE}),
+        *((n, m) for n, (m, _) in MAKERS.items() if n not in {LAID, ANY_MAKE, BRACKET}),
         ("card", cards_at_12),
     ]:
         taken = []

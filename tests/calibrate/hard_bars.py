@@ -41,6 +41,7 @@ class _Make:
     edge: float
     shadow: float
     upright: bool
+    side: int = 0
 
     def on(self, image: AnyArray, at: FloatArray) -> AnyArray:
         """Draw it with its first end at `at`, edging or shadow first."""
@@ -60,6 +61,7 @@ class _Make:
             colour=colour,
             end_tick_px=self.tick + 2 * more if self.tick else 0.0,
             tick_thickness_px=self.thick + 2 * more,
+            tick_side=self.side,
         )[0]
 
 
@@ -107,8 +109,11 @@ def _length(rng: np.random.Generator, ppm: float, width: int) -> tuple[float, fl
     return round(px / ppm, 1), round(px / ppm, 1) * ppm
 
 
-def with_hard_bar(seed: int) -> tuple[Picture, str]:
-    """A bar with or without a label; and how it is stated."""
+def with_hard_bar(seed: int, *, bracket: bool = False) -> tuple[Picture, str]:
+    """A bar with or without a label; and how it is stated.
+
+    `bracket`: the same picture with a thin bar, 1 px and up, whose end ticks stand on one side only.
+    """
     rng = np.random.default_rng([8, seed])
     image, ppm = _ground(seed, rng)
     h, w = image.shape[:2]
@@ -120,6 +125,12 @@ def with_hard_bar(seed: int) -> tuple[Picture, str]:
     thick = min(thick, (0.03 if ticked else 0.12) * length)
     thick = max(thick, 2.0)
     tick = max(thick * rng.uniform(3, 7), 8.0) if ticked else 0.0
+    tick_side = 0
+    if bracket:
+        own = np.random.default_rng([9, seed])  # all else stays as it is drawn with this seed
+        tick_side = int(own.choice([1, -1]))
+        thick = min(float(np.exp(own.uniform(0.0, np.log(max(0.005 * w, 3.0))))), 0.03 * length)
+        tick = max(thick * own.uniform(4, 11), 8.0)
     if sharp:  # whole pixels, as a program without anti-aliasing draws them
         thick, length = float(round(thick)), float(round(length))
         tick = 2.0 * round((tick - thick) / 2) + thick if tick else 0.0
@@ -137,7 +148,7 @@ def with_hard_bar(seed: int) -> tuple[Picture, str]:
             edging = (90.0, 90.0, 90.0) if light else (170.0, 170.0, 170.0)
     tone = rng.uniform(0, 60) if light else rng.uniform(190, 255)
     plate: Colour = (tone, tone, tone)
-    make = _Make(length, thick, tick, ink, edging, edge, shadow, upright)
+    make = _Make(length, thick, tick, ink, edging, edge, shadow, upright, tick_side)
     font, height = FONTS[int(rng.integers(len(FONTS)))], max(9.0, w * rng.uniform(0.012, 0.03))
     text = f"{mm:g} mm" if rng.random() < 0.85 else ""
     wide, tall, _, _ = _size(text, font, height) if text else (0, 0, 0.0, 0)
