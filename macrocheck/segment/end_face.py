@@ -9,8 +9,9 @@ from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, along, normals_of
 from macrocheck.segment.chains import smooth_open
 from macrocheck.segment.directions import turned_by
-from macrocheck.segment.lines import Line, fit_line, refine_line, turn_between
+from macrocheck.segment.lines import Line, fit_line, turn_between
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, RegionMaps
+from macrocheck.segment.photo_line import refine_line
 
 _SQUARE = np.deg2rad(4.0)
 """Standard deviation of a cut plate's end from square to its surface: common practice, no source."""

@@ -17,10 +17,11 @@ from macrocheck.segment.hinted_surfaces import held, led, said
 from macrocheck.segment.hints import SAME, Hints
 from macrocheck.segment.indications import find_indications
 from macrocheck.segment.layout import Layout, lay_out
-from macrocheck.segment.lines import FLOOR_PX, Line, crossing
+from macrocheck.segment.lines import Line, crossing
 from macrocheck.segment.maps import TOE_BUTTING, TOE_NONBUTTING, RegionMaps
 from macrocheck.segment.notch import find_notch
 from macrocheck.segment.opening import find_opening
+from macrocheck.segment.photo_line import FLOOR_PX
 from macrocheck.segment.plausible import Ring, plausible, under_surface, without_strangers
 from macrocheck.segment.pocket import without_pocket
 from macrocheck.segment.settled import settled

@@ -6,7 +6,8 @@ import numpy as np
 
 from macrocheck.arrays import AnyArray, FloatArray
 from macrocheck.segment.band import Band, across, along
-from macrocheck.segment.lines import Line, line_of, peaks
+from macrocheck.segment.lines import Line, line_of
+from macrocheck.segment.photo_line import peaks
 
 _RAGGED = 0.3
 """Px from which an edge is ragged: clean ones stray by 0.05 to 0.2 px (measured on rendered sections)."""

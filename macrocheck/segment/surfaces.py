@@ -12,16 +12,9 @@ from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.end_face import cavity_wall, dark_stretch, seam_stretch, squared
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout
-from macrocheck.segment.lines import (
-    Line,
-    combine,
-    crossing,
-    fit_line,
-    refine_line,
-    straight_stretch,
-    total_least_squares,
-)
+from macrocheck.segment.lines import Line, combine, crossing, fit_line, straight_stretch, total_least_squares
 from macrocheck.segment.maps import BACKGROUND, RegionMaps, sample
+from macrocheck.segment.photo_line import refine_line
 from macrocheck.segment.ragged import settle
 from macrocheck.segment.tone import telling_tone
 

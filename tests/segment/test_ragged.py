@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from macrocheck.arrays import ByteArray, FloatArray
-from macrocheck.segment.lines import Line, refine_line
+from macrocheck.segment.lines import Line
+from macrocheck.segment.photo_line import refine_line
 from macrocheck.segment.ragged import settle
 
 HEIGHT, WIDTH = 260, 640

@@ -11,7 +11,8 @@ import pytest
 
 from macrocheck.arrays import FloatArray
 from macrocheck.photo import Photo
-from macrocheck.segment.lines import Line, refine_line
+from macrocheck.segment.lines import Line
+from macrocheck.segment.photo_line import refine_line
 from macrocheck.segment.tone import telling_tone
 
 LEFT, RIGHT = (150.0, 165.0, 110.0), (172.0, 150.0, 168.0)
