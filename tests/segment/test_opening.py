@@ -77,3 +77,14 @@ def test_a_band_of_another_tone_than_the_air_is_no_opening() -> None:
     blind = maps_of_parts(*tee_parts(gap=0.0, right=900.0), step=2)
     found = find_opening(replace(photo, pixels=pixels), blind, nonbutting_line(), INWARD, FUSION, 260.0)
     assert found is None or found[0] == 0.0
+
+
+def test_an_opening_is_seen_though_its_plates_edge_has_left_the_surface_line() -> None:
+    # The nonbutting member's surface as it was found lies 10 px within that member, more than the maps' 3 px.
+    nonbutting, butting = tee_parts(gap=37.0, right=900.0)
+    photo = painted(nonbutting, butting, noise=4.0)
+    blind = maps_of_parts(*tee_parts(gap=0.0, right=900.0), step=2)
+    line = nonbutting_line()
+    found = find_opening(photo, blind, replace(line, point=line.point + 10.0 * INWARD), INWARD, FUSION, 260.0)
+    assert found is not None
+    assert abs(found[0] - 37.0) < 2 * found[1]

@@ -9,7 +9,7 @@ from macrocheck.segment.chains import resample
 from macrocheck.segment.face import AirLine
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import TOE_NONBUTTING, RegionMaps
-from macrocheck.segment.toes import find_toe
+from macrocheck.segment.toes import Toe, find_toe
 from tests.segment.fake_maps import maps_of
 
 
@@ -68,3 +68,22 @@ def test_the_flatter_a_rim_thins_out_the_less_is_known_of_its_end() -> None:
     assert u[0] < u[1] < u[2]
     # At 6 degrees a rim one pixel of the maps thick goes on for nine: as much is open.
     assert u[2] > 9.0
+
+
+def test_a_toe_that_the_network_sees_elsewhere_is_less_sure() -> None:
+    inward = np.array([0.0, 1.0])
+    air = face_to((250.0, 300.0), (250.0, 300.0), 1.0)
+    y, x = np.mgrid[0:448, 0:448]
+
+    def found(at: float) -> Toe:
+        maps = maps_that_say_nothing()
+        heat = np.exp(-0.5 * ((x - at) ** 2 + (y - 300.0) ** 2) / 4.0**2).astype(np.float32)
+        points = np.stack([heat if k == TOE_NONBUTTING else np.zeros_like(heat) for k in range(3)])
+        return find_toe(
+            replace(maps, points=points), air, plate(), layer=TOE_NONBUTTING, inward=inward, at_start=False
+        )
+
+    same, near, far = found(250.0), found(251.0), found(259.0)
+    assert near.u == pytest.approx(same.u, rel=0.05)
+    assert far.u > 2.5 * same.u
+    assert abs(far.point[0] - 250.0) < 2 * far.u
