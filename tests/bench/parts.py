@@ -120,7 +120,7 @@ SETS: tuple[Part, ...] = (
     _set("elsewhere", "fair", 5000, 60, 2.0),
     _set("elsewhere", "hard", 5000, 60, 2.0),
 )
-"""Seeds from 40000 on in the own family, from 5000 on in the third, and all of the second are for reporting alone."""
+"""Seeds from 40000 on in the own family, from 5000 on in the third, all of the second are for reporting alone."""
 
 PARTS: tuple[Part, ...] = (
     *SETS,
