@@ -87,14 +87,14 @@ def _tempered(u: FloatArray, scale: float) -> FloatArray:
     return np.asarray(np.hypot(share * u, _FLOOR * scale))
 
 
-_SEEN, _STEADY, _SOFT, _CRISP = 0.98, 0.039, 0.029, 2.5
+_SEEN, _STEADY, _SOFT, _CRISP = 1.1, 0.042, 0.032, 2.5
 """Standard error of a surface's offset: what of its fit's own stands, photo px that the clearest one keeps, and px
 for each px that the photo's edges are wider than `_CRISP`."""
 _SOFTEST = 10.0
 """Px over that from which wider ones say no more."""
-_SHORT_PX, _SHORTEST = 100.0, 1.6
+_SHORT_PX, _SHORTEST = 100.0, 2.0
 """Shorter than so many px, a surface is up to so many times as unsure: it is more often something else."""
-_TURN, _TURN_MORE, _TURN_MOST, _SURE_TURN, _BY_ENDS = 0.71, 0.35, 2.5, np.deg2rad(0.05), 0.4
+_TURN, _TURN_MORE, _TURN_MOST, _SURE_TURN, _BY_ENDS = 0.78, 0.6, 2.5, np.deg2rad(0.05), 0.4
 """Standard error of its direction: what of its fit's own stands where that is `_SURE_TURN` at most, how much more
 for each factor ten and at most, and of what unsure ends allow."""
 

@@ -22,7 +22,7 @@ _LEAST = 0.2
 """Photo px: no toe is surer than this along its surface; blur rounds the corner (measured on rendered sections)."""
 
 
-_SURE, _TORN = 0.9, 0.4
+_SURE, _TORN = 1.0, 0.4
 """What of the votes' joint standard error stands where they agree, and of what they disagree by beyond it (fitted
 to 529 toes of rendered sections)."""
 _BLIND = 0.21
