@@ -22,9 +22,9 @@ _LEAST = 0.2
 """Photo px: no toe is surer than this along its surface; blur rounds the corner (measured on rendered sections)."""
 
 
-_SURE, _TORN = 1.0, 0.4
-"""What of the votes' joint standard error stands where they agree, and of what they disagree by beyond it (fitted
-to 529 toes of rendered sections)."""
+_TORN = 0.4
+"""What of the votes' disagreement beyond what they claim is added to their joint standard error (fitted to 529 toes
+of rendered sections)."""
 _BLIND = 0.21
 """Standard error of a toe's place for each px that the face is followed blindly (fitted to rendered sections)."""
 
@@ -187,6 +187,7 @@ def find_toe(
             votes.append((station, float(np.hypot(u, max(far, 0.0)))))
             by_surface = u_line / max(np.sin(angle), 0.05) / votes[0][1] ** 2
             apart = max(far, 0.0)
+    by_face = bool(votes)
     stated = _stated_end(maps, line, rough, inward)
     if stated is not None:
         # A thin rim of weld metal is lost to the network before it ends.
@@ -201,8 +202,8 @@ def find_toe(
     station = float((weight * at).sum() / weight.sum())
     chi = float((weight * (at - station) ** 2).sum() / max(len(at) - 1, 1))
     spread = float(1 / np.sqrt(weight.sum()))
-    if met is not None and len(at) > 1 and votes[0][1] < votes[-1][1]:
-        spread = float(np.hypot(_SURE * spread, _TORN * _disagreement(at, weight)))
+    if by_face and len(at) > 1 and u[0] < u[-1]:
+        spread = float(np.hypot(spread, _TORN * _disagreement(at, weight)))
     else:
         # Votes that disagree more than they claim leave the toe as unsure as they are apart.
         spread *= float(np.sqrt(max(1.0, chi)))
