@@ -108,6 +108,7 @@ def _as_surface(line: Line | None, blur: float) -> SurfaceLine | None:
     if line is None:
         return None
     length = max(line.length, 1.0)
+    # The fit's own, without the floor that lines are compared with: blur takes its place.
     offset = float(np.sqrt(max(line.u_offset**2 - FLOOR_PX**2, 0.0)))
     turn = float(np.sqrt(max(line.u_angle**2 - (FLOOR_PX / (length / 2)) ** 2, 0.0)))
     short = float(np.clip(np.sqrt(_SHORT_PX / length), 1.0, _SHORTEST))

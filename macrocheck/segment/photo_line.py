@@ -9,7 +9,8 @@ from macrocheck.segment.band import Band, across, along
 from macrocheck.segment.lines import Line, line_of
 
 FLOOR_PX = 0.06
-"""Photo px: edge rounding and the blur's own skew keep any surface line from being surer than this."""
+"""Photo px that no line claims to be surer than while lines are compared and joined; how sure a surface is in the
+end is `fit`'s to say, by the photo's blur."""
 
 
 def peaks(g: FloatArray, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:

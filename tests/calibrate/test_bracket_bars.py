@@ -10,6 +10,7 @@ from macrocheck.calibrate.combine import U_TILT
 from macrocheck.errors import NotFoundError
 from macrocheck.render.marks import Colour, draw_bar
 from macrocheck.scale import Scale
+from tests.bench.cases import load_case
 from tests.calibrate.hard_bars import with_hard_bar
 from tests.calibrate.scenes import camera, photo_of
 
@@ -76,6 +77,11 @@ def test_a_line_aslant_does_not_stand_against_a_level_bar_with_its_label() -> No
         image, start=(60.0, 250.0), length_px=200.0, angle_deg=-58.0, thickness_px=3.0, colour=(40.0, 220.0, 80.0)
     )
     assert 10 / found(image).mm_per_px == pytest.approx(LENGTH, abs=0.25)
+
+
+def test_a_measuring_line_aslant_with_its_dimension_gives_way_to_a_level_bar_with_its_label() -> None:
+    case = load_case("elsewhere", "hard", 30)
+    assert calibrate(case.photo(), [parse_mark(case.mark)]).mm_per_px == pytest.approx(case.mm_per_px, rel=0.002)
 
 
 @pytest.mark.parametrize("seed", [9, 31, 45])
