@@ -9,6 +9,7 @@ from macrocheck.outline import Joint, SurfaceLine, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import close_at_toes, first_path, into_member, place_boundary, with_surfaces
 from macrocheck.segment.chains import without_loops
+from macrocheck.segment.crevice import with_crevices
 from macrocheck.segment.doubts import doubtful_shares, find_doubts, settled_u, unclear, widening, withheld
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.groove import find_groove
@@ -219,19 +220,23 @@ def _find_toes(
     return toes[0], toes[1]
 
 
-def _tongues(
+def _face_and_toes(
     photo: Photo,
     maps: RegionMaps,
     layout: Layout,
     air: AirLine,
-    toes: tuple[Toe, Toe],
     lines: tuple[Line | None, Line | None],
     pins: list[FloatArray | None],
+    joint: Joint,
 ) -> tuple[AirLine, tuple[Toe, Toe]]:
-    """Face and toes with the weld metal that lies cold beyond those that are in the picture and nobody placed."""
+    """Face and toes, with crevices and cold metal beyond toes that are in the picture and nobody placed."""
     free = (layout.complete_butting and pins[0] is None, layout.complete_nonbutting and pins[1] is None)
     used = tuple(line if there else None for line, there in zip(lines, free, strict=True))
     inward = tuple(None if line is None else into_member(line, layout, maps) for line in used)
+    on = (None if joint == "lap" else used[0], used[1])
+    air, doubts = with_crevices(photo, air, on, (inward[0], inward[1]), maps.scale)
+    first, last = _find_toes(maps, layout, air, lines, pins)
+    toes = first.widened(doubts[0]), last.widened(doubts[1])
     leg = 0.7 * float(np.hypot(*(toes[0].point - toes[1].point)))
     return with_tongues(photo, maps, air, toes, (used[0], used[1]), (inward[0], inward[1]), leg)
 
@@ -301,9 +306,7 @@ def fit_weld(
         air = _out_of_grooves(air, surfaces, joint, scale)
         rough = (air.points[0], air.points[-1])
     lines = (_toe_line(surfaces, rough[0], joint), surfaces.nonbutting)
-    air, (toe_b, toe_n) = _tongues(
-        photo, maps, layout, air, _find_toes(maps, layout, air, lines, pins), lines, pins
-    )
+    air, (toe_b, toe_n) = _face_and_toes(photo, maps, layout, air, lines, pins, joint)
     if joint == "lap" and surfaces.butting is None and pins[0] is None:
         toe_b = toe_b.adrift(scale)
     root = None

@@ -60,7 +60,11 @@ class Toe:
 
     def adrift(self, scale: float) -> "Toe":
         """The toe where the member's own edge is melted off: how far the weld metal goes is left open."""
-        return replace(self, u=float(np.hypot(self.u, _LOST * scale)))
+        return self.widened(_LOST * scale)
+
+    def widened(self, doubt: float) -> "Toe":
+        """The toe with a further standard error along its surface, px."""
+        return replace(self, u=float(np.hypot(self.u, doubt)))
 
 
 def _heat(maps: RegionMaps, layer: int, near: FloatArray) -> tuple[FloatArray, float] | None:

@@ -1,0 +1,80 @@
+"""Crevices: weld metal that overhangs a plate, its face followed in under it."""
+
+import cv2
+import numpy as np
+import pytest
+
+from macrocheck.arrays import FloatArray
+from macrocheck.photo import Photo
+from macrocheck.segment.chains import resample
+from macrocheck.segment.crevice import with_crevices
+from macrocheck.segment.face import AirLine
+from macrocheck.segment.lines import Line
+
+_FINE = 8
+_SURFACE = 300.0
+_INTO = np.array([0.0, 1.0])
+
+
+def bulge(foot: float, out: float, high: float) -> FloatArray:
+    """Face from high above down to `foot` on y = 300, px, standing `out` over it at `high` px up."""
+    tip = (foot + out, _SURFACE - high)
+    return np.array([(tip[0] - 60.0, _SURFACE - high - 130.0), tip, (foot, _SURFACE)])
+
+
+def photo_of(face: FloatArray, *, blur: float) -> Photo:
+    """Metal of 90 left of the face and under y = 300, air of 200, blurred by `blur` px."""
+    fine = np.full((400 * _FINE, 400 * _FINE), 200, np.uint8)
+    fine[round((_SURFACE + 0.5) * _FINE) :] = 90
+    metal = np.vstack([face, [(0.0, _SURFACE), (0.0, face[0, 1])]])
+    cv2.fillPoly(fine, [np.round((metal + 0.5) * _FINE).astype(np.int32)], 90)
+    grey = cv2.GaussianBlur(cv2.resize(fine, (400, 400), interpolation=cv2.INTER_AREA), (0, 0), blur)
+    return Photo(np.repeat(grey[:, :, None], 3, axis=2), "crevice.png", "0" * 64)
+
+
+def traced(points: FloatArray) -> AirLine:
+    points = resample(points, 1.0)
+    return AirLine(points, np.full(len(points), 0.2), np.ones(len(points)), np.full(len(points), 4.0))
+
+
+def plate() -> Line:
+    return Line(np.array([340.0, _SURFACE]), np.array([1.0, 0.0]), 0.1, 1e-3, -40.0, 40.0)
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_face_is_followed_into_a_crevice_that_the_path_closed(mirrored: bool) -> None:
+    face = bulge(200.0, 30.0, 20.0)
+    photo = photo_of(face, blur=1.5)
+    # As the maps have it: from the bulge straight down.
+    path = np.vstack([face[:2], [(222.0, _SURFACE)]])
+    line: tuple[Line | None, Line | None] = (None, plate())
+    inward: tuple[FloatArray | None, FloatArray | None] = (None, _INTO)
+    if mirrored:
+        path, line, inward = path[::-1], line[::-1], inward[::-1]
+    air, doubts = with_crevices(photo, traced(path), line, inward, 1.5)
+    foot = air.points[0 if mirrored else -1]
+    assert foot == pytest.approx((200.0, _SURFACE), abs=1.5)
+    assert doubts[0 if mirrored else 1] > 0
+    assert doubts[1 if mirrored else 0] == 0
+    # Half way up the crevice the face lies on the underside.
+    under = air.points[np.argmin(np.abs(air.points[:, 1] - 290.0) + np.abs(air.points[:, 0] - 215.0))]
+    assert under == pytest.approx((215.0, 290.0), abs=1.2)
+
+
+def test_a_face_that_does_not_overhang_stays() -> None:
+    face = np.array([(100.0, 150.0), (200.0, _SURFACE)])
+    air = traced(face)
+    kept, doubts = with_crevices(photo_of(face, blur=1.5), air, (None, plate()), (None, _INTO), 1.5)
+    assert kept is air
+    assert doubts == (0.0, 0.0)
+
+
+def test_an_overhang_without_a_crevice_to_be_seen_leaves_the_toe_unsure() -> None:
+    # The air under it has the metal's own tone: the path stays, and its toe may be anywhere in under it.
+    face = bulge(200.0, 30.0, 20.0)
+    grey = np.full((400, 400, 3), 120, np.uint8)
+    path = np.vstack([face[:2], [(222.0, _SURFACE)]])
+    air = traced(path)
+    kept, doubts = with_crevices(Photo(grey, "flat.png", "0" * 64), air, (None, plate()), (None, _INTO), 1.5)
+    assert kept is air
+    assert doubts[1] > 3.0
