@@ -39,8 +39,8 @@ _FAINT = 0.3
 _READ = 0.7
 """Part of the rows of the last course in which it has to be seen."""
 _ROUGH, _DEEP = 0.45, 0.3
-"""Standard error of the toe in widths of the photo's edges, and in heights of the overhang where no crevice could be
-followed (measured on 40 overhanging toes of rendered sections)."""
+"""Standard error of the toe in widths of the photo's edges, and in heights of the overhang where no crevice could
+be followed (measured on 40 overhanging toes of rendered sections)."""
 _BACK = 1.0
 """Map px that the foot may come out further than before: more and it is something else."""
 
@@ -70,7 +70,7 @@ def with_crevices(
     inward: tuple[FloatArray | None, FloatArray | None],
     scale: float,
 ) -> tuple[AirLine, tuple[float, float]]:
-    """Return the face followed into the crevices at its two toes, if there are any, and how unsure that leaves each.
+    """Return the face followed into the crevices at its two toes, if there are any, and how unsure each toe is.
 
     The latter is a further standard error of the toe along its surface, px, 0 where nothing overhangs.
     `air`: from the butting toe to the nonbutting one. `lines`: the surface at each toe, pointing outwards, and
@@ -104,7 +104,7 @@ def _overhang(air: AirLine, line: Line, out: FloatArray, scale: float) -> _Overh
 
 
 def _followed(photo: Photo, air: AirLine, hang: _Overhang, scale: float) -> AirLine | None:
-    """The face, which begins at the toe, with its first stretch followed into the crevice; None where none is seen."""
+    """The face, which begins at the toe, with its first stretch followed into the crevice; None if none is seen."""
     tones = _beside(photo, air, hang, scale)
     if tones is None:
         return None

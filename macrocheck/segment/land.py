@@ -170,6 +170,36 @@ def _edge_on_photo(
     return at_zero, float(np.hypot(np.hypot(u, _FLOOR_PX), max(0.0, 0.5 * (gap - 1.5 * scale))))
 
 
+_MARGIN_PX = 3, 8
+"""Px off a member's end, from and to, that are compared."""
+_PLAIN, _PLAIN_LEVELS, _STEPS, _AT_ONCE = 0.85, 8.0, 0.9, 0.75
+"""Beyond that the picture is plain in this part of its width, within so many levels, and this part differs from it
+on the near side; and of that step this part falls between two pixels: what a lens saw is softer."""
+
+
+def _cut_by_strip(photo: Photo, at: Point, back: FloatArray) -> bool:
+    """Whether the section goes on under a plain strip at the picture's side (a legend's, a border).
+
+    `at`: px on the faying surface where a member ends; `back`: unit vector past it. A section that ends by itself
+    shows the same ground on either side of its end.
+    """
+    axis = int(np.argmax(np.abs(back)))
+    grey = photo.grey.astype(np.float64) if axis == 1 else photo.grey.T.astype(np.float64)
+    row, way = round(at[axis]), int(np.sign(back[axis]))
+    near, far = _MARGIN_PX
+    beyond, before = (sorted((row + s * way * near, row + s * way * far)) for s in (1, -1))
+    if min(beyond[0], before[0]) < 0 or max(beyond[1], before[1]) >= len(grey):
+        return False
+    strip = grey[beyond[0] : beyond[1]].mean(axis=0)
+    tone = float(np.median(strip))
+    plain = float((np.abs(strip - tone) < _PLAIN_LEVELS).mean())
+    steps = float((np.abs(grey[before[0] : before[1]].mean(axis=0) - tone) > _PLAIN_LEVELS).mean())
+    across_end = np.median(grey[min(before[0], beyond[0]) : max(before[1], beyond[1])], axis=1)
+    falls = np.abs(np.diff(across_end))
+    at_once = float(falls.max()) > _AT_ONCE * float(abs(across_end[-1] - across_end[0]))
+    return plain > _PLAIN and steps > _STEPS and at_once
+
+
 def _far_end(
     photo: Photo, maps: RegionMaps, weld: WeldOutline, frame: _Frame, line: SurfaceLine
 ) -> tuple[Point, float] | None:
@@ -188,7 +218,7 @@ def _far_end(
     x, y = frame.origin + station * frame.back
     if station <= begin or not (0 <= x <= photo.width - 1 and 0 <= y <= photo.height - 1):
         return None
-    return (float(x), float(y)), u
+    return None if _cut_by_strip(photo, (float(x), float(y)), frame.back) else ((float(x), float(y)), u)
 
 
 def _from_behind(weld: WeldOutline, other: WeldOutline) -> tuple[Flag, ...]:

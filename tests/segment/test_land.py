@@ -8,6 +8,7 @@ import pytest
 from macrocheck.arrays import FloatArray, Point
 from macrocheck.flags import Flag
 from macrocheck.outline import Joint, SurfaceLine, WeldOutline
+from macrocheck.photo import Photo
 from macrocheck.segment.land import weld_root, with_land
 from tests.segment.two_plates import HEIGHT, WIDTH, maps_of_parts, painted, tee_parts
 
@@ -66,6 +67,23 @@ def test_a_far_side_outside_the_picture_is_not_guessed() -> None:
     parts = tee_parts(gap=0.0, left=-50.0)
     (done,) = with_land(painted(*parts, noise=4.0), maps_of_parts(*parts, step=4), (weld(700.0),))
     assert done.seam_end is None
+
+
+def test_a_far_side_under_a_strip_beside_the_picture_is_not_guessed() -> None:
+    # To the maps a legend's plain strip is ground like any other.
+    nonbutting, butting = tee_parts(gap=0.0, left=-50.0)
+    sawn = tee_parts(gap=0.0, left=150.0)
+    # Below the surface the nonbutting member ends with the butting one.
+    sawn = np.asarray(sawn[0] * np.clip(sawn[1][300], None, 1), np.float32), sawn[1]
+    sawn[0][:, 500:] = nonbutting[:, 500:]
+    maps = maps_of_parts(*sawn, step=4)
+    pixels = painted(nonbutting, butting, noise=4.0).pixels.copy()
+    pixels[:, :150] = 70
+    (done,) = with_land(Photo(pixels, "strip", "0" * 64), maps, (weld(700.0),))
+    assert done.seam_end is None
+    # The same section sawn off there, as a lens sees it, is at its end.
+    (done,) = with_land(painted(*sawn, noise=4.0), maps, (weld(700.0),))
+    assert done.seam_end == pytest.approx((150.0, SURFACE), abs=1.5)
 
 
 def test_each_weld_of_a_tee_ends_the_land_of_the_other() -> None:
