@@ -260,6 +260,26 @@ def _lap(
     return Surfaces(face_line, nonbutting, top, from_seam, stated)
 
 
+_OPEN, _PLATE, _SAME = (0.25, 0.5, 0.75), 1.5, 0.25
+"""Between a seam's line and the surface alongside (0 to 1) and beyond that, where tones are read; an opening's own
+differ by at most this part of its step to the plate."""
+_STEP_LEVELS = 20.0
+"""Grey levels of that step at least."""
+
+
+def bounds_opening(photo: Photo, surface: Line, seam: Line) -> bool:
+    """Whether what is taken for the seam is an open gap between the members, and `surface` one of its sides."""
+    points = seam.point + np.linspace(seam.start, seam.end, 40)[:, None] * seam.direction
+    across = surface.foot(points) - points
+
+    def tone(share: float) -> float:
+        return float(np.median(sample(photo.grey, points + share * across)))
+
+    step = tone(_PLATE) - tone(0.0)
+    inside = [tone(share) - tone(0.0) for share in _OPEN]
+    return abs(step) > _STEP_LEVELS and max(abs(v) for v in inside) < _SAME * abs(step)
+
+
 def find_surfaces(
     photo: Photo,
     maps: RegionMaps,
@@ -305,8 +325,9 @@ def find_surfaces(
         if onto is not None and misfit < _ONE_SURFACE:
             return both
         # Short of its leg and at odds with the seam behind the root, it is a groove's wall, a plate's corner or
-        # something laid over it.
-        return None if line.length < 0.5 * reach * maps.scale and misfit > _AT_ODDS else line
+        # something laid over it, unless the seam is an opening that the surface runs along.
+        short = line.length < 0.5 * reach * maps.scale
+        return None if short and misfit > _AT_ODDS and not bounds_opening(photo, line, along) else line
 
     if joint == "bead":
         left = one(layout.beyond_butting, layout.face[0])
