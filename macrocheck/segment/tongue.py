@@ -32,6 +32,9 @@ _ALIKE = 0.5
 """Part of that difference by which a tongue's colour is off the weld metal's at most: else it is another thing."""
 _RAGGED, _RAGGED_PX = 0.06, 0.7
 """Part of its thickness at the toe, and px, that a tongue's top strays from a smooth curve at most."""
+_SOFT, _SMOOTHED = 0.4, 3.75
+"""Part of that difference by which it falls at the top over the width of the photo's edges, at least: a shadow cast
+on the ground ends softly; and px that smoothing adds to that width."""
 _NEAR = 25.0
 """Map px about the toe in which the weld metal's colour is taken."""
 _ENOUGH = 30
@@ -40,10 +43,14 @@ _ENOUGH = 30
 
 @dataclass(frozen=True, eq=False)
 class _Top:
-    """How high metal stands over a surface: `s` (k,) px beyond the toe, `height` (k,) px, nan where too high."""
+    """How high metal stands over a surface: `s` (k,) px beyond the toe, `height` (k,) px, nan where too high.
+
+    `steep` (k,): how fast its colour gives way to the air's going up, parts of their difference a px.
+    """
 
     s: FloatArray
     height: FloatArray
+    steep: FloatArray
 
 
 def _top(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, out: FloatArray, leg: float) -> _Top | None:
@@ -74,7 +81,14 @@ def _top(photo: Photo, maps: RegionMaps, toe: FloatArray, line: Line, out: Float
     inner = np.flatnonzero((run > 0) & (run < len(heights)))
     above, below = share[inner, run[inner] - 1], share[inner, run[inner]]
     height[inner] += 0.5 * np.clip((above - 0.5) / np.maximum(above - below, 1e-6), 0.0, 1.0)
-    return _Top(s[:stop], np.where(run == len(heights), np.nan, height))
+    steep = -np.gradient(share, axis=1).min(axis=1) / float(heights[1] - heights[0])
+    return _Top(s[:stop], np.where(run == len(heights), np.nan, height), steep)
+
+
+def _is_shadow(top: _Top, end: float, width: float) -> bool:
+    """Whether what lies dark on the surface has no edge to the air; `width`: of the photo's edges, px."""
+    steep = top.steep[(top.s > 0) & (top.s < end)]
+    return float(np.median(steep)) * float(np.hypot(width, _SMOOTHED)) < _SOFT
 
 
 def _end(top: _Top, scale: float) -> float | None:
@@ -117,7 +131,7 @@ def _grown(
     scale = maps.scale
     top = _top(photo, maps, toe.point, line, -inward, leg)
     end = None if top is None else _end(top, scale)
-    if top is None or end is None:
+    if top is None or end is None or _is_shadow(top, end, air.blur):
         return None
     start = line.foot(toe.point[None])[0]
     inside = np.flatnonzero((top.s <= 0) & np.isnan(top.height))

@@ -91,6 +91,16 @@ def test_a_ball_off_the_toe_is_none() -> None:
     assert same(photograph([(530.0, 400.0), (545.0, 380.0), (570.0, 380.0), (585.0, 400.0)]))
 
 
+def test_a_shadow_on_the_ground_beside_a_dark_weld_is_none() -> None:
+    # It is as dark as the weld at the plate and thins out away from the toe, but nowhere has it an edge.
+    y, x = np.mgrid[:HEIGHT, :WIDTH].astype(np.float64)
+    shade = np.exp(-np.clip(400.0 - y, 0.0, None) / 22.0) * np.clip(1.25 - (x - 500.0) / 80.0, 0.0, 1.0)
+    picture = np.asarray(200.0 - 135.0 * shade, np.uint8)
+    cv2.fillPoly(picture, [np.round(np.array(WELD_SHAPE) * 16).astype(np.int32)], 60, cv2.LINE_AA, 4)
+    picture[400:] = 120
+    assert same(photo_of(picture, noise=4))
+
+
 def test_weld_and_air_of_one_tone_tell_nothing() -> None:
     assert same(photograph([(470.0, 370.0), (580.0, 400.0), (470.0, 400.0)], tone=20))
 
