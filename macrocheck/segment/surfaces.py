@@ -24,8 +24,10 @@ _SEAM_PIXELS = 270
 """The seam's pixels nearest the weld: a stretch of about 90 map px of a ridge 3 px wide."""
 _CUT_FACE = 0.2
 """Px by which a short end face's ends may be off each other: cuts are wavy, corners rounded (as measured)."""
-_LITTLE = 0.25
-"""Part of the toe-to-toe distance under which a surface seen beyond the toe is little to go by."""
+_LITTLE, _SOME = 0.25, 0.5
+"""Parts of the toe-to-toe distance under which a surface seen beyond the toe is little to go by; may gain from more."""
+_TELLS = 0.7
+"""Part of a short surface's length that an unfused stretch under the weld needs to overrule it."""
 _ONE_SURFACE, _AT_ODDS = 12.0, 25.0
 """Misfit (chi squared, 2 degrees of freedom) up to which two stretches are one surface, from which they are not."""
 _ONWARD = 3.0
@@ -341,14 +343,29 @@ def find_surfaces(
     if joint == "lap":
         return _lap(photo, maps, layout, fusion, nonbutting, hints)
     butting = one(layout.beyond_butting, layout.face[0])
-    if nonbutting is not None and (butting is None or butting.length < _LITTLE * reach * maps.scale):
+    if nonbutting is not None and (butting is None or butting.length < _SOME * reach * maps.scale):
         # Under the weld an unfused stretch may show more of the surface than is left beyond the toe.
         under = seam_stretch(maps, fusion, nonbutting)
-        if under is not None and (butting is None or under.length > 1.5 * butting.length):
+        if under is not None:
             toe = maps.photo_points(layout.face[:1])[0]
             away = (1.0 if nonbutting.distance(toe[None])[0] > 0 else -1.0) * nonbutting.normal
-            return Surfaces(_outward(under, away), nonbutting, from_seam=True)
+            return _butting(butting, _outward(under, away), nonbutting, reach * maps.scale)
     return Surfaces(butting, nonbutting)
+
+
+def _butting(beyond: Line | None, under: Line, nonbutting: Line, reach: float) -> Surfaces:
+    """The butting surface from what is left of it beyond the toe and an unfused stretch under the weld.
+
+    `reach`: px from toe to toe.
+    """
+    if beyond is None or (beyond.length < _LITTLE * reach and under.length > 1.5 * beyond.length):
+        return Surfaces(under, nonbutting, from_seam=True)
+    both, misfit = combine(beyond, under)
+    if misfit < _ONE_SURFACE:
+        return Surfaces(both, nonbutting)
+    # A short one at odds with the stretch under the weld is a groove's wall or a rounded edge.
+    odd = misfit > _AT_ODDS and beyond.length < _LITTLE * reach and under.length > _TELLS * beyond.length
+    return Surfaces(under, nonbutting, from_seam=True) if odd else Surfaces(beyond, nonbutting)
 
 
 def _through_both(left: Line | None, right: Line | None) -> Line | None:
