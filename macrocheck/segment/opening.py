@@ -33,6 +33,14 @@ _NARROW, _DOUBTFUL = 0.15, 0.5
 _CLEAR = 6.0
 
 
+_FAINT, _FAINT_WIDE, _FAINT_SHARE = 0.09, 4.5, 0.6
+"""Probability of air from which a band behind the weld may be an opening of nearly the plates' tone, map px that it
+is wide at half its own height, and part of the stations that show it. The seam of plates that touch is 2 to 3 map
+px wide."""
+_FAINT_DOUBT = 0.5
+"""Standard uncertainty of such an opening, as a part of its width: it may be none."""
+
+
 @dataclass(frozen=True, eq=False)
 class _Strip:
     """Stations behind the weld: `base` (n, 2) px on the nonbutting surface, `out` unit normal off it."""
@@ -212,7 +220,36 @@ def find_opening(
         return None
     on = np.zeros(len(widths), np.bool_)
     on[shut] = True
-    return _by_groove(_groove(photo, maps, strip.only(on)))
+    shut_strip = strip.only(on)
+    told = _by_groove(_groove(photo, maps, shut_strip))
+    faint = _faint(maps, shut_strip, _WIDEST * chord)
+    if faint is None or (told is not None and told[0] > 0):
+        return told
+    start, width = faint
+    width, u = _edges(photo, _Strip(shut_strip.base + start * strip.out, strip.out), width, scale)
+    return width, float(np.hypot(u, _FAINT_DOUBT * width))
+
+
+def _faint(maps: RegionMaps, strip: _Strip, most: float) -> tuple[float, float] | None:
+    """Where a band that the maps half take for air begins, off the surface, and its width, px; None without one."""
+    scale, step = maps.scale, 0.5
+    # Where the surface was taken from the other plate, the band lies under it.
+    offsets = np.arange(-most / scale - 8.0, most / scale + 8.0, step)
+    air = maps.sample(maps.regions[BACKGROUND], strip.points(offsets * scale))
+    begins, widths = [], []
+    for row in air:
+        peak = int(row.argmax())
+        off = np.flatnonzero(row < 0.5 * row[peak])
+        below, above = off[off < peak], off[off > peak]
+        if row[peak] < _FAINT or not len(below) or not len(above):
+            continue
+        width = float(above[0] - below[-1] - 1) * step
+        if width >= _FAINT_WIDE:
+            begins.append(float(offsets[below[-1]] + 0.5 * step))
+            widths.append(width)
+    if len(widths) < max(_FEWEST_CLOSED, _FAINT_SHARE * len(air)):
+        return None
+    return float(np.median(begins)) * scale, float(np.median(widths)) * scale
 
 
 def _by_groove(groove: tuple[float, float] | None) -> tuple[float, float] | None:

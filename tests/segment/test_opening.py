@@ -5,6 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from macrocheck.photo import Photo
+from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.opening import find_opening
 from tests.segment.two_plates import maps_of_parts, nonbutting_line, painted, tee_parts
 
@@ -88,3 +90,44 @@ def test_an_opening_is_seen_though_its_plates_edge_has_left_the_surface_line() -
     found = find_opening(photo, blind, replace(line, point=line.point + 10.0 * INWARD), INWARD, FUSION, 260.0)
     assert found is not None
     assert abs(found[0] - 37.0) < 2 * found[1]
+
+
+def half_seen(gap: float, share: float, *, tone: float) -> tuple[Photo, RegionMaps]:
+    """Plates with an opening of nearly their tone, which the maps take for air with probability `share`."""
+    nonbutting, butting = tee_parts(gap=gap, right=900.0)
+    shut = maps_of_parts(*tee_parts(gap=0.0, right=900.0), step=2)
+    seen = maps_of_parts(nonbutting, butting, step=2)
+    photo = painted(nonbutting, butting, noise=4.0)
+    pixels = photo.pixels.copy()
+    band = slice(round(402.3 - gap), round(402.3))
+    grey = np.random.default_rng(5).normal(tone, 4.0, pixels[band, 100:880].shape[:2])
+    pixels[band, 100:880] = grey.clip(0, 255)[..., None]
+    regions = (1 - share) * shut.regions + share * seen.regions
+    return replace(photo, pixels=pixels), replace(shut, regions=regions.astype(np.float32))
+
+
+@pytest.mark.parametrize("share", [0.16, 0.4])
+def test_an_opening_of_nearly_the_plates_tone_is_read_and_said_to_be_unsure(share: float) -> None:
+    photo, maps = half_seen(37.0, share, tone=135.0)
+    found = find_opening(photo, maps, nonbutting_line(), INWARD, FUSION, 260.0)
+    assert found is not None
+    assert abs(found[0] - 37.0) < 6.0
+    # It may be none: the plates may as well touch.
+    assert 0.4 * 37.0 < found[1] < 0.7 * 37.0
+
+
+def test_an_opening_under_the_line_that_was_taken_for_the_surface_is_seen() -> None:
+    # The surface was taken from the butting member's edge.
+    photo, maps = half_seen(37.0, 0.4, tone=135.0)
+    found = find_opening(photo, maps, nonbutting_line(402.3 - 37.0), INWARD, FUSION, 260.0)
+    assert found is not None
+    assert abs(found[0] - 37.0) < 6.0
+    assert found[1] > 0.4 * 37.0
+
+
+def test_a_seam_that_the_maps_half_take_for_air_is_no_opening() -> None:
+    photo, maps = half_seen(4.0, 0.4, tone=80.0)
+    found = find_opening(photo, maps, nonbutting_line(), INWARD, FUSION, 260.0)
+    assert found is not None
+    assert found[0] == 0.0
+    assert found[1] < 3.0
