@@ -28,8 +28,8 @@ _WEIGHTS = (-2.9, 1.55, 0.65, 1.25, 0.5, -1.4, -2.4, -2.9)
 """Log odds that a spot found by its tone is a void, for each term of `_chance`; fitted to rendered welds' spots."""
 _LEAST_CHANCE = 0.03
 """What is less likely a void than that is none."""
-_MORE = 1.3
-"""A spot by its tone this many times as large as the maps have it is taken as its tone shows it."""
+_ALIKE_LARGE = 0.75
+"""Part of the area that the maps give a spot that it has by its tone, or the other way round, to be the same."""
 _NOTABLE = 0.03
 """Part of the weld's size (root of its area) from which an unsure spot is worth a look; others but widen."""
 _UNSURE = 0.1
@@ -59,19 +59,28 @@ def find_voids(photo: Photo, maps: RegionMaps, layout: Layout, grey: ByteArray) 
 
     `grey`: (h, w), the photo's grey on the map's pixels.
     """
-    guesses = _by_maps(photo, maps, layout)
-    for spot in find_spots(grey, layout):
-        chance = _chance(spot, maps)
-        known = [k for k, (ring, _, _) in enumerate(guesses) if _holds(ring, spot.centre)]
-        if known and spot.area < _MORE * cv2.contourArea(guesses[known[0]][0].astype(np.float32)):
-            guesses[known[0]] = (*guesses[known[0]][:2], chance)
-        elif known or chance >= _LEAST_CHANCE:
-            guesses = [guess for k, guess in enumerate(guesses) if k not in known]
+    spots = [(spot, _chance(spot, maps)) for spot in find_spots(grey, layout)]
+    rings: list[FloatArray] = []
+    chances: list[float] = []
+    for on_map, ring, by_maps in _by_maps(photo, maps, layout):
+        chance = by_maps
+        within = [(spot, likely) for spot, likely in spots if _holds(on_map, spot.centre)]
+        if len(within) == 1 and _ALIKE_LARGE < within[0][0].area / _area(on_map) < 1 / _ALIKE_LARGE:
+            spots = [pair for pair in spots if pair[0] is not within[0][0]]
+            chance = within[0][1]
+        elif within:
+            # What its tone parts or bounds otherwise is as its tone shows it.
+            continue
+        rings.append(ring)
+        chances.append(chance)
+    for spot, chance in spots:
+        if chance >= _LEAST_CHANCE:
             # Its outline runs through the middles of its outermost pixels.
             wider = spot.centre + (spot.ring - spot.centre) * (1 + 0.5 / np.sqrt(spot.area / np.pi))
-            guesses.append((wider, _refine_ring(photo, maps.photo_points(wider), maps.scale), chance))
+            rings.append(_refine_ring(photo, maps.photo_points(wider), maps.scale))
+            chances.append(chance)
     size = float(np.sqrt(layout.weld.sum())) * maps.scale
-    return weigh([ring for _, ring, _ in guesses], [chance for _, _, chance in guesses], least=_NOTABLE * size)
+    return weigh(rings, chances, least=_NOTABLE * size)
 
 
 def _by_maps(photo: Photo, maps: RegionMaps, layout: Layout) -> list[tuple[FloatArray, FloatArray, float]]:
@@ -101,6 +110,10 @@ def _by_maps(photo: Photo, maps: RegionMaps, layout: Layout) -> list[tuple[Float
 
 def _holds(ring: FloatArray, point: FloatArray) -> bool:
     return cv2.pointPolygonTest(ring.astype(np.float32), (float(point[0]), float(point[1])), False) >= 0
+
+
+def _area(ring: FloatArray) -> float:
+    return float(cv2.contourArea(ring.astype(np.float32)))
 
 
 def _chance(spot: Spot, maps: RegionMaps) -> float:
@@ -133,7 +146,7 @@ def weigh(rings: list[FloatArray], chances: list[float], *, least: float = 0.0) 
     lengths = [
         float(np.hypot(*(r[:, None] - r[None]).T).max()) for r in (ring[:: len(ring) // 48 + 1] for ring in rings)
     ]
-    areas = [float(cv2.contourArea(ring.astype(np.float32))) for ring in rings]
+    areas = [_area(ring) for ring in rings]
     taken = [chance >= 0.5 for chance in chances]
     wrong = [min(chance, 1 - chance) for chance in chances]
     stated = max((length for length, is_one in zip(lengths, taken, strict=True) if is_one), default=0.0)
