@@ -24,7 +24,7 @@ voids, of 17 that it gave 0.5 to 0.9 one."""
 _ALIKE, _SOON = 1.85, 6.0
 """Standard deviations of the weld metal by which a spot must differ from it to be told from a dark grain as often
 as not; and how fast that changes with them."""
-_WEIGHTS = (-2.9, 1.55, 0.65, 1.25, 0.5, -1.4, -2.4, -2.9)
+_WEIGHTS = (-3.6, 0.6, 0.5, 1.55, 0.8, 0.95, -0.6, -2.4, -3.4)
 """Log odds that a spot found by its tone is a void, for each term of `_chance`; fitted to rendered welds' spots."""
 _LEAST_CHANCE = 0.03
 """What is less likely a void than that is none."""
@@ -32,6 +32,8 @@ _ALIKE_LARGE = 0.75
 """Part of the area that the maps give a spot that it has by its tone, or the other way round, to be the same."""
 _NOTABLE = 0.03
 """Part of the weld's size (root of its area) from which an unsure spot is worth a look; others but widen."""
+_MINOR = 0.5
+"""Part of a sure void's length under which an unsure one beside it changes little and only widens."""
 _UNSURE = 0.1
 """Chance of being wrong about a spot from which it is flagged."""
 _WHOLE = 0.95
@@ -123,6 +125,7 @@ def _chance(spot: Spot, maps: RegionMaps) -> float:
     terms = (
         1.0,
         min(spot.over_sd, 12.0) / 5,
+        min(spot.over_grain, 6.0) / 2.5,
         np.log(min(spot.area, 100.0) / 25),
         np.log10(stated) + 1.5,
         (spot.solid - 0.97) * 20,
@@ -150,6 +153,10 @@ def weigh(rings: list[FloatArray], chances: list[float], *, least: float = 0.0) 
     taken = [chance >= 0.5 for chance in chances]
     wrong = [min(chance, 1 - chance) for chance in chances]
     stated = max((length for length, is_one in zip(lengths, taken, strict=True) if is_one), default=0.0)
+    sure = max(
+        (length for length, chance in zip(lengths, chances, strict=True) if chance > 1 - _UNSURE), default=0.0
+    )
+    least = max(least, _MINOR * sure)
     # The largest is the longest spot that is a void, none of the longer ones being one.
     square, none_longer = 0.0, 1.0
     for k in np.argsort(lengths)[::-1]:
