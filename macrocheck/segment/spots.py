@@ -39,7 +39,7 @@ of that depth by which it is brighter."""
 _SAME = 0.8
 """Spots whose depths and tones are this much the same are told from their surroundings in one go."""
 _MANY = 40
-"""So many of its kind beside the weld that nothing more need be known."""
+"""So many of its kind in and beside the weld that rows say nothing."""
 _PITCH = 0.15
 """Part of the pitch by which indents of a row may be out of place."""
 _AROUND = 0.5
@@ -52,7 +52,7 @@ class Spot:
 
     `over_sd`, `over_grain`: depth over the weld metal's standard deviation and over its grains' depth. `darker`:
     part of the other weld metal that is as dark. `solid`: part of its convex hull that it fills. `like`: spots of
-    its kind beside the weld. `in_row`: whether it is one of three or more at one pitch along a line.
+    its kind beside the weld. `in_row`: how many, two or more, lie at one pitch along a line with it.
     """
 
     ring: FloatArray
@@ -65,7 +65,7 @@ class Spot:
     darker: float
     solid: float
     like: int = 0
-    in_row: bool = False
+    in_row: int = 0
 
 
 def find_spots(grey: ByteArray, layout: Layout) -> tuple[Spot, ...]:
@@ -245,7 +245,7 @@ def _with_like(grey: ByteArray, layout: Layout, spots: tuple[Spot, ...]) -> tupl
         alike = (known[:, 2] < _LIKE[0] * spot.area) & (known[:, 2] * _LIKE[0] > spot.area)
         like = int((alike & beside).sum())
         away = known[alike, :2] + [left, top] - spot.centre
-        in_row = like < _MANY and _in_row(away[np.hypot(*away.T) > 1.2 * np.sqrt(spot.area)])
+        in_row = _row(away[np.hypot(*away.T) > 1.2 * np.sqrt(spot.area)]) if len(away) < _MANY else 0
         out.append((k, replace(spot, like=like, in_row=in_row)))
     return tuple(spot for _, spot in sorted(out, key=lambda pair: pair[0]))
 
@@ -258,14 +258,15 @@ def _blobs(dark: BoolArray) -> FloatArray:
     return np.asarray(np.column_stack([centres[1:], area])[fits])
 
 
-def _in_row(away: FloatArray) -> bool:
-    """Whether a spot is one of three at one pitch, or of four of which one is not seen.
+def _row(away: FloatArray) -> int:
+    """How many of the others lie in a row with a spot at one pitch; 0 where only one does.
 
     `away`: (n, 2) px from it to each of the others.
     """
+    most = 0
     steps = np.hypot(*away.T)
-    for times in (-1.0, 2.0, -2.0, 3.0):
-        off = np.hypot(*(times * away[:, None] - away[None]).transpose(2, 0, 1))
-        if bool((off < _PITCH * steps[:, None] + 0.5).any()):
-            return True
-    return False
+    for pitch, step in zip(away, steps, strict=True):
+        places = pitch * np.array([-4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0])[:, None]
+        off = np.hypot(*(places[:, None] - away[None]).transpose(2, 0, 1))
+        most = max(most, int((off < _PITCH * step + 0.5).any(axis=1).sum()))
+    return most if most > 1 else 0

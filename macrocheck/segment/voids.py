@@ -24,7 +24,7 @@ voids, of 17 that it gave 0.5 to 0.9 one."""
 _ALIKE, _SOON = 1.85, 6.0
 """Standard deviations of the weld metal by which a spot must differ from it to be told from a dark grain as often
 as not; and how fast that changes with them."""
-_WEIGHTS = (-3.6, 0.6, 0.5, 1.55, 0.8, 0.95, -0.6, -2.4, -3.4)
+_WEIGHTS = (-3.6, 0.5, 0.95, 1.4, 0.85, 0.85, -1.0, -2.3, -3.1)
 """Log odds that a spot found by its tone is a void, for each term of `_chance`; fitted to rendered welds' spots."""
 _LEAST_CHANCE = 0.03
 """What is less likely a void than that is none."""
@@ -130,7 +130,7 @@ def _chance(spot: Spot, maps: RegionMaps) -> float:
         np.log10(stated) + 1.5,
         (spot.solid - 0.97) * 20,
         min(spot.like, 8) / 8,
-        float(spot.in_row),
+        float(np.clip(spot.in_row - 1, 0, 3)),
         np.log10(spot.darker + 1e-3) + 2,
     )
     return _logistic(float(np.dot(_WEIGHTS, terms)))

@@ -78,7 +78,7 @@ def test_a_round_dark_spot_is_found_where_it_lies(radius: float) -> None:
     assert np.hypot(*(spot.centre - [142.0, 118.0])) < 1.0
     assert abs(spot.area - np.pi * radius**2) < 0.3 * np.pi * radius**2
     assert spot.like == 0
-    assert not spot.in_row
+    assert spot.in_row == 0
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -106,14 +106,14 @@ def test_indents_in_a_row_are_told_though_plate_and_weld_differ_in_tone() -> Non
         diamond(picture, 70.0 + 30.0 * k, 110.0, 4.0)
     found = spots_in(picture)
     assert len(found) >= 4
-    assert all(spot.in_row for spot in found)
+    assert min(spot.in_row for spot in found) >= 4
 
 
 def test_two_pores_make_no_row() -> None:
     picture = metal()
     hole(picture, 100.0, 110.0, 4.0)
     hole(picture, 150.0, 150.0, 4.0)
-    assert [spot.in_row for spot in spots_in(picture)] == [False, False]
+    assert [spot.in_row for spot in spots_in(picture)] == [0, 0]
 
 
 def test_dirt_lies_beside_the_weld_too() -> None:
