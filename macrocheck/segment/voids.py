@@ -30,7 +30,9 @@ _LEAST_CHANCE = 0.03
 """What is less likely a void than that is none."""
 _ALIKE_LARGE = 0.75
 """Part of the area that the maps give a spot that it has by its tone, or the other way round, to be the same."""
-_NOTABLE = 0.03
+_FILLED = 0.5
+"""Part of what the maps take for a void that dark spots fill at least to bound it better; less are marks in it."""
+_NOTABLE = 0.045
 """Part of the weld's size (root of its area) from which an unsure spot is worth a look; others but widen."""
 _MINOR = 0.5
 """Part of a sure void's length under which an unsure one beside it changes little and only widens."""
@@ -66,13 +68,16 @@ def find_voids(photo: Photo, maps: RegionMaps, layout: Layout, grey: ByteArray) 
     chances: list[float] = []
     for on_map, ring, by_maps in _by_maps(photo, maps, layout):
         chance = by_maps
-        within = [(spot, likely) for spot, likely in spots if _holds(on_map, spot.centre)]
-        if len(within) == 1 and _ALIKE_LARGE < within[0][0].area / _area(on_map) < 1 / _ALIKE_LARGE:
-            spots = [pair for pair in spots if pair[0] is not within[0][0]]
+        middle = on_map.mean(axis=0)
+        within = [pair for pair in spots if _holds(on_map, pair[0].centre) or _holds(pair[0].ring, middle)]
+        filled = sum(spot.area for spot, _ in within) / _area(on_map)
+        if len(within) == 1 and _ALIKE_LARGE < filled < 1 / _ALIKE_LARGE:
             chance = within[0][1]
-        elif within:
+        elif filled >= _FILLED:
             # What its tone parts or bounds otherwise is as its tone shows it.
             continue
+        inside = {id(spot) for spot, _ in within}
+        spots = [pair for pair in spots if id(pair[0]) not in inside]
         rings.append(ring)
         chances.append(chance)
     for spot, chance in spots:

@@ -1,5 +1,7 @@
 """Dark spots in drawn weld metal: round ones told from grains, from dirt all about, from rows of indents."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -53,12 +55,13 @@ def spots_in(picture: Float32Array) -> tuple[Spot, ...]:
     return find_spots(photographed(picture).grey, laid_out(weld_mask()))
 
 
-def voids_in(picture: Float32Array) -> Voids:
-    """Voids where the maps see none."""
+def voids_in(picture: Float32Array, known: Float32Array | None = None) -> Voids:
+    """Voids where the maps see none, or those of the void map `known`."""
     weld = weld_mask().astype(np.float32)
     regions = np.zeros((4, *SHAPE), np.float32)
     regions[WELD], regions[NONBUTTING] = weld, 1 - weld
     photo, maps = photographed(picture), maps_of(regions)
+    maps = maps if known is None else replace(maps, void=known)
     return find_voids(photo, maps, laid_out(weld_mask()), grey_on_map(photo, maps))
 
 
@@ -158,3 +161,29 @@ def test_a_speck_too_small_to_matter_widens_and_is_not_pointed_at() -> None:
     found = voids_in(picture)
     assert found.unsure == ()
     assert found.u_length > 1.0
+
+
+def test_two_voids_that_the_maps_run_together_are_two() -> None:
+    picture, known = metal(), np.zeros(SHAPE, np.float32)
+    for x in (122.0, 142.0):
+        hole(picture, x, 120.0, 8.0)
+    cv2.ellipse(known, (132, 120), (19, 9), 0, 0, 360, (0.97,), -1)
+    found = voids_in(picture, known)
+    assert sorted(round(float(ring[:, 0].mean())) for ring in found.rings) == [122, 142]
+
+
+def test_a_void_of_which_the_maps_know_a_part_is_as_its_tone_shows_it() -> None:
+    picture, known = metal(), np.zeros(SHAPE, np.float32)
+    hole(picture, 130.0, 120.0, 10.0)
+    cv2.ellipse(known, (130, 115), (8, 4), 0, 0, 360, (0.97,), -1)
+    (ring,) = voids_in(picture, known).rings
+    assert cv2.contourArea(ring.astype(np.float32)) == pytest.approx(np.pi * 10.0**2, rel=0.08)
+
+
+def test_a_dark_mark_in_a_void_that_the_maps_know_does_not_replace_it() -> None:
+    picture, known = metal(), np.zeros(SHAPE, np.float32)
+    hole(picture, 130.0, 120.0, 14.0, tone=62.0)
+    hole(picture, 133.0, 118.0, 4.0, tone=20.0)
+    cv2.circle(known, (130, 120), 14, (0.99,), -1)
+    (ring,) = voids_in(picture, known).rings
+    assert cv2.contourArea(ring.astype(np.float32)) == pytest.approx(np.pi * 14.0**2, rel=0.1)
