@@ -229,22 +229,23 @@ def find_opening(
     is_open = np.isfinite(widths[usable])
     tail = usable[int(np.flatnonzero(is_open)[-1]) + 1 :] if is_open.any() else usable
     most = _WIDEST * chord
-    # An opening goes on; what the plates close again behind is a cavity beside the weld.
-    if len(tail) < _FEWEST_CLOSED or _faint(maps, strip.only(tail), most) is not None:
-        usable, is_open = usable[:_LOOKED_AT], is_open[:_LOOKED_AT]
-        if is_open.sum() >= max(_FEWEST_OPEN, 0.5 * len(usable)):
-            on = usable[is_open]
-            rough = (0.0, float(np.median(widths[on])))
-            width, u = _edges(photo, strip.only(on), rough, scale, nonbutting.u_offset)
-            return width, float(np.hypot(u, _DOUBTFUL * width)) if width < _CLEAR else u
-        tail = usable[~is_open]
+    # An opening goes on; what the plates close again behind may be a cavity beside the weld.
+    goes_on = len(tail) < _FEWEST_CLOSED or _faint(maps, strip.only(tail), most) is not None
+    first, is_open = usable[:_LOOKED_AT], is_open[:_LOOKED_AT]
+    on = first[is_open]
+    if len(on) >= max(_FEWEST_OPEN, 0.5 * len(first)):
+        rough = (0.0, float(np.median(widths[on])))
+        width, u = _edges(photo, strip.only(on), rough, scale, nonbutting.u_offset)
+        return width, u if goes_on and width >= _CLEAR else float(np.hypot(u, _DOUBTFUL * width))
+    if goes_on:
+        tail = first[~is_open]
     if len(tail) < _FEWEST_CLOSED:
         return None
     shut_strip = strip.only(tail[:_LOOKED_AT])
-    told = _by_groove(_groove(photo, maps, shut_strip), max(_CLEAR, _CLEAR_MAP * scale))
+    by_groove = _by_groove(_groove(photo, maps, shut_strip), max(_CLEAR, _CLEAR_MAP * scale))
     faint = _faint(maps, shut_strip, most)
-    if faint is None or (told is not None and told[0] > 0):
-        return told
+    if faint is None or (by_groove is not None and by_groove[0] > 0):
+        return by_groove
     width, u = _edges(photo, shut_strip, faint, scale, nonbutting.u_offset)
     return width, float(np.hypot(u, _FAINT_DOUBT * width))
 
