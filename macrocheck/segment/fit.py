@@ -30,6 +30,7 @@ from macrocheck.segment.steer import split_hints
 from macrocheck.segment.surfaces import Surfaces, find_surfaces
 from macrocheck.segment.tips import with_tips
 from macrocheck.segment.toes import Toe, find_toe
+from macrocheck.segment.tone import grey_on_map
 from macrocheck.segment.tongue import with_tongues
 from macrocheck.segment.voids import find_voids
 
@@ -330,19 +331,19 @@ def fit_weld(
     u_face, u_fusion = _doubted((face, fusion), (u_face, u_fusion), shares, (of_face, hints), scale)
     if surfaces.nonbutting is not None and joint != "bead":
         u_fusion = _at_weld_root(fusion, u_fusion, root, surfaces.nonbutting, scale)
-    voids = find_voids(photo, maps, layout)
+    grey = grey_on_map(photo, maps)
+    voids = find_voids(photo, maps, layout, grey)
     inward = None if surfaces.nonbutting is None else into_member(surfaces.nonbutting, layout, maps)
     haz = find_haz(photo, maps, layout, fusion, surfaces.nonbutting, inward)
+    chord = float(np.hypot(*(toe_b.point - toe_n.point)))
     gap = None
     if joint != "bead" and surfaces.nonbutting is not None and inward is not None:
-        chord = float(np.hypot(*(toe_b.point - toe_n.point)))
         gap = find_opening(photo, maps, surfaces.nonbutting, inward, fusion, chord)
-    indications = find_indications(photo, maps, layout, np.vstack([fusion, face]))
-    leg = float(np.hypot(*(toe_b.point - toe_n.point))) * 0.7
+    indications = find_indications(grey, maps, layout, np.vstack([fusion, face]))
     grooves = [
         _deeper(
-            find_groove(photo, maps, walk, toe.point, line, leg),
-            None if line is None else find_notch(photo, maps, toe.point, line, leg),
+            find_groove(photo, maps, walk, toe.point, line, 0.7 * chord),
+            None if line is None else find_notch(photo, maps, toe.point, line, 0.7 * chord),
             line,
         )
         for walk, toe, line in (

@@ -3,8 +3,7 @@
 import cv2
 import numpy as np
 
-from macrocheck.arrays import BoolArray, Float32Array, FloatArray
-from macrocheck.photo import Photo
+from macrocheck.arrays import BoolArray, ByteArray, Float32Array, FloatArray
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.maps import BACKGROUND, RegionMaps
 
@@ -19,24 +18,15 @@ _SHORTEST = 0.06
 _MOST = 5
 
 
-def find_indications(photo: Photo, maps: RegionMaps, layout: Layout, known: FloatArray) -> tuple[FloatArray, ...]:
+def find_indications(
+    grey: ByteArray, maps: RegionMaps, layout: Layout, known: FloatArray
+) -> tuple[FloatArray, ...]:
     """Polylines (k, 2) photo px of lines that are dark, thin, long, and not explained otherwise; longest first.
 
-    `known`: (n, 2) photo px on outlines that are dark lines of their own right (fusion boundary, surfaces).
+    `grey`: (h, w), the photo's grey on the map's pixels. `known`: (n, 2) photo px on outlines that are dark lines
+    of their own right (fusion boundary, surfaces).
     """
     h, w = maps.shape
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    softened = photo.grey
-    matrix = maps.to_photo
-    if maps.scale > 1.3:
-        # Sampled down: only the part under the crop is softened first.
-        corners = maps.photo_points(np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]]))
-        x0, y0 = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
-        x1, y1 = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 1, [photo.width, photo.height])
-        softened = np.asarray(cv2.GaussianBlur(softened[y0:y1, x0:x1], (0, 0), 0.4 * maps.scale), np.uint8)
-        matrix = matrix.copy()
-        matrix[:, 2] -= [x0, y0]
-    grey = cv2.warpAffine(softened, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_WIDEST + 2, _WIDEST + 2))
     depth = cv2.subtract(cv2.morphologyEx(grey, cv2.MORPH_CLOSE, kernel), grey).astype(np.float32)
     size = float(np.sqrt(layout.weld.sum()))

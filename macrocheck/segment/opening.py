@@ -4,14 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from macrocheck.arrays import BoolArray, FloatArray
+from macrocheck.arrays import BoolArray, FloatArray, IntArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across
 from macrocheck.segment.face_run import clear_of_border
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
 from macrocheck.segment.see_through import see_through
-from macrocheck.segment.tone import air_places
+from macrocheck.segment.tone import air_places, telling_tone
 
 _LOOKED_AT = 60
 """Stations, a map px apart, behind the weld over which the opening is looked for."""
@@ -21,6 +21,8 @@ _WIDEST = 0.4
 """Widest opening looked for, as a share of the weld's toe-to-toe distance."""
 _EDGE_FLOOR = 0.6
 """Least standard error of an opening, px: its edges are etched and blurred (measured on rendered sections)."""
+_LOST = 0.7
+"""Standard error of an opening for each px by which it begins off the nonbutting surface, beyond that one's own."""
 _GROOVE_DEPTH = 0.85
 """A band that goes less than this part of the way from the plates' grey to that of the air is an etched seam."""
 _SEAM_MOST = 4.3
@@ -29,8 +31,16 @@ _PLAIN = 25.0
 """Grey levels that air and plate must differ by for the band's depth to tell."""
 _NARROW, _DOUBTFUL = 0.15, 0.5
 """Standard error of the width of a band too narrow for the maps, as a part of it: its sides blur together. Up to
-`_CLEAR` px wide it may still be a broad seam."""
-_CLEAR = 6.0
+`_CLEAR` photo px or `_CLEAR_MAP` map px wide it may still be a broad seam."""
+_CLEAR, _CLEAR_MAP = 6.0, 4.0
+
+
+_FAINT, _FAINT_WIDE, _FAINT_SHARE = 0.09, 4.5, 0.6
+"""Probability of air from which a band behind the weld may be an opening of nearly the plates' tone, map px that it
+is wide at half its own height, and part of the stations that show it. The seam of plates that touch is 2 to 3 map
+px wide."""
+_FAINT_DOUBT = 0.6
+"""Standard uncertainty of such an opening, as a part of its width: about one in three is none."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,9 +58,9 @@ class _Strip:
         """Return the stations as a band across the faying surface."""
         return Band(self.base, np.repeat(self.out[None], len(self.base), axis=0), offsets)
 
-    def only(self, on: BoolArray) -> "_Strip":
-        """Return the stations that are on."""
-        return _Strip(self.base[on], self.out)
+    def only(self, which: IntArray) -> "_Strip":
+        """Return the stations with these numbers."""
+        return _Strip(self.base[which], self.out)
 
 
 def _strip(photo: Photo, maps: RegionMaps, nonbutting: Line, inward: FloatArray, fusion: FloatArray) -> _Strip:
@@ -117,26 +127,39 @@ def _blocks(rows: FloatArray, size: int) -> FloatArray:
     return np.array([part.mean(axis=0) for part in np.array_split(rows, count)])
 
 
-def _edges(photo: Photo, strip: _Strip, width: float, scale: float) -> tuple[float, float]:
-    """Width (value, u) px between the steepest edges of the profiles across; `width` as the maps have it."""
+def _edges(
+    photo: Photo, strip: _Strip, rough: tuple[float, float], scale: float, u_surface: float
+) -> tuple[float, float]:
+    """Width (value, u) px between the steepest edges of the profiles across.
+
+    `rough`: where the opening begins, as an offset, and its width. `u_surface`: standard error of offset 0.
+    """
+    begin, width = rough
+    strip = _Strip(strip.base + begin * strip.out, strip.out)
     reach = 1.5 * scale + 1.5
+    within = strip.points(np.linspace(0.25 * width, 0.75 * width, 5))
+    beside = np.linspace(reach, 2.5 * reach, 4)
+    tone = telling_tone(photo, within, strip.points(np.concatenate([-beside, width + beside])))
     offsets = np.arange(-3.0 * reach, width + 3.0 * reach, 0.5)
-    grey = across(_blocks(strip.band(offsets).grey(photo.grey), 6), 2.0)
+    grey = across(_blocks(strip.band(offsets).grey(tone), 6), 2.0)
     slope = np.gradient(grey, axis=1) / 0.5
     inside = np.abs(offsets - width / 2) < max(0.25 * width, 1.0)
     sides = (offsets < -reach) | (offsets > width + reach)
     sign = 1.0 if grey[:, inside].mean() < grey[:, sides].mean() else -1.0
-    found = []
+    found, starts = [], []
     for row in sign * slope:
         low, high = _steepest(-row, offsets, 0.0, reach), _steepest(row, offsets, width, reach)
         if low is not None and high is not None and high > low:
             found.append(high - low)
+            starts.append(begin + low)
     if len(found) < 0.5 * len(slope):
         return width, 1.2 * scale
     value = float(np.median(found))
     spread = 1.4826 * float(np.median(np.abs(np.array(found) - value))) * 1.25 / np.sqrt(len(found))
     doubt = max(0.0, abs(value - width) - 2.0 * scale)
-    return value, float(np.hypot(np.hypot(_EDGE_FLOOR, spread), doubt))
+    # What begins off the plate's surface has lost its rim: to glare, or to an edge that is blurred twice.
+    lost = _LOST * max(0.0, float(np.median(starts)) - u_surface)
+    return value, float(np.sqrt(_EDGE_FLOOR**2 + spread**2 + doubt**2 + lost**2))
 
 
 def _groove(photo: Photo, maps: RegionMaps, strip: _Strip) -> tuple[float, float] | None:
@@ -198,28 +221,65 @@ def find_opening(
         return None
     across_it = np.arange(-8.0 * scale, _WIDEST * chord + 8.0 * scale, max(1.0, 0.5 * scale))
     seen = see_through(photo, maps, strip.points(across_it), across_it)
-    if seen is not None:
-        return _edges(photo, _Strip(strip.base + seen[0] * strip.out, strip.out), seen[1], scale)
+    # As narrow as that it may be a seam as dark as the air.
+    if seen is not None and seen[1] > _CLEAR:
+        return _edges(photo, strip, seen, scale, nonbutting.u_offset)
     widths, closed = _widths(maps, strip, _WIDEST * chord)
-    usable = np.flatnonzero(np.isfinite(widths) | closed)[:_LOOKED_AT]
+    usable = np.flatnonzero(np.isfinite(widths) | closed)
     is_open = np.isfinite(widths[usable])
-    if is_open.sum() >= max(_FEWEST_OPEN, 0.5 * len(usable)):
-        on = np.zeros(len(widths), np.bool_)
-        on[usable[is_open]] = True
-        return _edges(photo, strip.only(on), float(np.median(widths[on])), scale)
-    shut = usable[~is_open]
-    if len(shut) < _FEWEST_CLOSED:
+    tail = usable[int(np.flatnonzero(is_open)[-1]) + 1 :] if is_open.any() else usable
+    most = _WIDEST * chord
+    # An opening goes on; what the plates close again behind may be a cavity beside the weld.
+    goes_on = len(tail) < _FEWEST_CLOSED or _faint(maps, strip.only(tail), most) is not None
+    first, is_open = usable[:_LOOKED_AT], is_open[:_LOOKED_AT]
+    on = first[is_open]
+    if len(on) >= max(_FEWEST_OPEN, 0.5 * len(first)):
+        rough = (0.0, float(np.median(widths[on])))
+        width, u = _edges(photo, strip.only(on), rough, scale, nonbutting.u_offset)
+        return width, u if goes_on and width >= _CLEAR else float(np.hypot(u, _DOUBTFUL * width))
+    if goes_on:
+        tail = first[~is_open]
+    if len(tail) < _FEWEST_CLOSED:
         return None
-    on = np.zeros(len(widths), np.bool_)
-    on[shut] = True
-    return _by_groove(_groove(photo, maps, strip.only(on)))
+    shut_strip = strip.only(tail[:_LOOKED_AT])
+    by_groove = _by_groove(_groove(photo, maps, shut_strip), max(_CLEAR, _CLEAR_MAP * scale))
+    faint = _faint(maps, shut_strip, most)
+    if faint is None or (by_groove is not None and by_groove[0] > 0):
+        return by_groove
+    width, u = _edges(photo, shut_strip, faint, scale, nonbutting.u_offset)
+    return width, float(np.hypot(u, _FAINT_DOUBT * width))
 
 
-def _by_groove(groove: tuple[float, float] | None) -> tuple[float, float] | None:
-    """The opening (value, u) px where the maps show none, by the depth and width of the band at the seam."""
+def _faint(maps: RegionMaps, strip: _Strip, most: float) -> tuple[float, float] | None:
+    """Where a band that the maps half take for air begins, off the surface, and its width, px; None without one."""
+    scale, step = maps.scale, 0.5
+    # Where the surface was taken from the other plate, the band lies under it.
+    offsets = np.arange(-most / scale - 8.0, most / scale + 8.0, step)
+    air = maps.sample(maps.regions[BACKGROUND], strip.points(offsets * scale))
+    begins, widths = [], []
+    for row in air:
+        peak = int(row.argmax())
+        off = np.flatnonzero(row < 0.5 * row[peak])
+        below, above = off[off < peak], off[off > peak]
+        if row[peak] < _FAINT or not len(below) or not len(above):
+            continue
+        width = float(above[0] - below[-1] - 1) * step
+        if width >= _FAINT_WIDE:
+            begins.append(float(offsets[below[-1]] + 0.5 * step))
+            widths.append(width)
+    if len(widths) < max(_FEWEST_CLOSED, _FAINT_SHARE * len(air)):
+        return None
+    return float(np.median(begins)) * scale, float(np.median(widths)) * scale
+
+
+def _by_groove(groove: tuple[float, float] | None, clear: float) -> tuple[float, float] | None:
+    """The opening (value, u) px where the maps show none, by the depth and width of the band at the seam.
+
+    `clear`: px of width from which a band is no broad seam.
+    """
     if groove is None:
         return None
     depth, width = groove
     if depth > _GROOVE_DEPTH and width > _SEAM_MOST:
-        return width, float(np.hypot(_EDGE_FLOOR, (_NARROW if width > _CLEAR else _DOUBTFUL) * width))
+        return width, float(np.hypot(_EDGE_FLOOR, (_NARROW if width > clear else _DOUBTFUL) * width))
     return 0.0, float(max(0.7, 0.5 * width if depth > 0.15 else 0.0))

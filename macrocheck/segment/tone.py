@@ -61,6 +61,24 @@ def air_colour(photo: Photo, maps: RegionMaps) -> tuple[FloatArray, float] | Non
     return middle, 1.4826 * float(np.median(np.hypot.reduce(colours - middle, axis=1)))
 
 
+def grey_on_map(photo: Photo, maps: RegionMaps) -> ByteArray:
+    """The photo's grey on the map's pixels, (h, w); its border goes on outside it."""
+    h, w = maps.shape
+    softened = photo.grey
+    matrix = maps.to_photo
+    if maps.scale > 1.3:
+        # Sampled down: only the part under the crop is softened first.
+        corners = maps.photo_points(np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]]))
+        x0, y0 = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
+        x1, y1 = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 1, [photo.width, photo.height])
+        softened = np.asarray(cv2.GaussianBlur(softened[y0:y1, x0:x1], (0, 0), 0.4 * maps.scale), np.uint8)
+        matrix = matrix.copy()
+        matrix[:, 2] -= [x0, y0]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    grey = cv2.warpAffine(softened, matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(grey, np.uint8)
+
+
 def colours_at(photo: Photo, points: FloatArray) -> FloatArray:
     """Colours (n, k, 3) at photo points (n, k, 2), bilinear; the border goes on outside."""
     at = points.astype(np.float32)

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from macrocheck.arrays import AnyArray, FloatArray
+from macrocheck.arrays import AnyArray, ByteArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, normals_of
 from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.maps import RegionMaps
+from macrocheck.segment.spots import Spot, find_spots
 
 _SMALLEST_VOID = 8.0
 """Map px of area below which a void cannot be told from a speck."""
@@ -23,6 +24,18 @@ voids, of 17 that it gave 0.5 to 0.9 one."""
 _ALIKE, _SOON = 1.85, 6.0
 """Standard deviations of the weld metal by which a spot must differ from it to be told from a dark grain as often
 as not; and how fast that changes with them."""
+_WEIGHTS = (-3.6, 0.5, 0.95, 1.4, 0.85, 0.85, -1.0, -2.3, -3.1)
+"""Log odds that a spot found by its tone is a void, for each term of `_chance`; fitted to rendered welds' spots."""
+_LEAST_CHANCE = 0.03
+"""What is less likely a void than that is none."""
+_ALIKE_LARGE = 0.75
+"""Part of the area that the maps give a spot that it has by its tone, or the other way round, to be the same."""
+_FILLED = 0.5
+"""Part of what the maps take for a void that dark spots fill at least to bound it better; less are marks in it."""
+_NOTABLE = 0.045
+"""Part of the weld's size (root of its area) from which an unsure spot is worth a look; others but widen."""
+_MINOR = 0.5
+"""Part of a sure void's length under which an unsure one beside it changes little and only widens."""
 _UNSURE = 0.1
 """Chance of being wrong about a spot from which it is flagged."""
 _WHOLE = 0.95
@@ -45,47 +58,110 @@ class Voids:
     u_area: float = 0.0
 
 
-def find_voids(photo: Photo, maps: RegionMaps, layout: Layout) -> Voids:
-    """Find holes in the weld metal: spots that are more likely one than not."""
+def find_voids(photo: Photo, maps: RegionMaps, layout: Layout, grey: ByteArray) -> Voids:
+    """Find holes in the weld metal: spots that are more likely one than not, by the maps or by tone alone.
+
+    `grey`: (h, w), the photo's grey on the map's pixels.
+    """
+    spots = [(spot, _chance(spot, maps)) for spot in find_spots(grey, layout)]
+    rings: list[FloatArray] = []
+    chances: list[float] = []
+    for on_map, ring, by_maps in _by_maps(photo, maps, layout):
+        chance = by_maps
+        middle = on_map.mean(axis=0)
+        within = [pair for pair in spots if _holds(on_map, pair[0].centre) or _holds(pair[0].ring, middle)]
+        filled = sum(spot.area for spot, _ in within) / _area(on_map)
+        if len(within) == 1 and _ALIKE_LARGE < filled < 1 / _ALIKE_LARGE:
+            chance = within[0][1]
+        elif filled >= _FILLED:
+            # What its tone parts or bounds otherwise is as its tone shows it.
+            continue
+        inside = {id(spot) for spot, _ in within}
+        spots = [pair for pair in spots if id(pair[0]) not in inside]
+        rings.append(ring)
+        chances.append(chance)
+    for spot, chance in spots:
+        if chance >= _LEAST_CHANCE:
+            # Its outline runs through the middles of its outermost pixels.
+            wider = spot.centre + (spot.ring - spot.centre) * (1 + 0.5 / np.sqrt(spot.area / np.pi))
+            rings.append(_refine_ring(photo, maps.photo_points(wider), maps.scale))
+            chances.append(chance)
+    size = float(np.sqrt(layout.weld.sum())) * maps.scale
+    return weigh(rings, chances, least=_NOTABLE * size)
+
+
+def _by_maps(photo: Photo, maps: RegionMaps, layout: Layout) -> list[tuple[FloatArray, FloatArray, float]]:
+    """Spots that the maps take for voids: ring in map px, ring in photo px, and the chance that it is one."""
     inside = cv2.erode(layout.weld, np.ones((3, 3), np.uint8))
     p = maps.void * inside
     if float(p.max(initial=0.0)) < 0.5:
-        return Voids()
+        return []
     finer = 4
     big = cv2.resize(p, None, fx=finer, fy=finer, interpolation=cv2.INTER_LINEAR)
     contours, _ = cv2.findContours((big > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    rings: list[FloatArray] = []
-    chances: list[float] = []
+    out = []
     for contour in (part for whole in contours for part in _apart(whole, _SMALLEST_VOID * finer**2)):
         if cv2.contourArea(contour) < _SMALLEST_VOID * finer**2:
             continue
         ring = (contour[:, 0, :].astype(np.float64) - (finer - 1) / 2) / finer
-        rings.append(_refine_ring(photo, maps.photo_points(ring), maps.scale))
+        refined = _refine_ring(photo, maps.photo_points(ring), maps.scale)
         x, y, w, h = cv2.boundingRect(contour)
         stated = float(np.clip(big[y : y + h, x : x + w].max(), 0.5, 1 - 1e-6))
-        stands_out = _standing_out(photo, rings[-1], maps, layout)
-        chances.append(
-            _logistic(_STEEP * (np.log(stated / (1 - stated)) - _EVEN)) * _logistic(_SOON * (stands_out - _ALIKE))
+        stands_out = _standing_out(photo, refined, maps, layout)
+        chance = _logistic(_STEEP * (np.log(stated / (1 - stated)) - _EVEN)) * _logistic(
+            _SOON * (stands_out - _ALIKE)
         )
-    return weigh(rings, chances)
+        out.append((ring, refined, chance))
+    return out
+
+
+def _holds(ring: FloatArray, point: FloatArray) -> bool:
+    return cv2.pointPolygonTest(ring.astype(np.float32), (float(point[0]), float(point[1])), False) >= 0
+
+
+def _area(ring: FloatArray) -> float:
+    return float(cv2.contourArea(ring.astype(np.float32)))
+
+
+def _chance(spot: Spot, maps: RegionMaps) -> float:
+    """How likely a spot that was found by its tone is a void."""
+    x, y, w, h = cv2.boundingRect(np.rint(spot.ring).astype(np.int32))
+    stated = max(float(maps.void[y : y + h, x : x + w].max(initial=0.0)), 0.003)
+    terms = (
+        1.0,
+        min(spot.over_sd, 12.0) / 5,
+        min(spot.over_grain, 6.0) / 2.5,
+        np.log(min(spot.area, 100.0) / 25),
+        np.log10(stated) + 1.5,
+        (spot.solid - 0.97) * 20,
+        min(spot.like, 8) / 8,
+        float(np.clip(spot.in_row - 1, 0, 3)),
+        np.log10(spot.darker + 1e-3) + 2,
+    )
+    return _logistic(float(np.dot(_WEIGHTS, terms)))
 
 
 def _logistic(x: float) -> float:
     return float(1 / (1 + np.exp(-x)))
 
 
-def weigh(rings: list[FloatArray], chances: list[float]) -> Voids:
+def weigh(rings: list[FloatArray], chances: list[float], *, least: float = 0.0) -> Voids:
     """Take what is more likely a void than not; work out what being wrong about any spot would do.
 
-    `rings`: spots, (k, 2) px; `chances`: of each, that it is a void.
+    `rings`: spots, (k, 2) px; `chances`: of each, that it is a void. `least`: px of length under which a spot is
+    too small to be pointed at.
     """
     lengths = [
         float(np.hypot(*(r[:, None] - r[None]).T).max()) for r in (ring[:: len(ring) // 48 + 1] for ring in rings)
     ]
-    areas = [float(cv2.contourArea(ring.astype(np.float32))) for ring in rings]
+    areas = [_area(ring) for ring in rings]
     taken = [chance >= 0.5 for chance in chances]
     wrong = [min(chance, 1 - chance) for chance in chances]
     stated = max((length for length, is_one in zip(lengths, taken, strict=True) if is_one), default=0.0)
+    sure = max(
+        (length for length, chance in zip(lengths, chances, strict=True) if chance > 1 - _UNSURE), default=0.0
+    )
+    least = max(least, _MINOR * sure)
     # The largest is the longest spot that is a void, none of the longer ones being one.
     square, none_longer = 0.0, 1.0
     for k in np.argsort(lengths)[::-1]:
@@ -94,7 +170,11 @@ def weigh(rings: list[FloatArray], chances: list[float]) -> Voids:
     square += none_longer * stated**2
     return Voids(
         rings=tuple(ring for ring, is_one in zip(rings, taken, strict=True) if is_one),
-        unsure=tuple(ring.mean(axis=0) for ring, q in zip(rings, wrong, strict=True) if q > _UNSURE),
+        unsure=tuple(
+            ring.mean(axis=0)
+            for ring, q, length in zip(rings, wrong, lengths, strict=True)
+            if q > _UNSURE and length >= least
+        ),
         u_length=float(np.sqrt(square)),
         u_area=float(np.sqrt(sum(q * area**2 for q, area in zip(wrong, areas, strict=True)))),
     )

@@ -77,3 +77,15 @@ def test_u_is_the_root_mean_square_error_over_all_that_may_be_so() -> None:
     real = rng.random((200_000, 3)) < chances
     error = np.where(real, longest, 0.0).max(axis=1) - 12.0 * np.sqrt(2)
     assert got.u_length == pytest.approx(float(np.sqrt((error**2).mean())), rel=0.01)
+
+
+def test_an_unsure_spot_far_smaller_than_a_sure_void_only_widens() -> None:
+    got = weigh([square(30.0), square(10.0, x=50.0), square(20.0, x=90.0)], [1.0, 0.6, 0.6])
+    assert [middle.tolist() for middle in got.unsure] == [[100.0, 10.0]]
+    assert got.u_area == pytest.approx(np.sqrt(0.4 * (100**2 + 400**2)))
+
+
+def test_a_spot_too_small_to_matter_only_widens() -> None:
+    got = weigh([square(10.0)], [0.4], least=15.0)
+    assert got.unsure == ()
+    assert got.u_length == pytest.approx(np.sqrt(0.4) * np.hypot(10, 10))
