@@ -9,7 +9,7 @@ from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across
 from macrocheck.segment.face_run import clear_of_border
 from macrocheck.segment.lines import Line
-from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps
+from macrocheck.segment.maps import BACKGROUND, BUTTING, NONBUTTING, WELD, RegionMaps, sample
 from macrocheck.segment.see_through import see_through
 from macrocheck.segment.tone import air_places, telling_tone
 
@@ -283,3 +283,23 @@ def _by_groove(groove: tuple[float, float] | None, clear: float) -> tuple[float,
     if depth > _GROOVE_DEPTH and width > _SEAM_MOST:
         return width, float(np.hypot(_EDGE_FLOOR, (_NARROW if width > clear else _DOUBTFUL) * width))
     return 0.0, float(max(0.7, 0.5 * width if depth > 0.15 else 0.0))
+
+
+_OPEN, _PLATE, _SAME = (0.25, 0.5, 0.75), 1.5, 0.25
+"""Between a seam's line and the surface alongside (0 to 1) and beyond that, where tones are read; an opening's own
+differ by at most this part of its step to the plate."""
+_STEP_LEVELS = 20.0
+"""Grey levels of that step at least."""
+
+
+def bounds_opening(photo: Photo, surface: Line, seam: Line) -> bool:
+    """Whether what is taken for the seam is an open gap between the members, and `surface` one of its sides."""
+    points = seam.point + np.linspace(seam.start, seam.end, 40)[:, None] * seam.direction
+    across = surface.foot(points) - points
+
+    def tone(share: float) -> float:
+        return float(np.median(sample(photo.grey, points + share * across)))
+
+    step = tone(_PLATE) - tone(0.0)
+    inside = [tone(share) - tone(0.0) for share in _OPEN]
+    return abs(step) > _STEP_LEVELS and max(abs(v) for v in inside) < _SAME * abs(step)

@@ -14,6 +14,7 @@ from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line, combine, crossing, fit_line, straight_stretch, total_least_squares
 from macrocheck.segment.maps import BACKGROUND, RegionMaps, sample
+from macrocheck.segment.opening import bounds_opening
 from macrocheck.segment.photo_line import refine_line
 from macrocheck.segment.ragged import settle
 from macrocheck.segment.tone import telling_tone
@@ -25,7 +26,7 @@ _SEAM_PIXELS = 270
 _CUT_FACE = 0.2
 """Px by which a short end face's ends may be off each other: cuts are wavy, corners rounded (as measured)."""
 _LITTLE, _SOME = 0.25, 0.5
-"""Parts of the toe-to-toe distance under which a surface seen beyond the toe is little to go by; may gain from more."""
+"""Parts of the toe-to-toe distance under which a surface seen beyond the toe is little to go by, or may gain."""
 _TELLS = 0.7
 """Part of a short surface's length that an unfused stretch under the weld needs to overrule it."""
 _ONE_SURFACE, _AT_ODDS = 12.0, 25.0
@@ -260,26 +261,6 @@ def _lap(
         if root is not None:
             nonbutting = _outward(nonbutting, maps.photo_points(layout.face[-1:])[0] - root)
     return Surfaces(face_line, nonbutting, top, from_seam, stated)
-
-
-_OPEN, _PLATE, _SAME = (0.25, 0.5, 0.75), 1.5, 0.25
-"""Between a seam's line and the surface alongside (0 to 1) and beyond that, where tones are read; an opening's own
-differ by at most this part of its step to the plate."""
-_STEP_LEVELS = 20.0
-"""Grey levels of that step at least."""
-
-
-def bounds_opening(photo: Photo, surface: Line, seam: Line) -> bool:
-    """Whether what is taken for the seam is an open gap between the members, and `surface` one of its sides."""
-    points = seam.point + np.linspace(seam.start, seam.end, 40)[:, None] * seam.direction
-    across = surface.foot(points) - points
-
-    def tone(share: float) -> float:
-        return float(np.median(sample(photo.grey, points + share * across)))
-
-    step = tone(_PLATE) - tone(0.0)
-    inside = [tone(share) - tone(0.0) for share in _OPEN]
-    return abs(step) > _STEP_LEVELS and max(abs(v) for v in inside) < _SAME * abs(step)
 
 
 def find_surfaces(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from macrocheck.segment.lines import Line
-from macrocheck.segment.surfaces import bounds_opening
+from macrocheck.segment.opening import bounds_opening
 from tests.segment.two_plates import nonbutting_line, painted, tee_parts
 
 
