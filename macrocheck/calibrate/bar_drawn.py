@@ -30,6 +30,10 @@ SURE_ASLANT = 0.0025
 0.0048; two of them are told by it alone."""
 PLAIN = 80.0
 """Contrast from which a bar aslant may be less sure, by half at most, grey levels: the 11 had 36 to 98."""
+VIVID, SQUARE_VIVID = 35.0, 0.3
+"""Least difference of tint from the ground's, in every stretch that counts, from which a bar aslant is ink, neither
+gap nor scratch (they have up to 18, mostly 0 to 4): its length may be as unsure as any bar's and its ends less
+plainly square. Grey levels (root of the sum of squares) and tangent."""
 PARTED, FRINGE = 0.06, 2.0
 """Least contrast of a further part of a bar, in parts of the bar's own, and how far past its side its ground is
 read, px: nearer than the edge of a narrow box; estimates."""
@@ -63,9 +67,20 @@ def drawn(pixels: ByteArray, bar: Bar) -> bool:
     if float(np.abs(bar.direction).max()) > math.cos(math.radians(ASLANT_DEG)):
         return True
     ends = ((bar.start, -bar.direction), (bar.end, bar.direction))
-    square = all(_skew(pixels, at, outward, thick, lean, ground) < SQUARE for at, outward in ends)
+    vivid = _tint(along, flanks) > VIVID
+    most = SQUARE_VIVID if vivid else SQUARE
+    if not all(_skew(pixels, at, outward, thick, lean, ground) < most for at, outward in ends):
+        return False
     plain = float(np.clip(bar.contrast / PLAIN, 1.0, 1.5))
-    return square and bar.u_length < SURE_ASLANT * plain * bar.length
+    return vivid or bar.u_length < SURE_ASLANT * plain * bar.length
+
+
+def _tint(along: FloatArray, flanks: list[FloatArray]) -> float:
+    """Difference of tint of a bar's tones (n, 3) from the grounds beside it, least of the stretches that count."""
+    step = along - np.mean([flank.mean(axis=0) for flank in flanks], axis=0)
+    cells = step.reshape(CELLS, -1, 3).mean(axis=1)
+    tints = np.linalg.norm(cells - cells.mean(axis=1, keepdims=True), axis=1)
+    return float(np.sort(tints)[LEFT_OUT])
 
 
 def _uneven(tones: FloatArray, ground: FloatArray) -> float:
