@@ -9,6 +9,7 @@ from macrocheck.calibrate import calibrate, parse_mark
 from macrocheck.calibrate.bar_drawn import drawn
 from macrocheck.calibrate.bar_fit import measure
 from macrocheck.calibrate.strokes import Stroke
+from macrocheck.errors import NotFoundError
 from macrocheck.render.marks import Colour, draw_bar
 from tests.calibrate.pictures import with_bar
 from tests.calibrate.scenes import camera, photo_of
@@ -49,3 +50,12 @@ def test_a_tick_that_a_fit_misses_is_like_the_other_ends() -> None:
     scale = calibrate(photo_of(picture.pixels), [BAR])
     assert "end ticks" in scale.method
     assert scale.mm_per_px * picture.length_px / 10 == pytest.approx(1, abs=0.001)
+
+
+def test_a_strip_is_not_taken_for_the_faint_bar_on_it() -> None:
+    picture = with_bar(1294, 1000)
+    try:
+        scale = calibrate(photo_of(picture.pixels), [BAR])
+    except NotFoundError:
+        return
+    assert scale.mm_per_px * picture.length_px / 10 == pytest.approx(1, abs=0.01)
