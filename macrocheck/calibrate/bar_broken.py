@@ -7,7 +7,7 @@ import numpy as np
 
 from macrocheck.arrays import ByteArray
 from macrocheck.calibrate.bar_fit import Bar, between, feet_of
-from macrocheck.calibrate.bar_tips import likeness
+from macrocheck.calibrate.bar_site import likeness
 from macrocheck.calibrate.profile import strip
 from macrocheck.calibrate.strokes import Stroke
 

@@ -30,6 +30,16 @@ SURE_ASLANT = 0.0025
 0.0048; two of them are told by it alone."""
 PLAIN = 80.0
 """Contrast from which a bar aslant may be less sure, by half at most, grey levels: the 11 had 36 to 98."""
+VIVID, SQUARE_VIVID = 35.0, 0.3
+"""Least difference of tint from the ground's, in every stretch that counts, from which a bar aslant is ink, neither
+gap nor scratch (they have up to 18, mostly 0 to 4): its length may be as unsure as any bar's and its ends less
+plainly square. Grey levels (root of the sum of squares) and tangent."""
+SHOWS_ACROSS = 10.0
+"""Thickness from which a bar's tone across it is seen, px: its shoulders are clear of what its sides blur."""
+LINED, TINT_OF_LINE, FAINTER = 0.05, 20.0, 0.5
+"""A strip is told by the bar along its middle: that stands out by so much less than both shoulders (parts of the
+contrast), or has so much more tint than the ground, grey levels, of which the shoulders, as bright as it, have at
+most this part; estimates."""
 PARTED, FRINGE = 0.06, 2.0
 """Least contrast of a further part of a bar, in parts of the bar's own, and how far past its side its ground is
 read, px: nearer than the edge of a narrow box; estimates."""
@@ -52,6 +62,8 @@ def drawn(pixels: ByteArray, bar: Bar) -> bool:
     if size == 0.0:
         return False
     lean = step / size
+    if thick >= SHOWS_ACROSS and _lined(pixels, bar, u, lean, ground):
+        return False
     tones = ((along - ground) @ lean).reshape(CELLS, -1).mean(axis=1)
     under = (
         ((np.mean([flank.mean(axis=0) for flank in flanks], axis=0) - ground) @ lean)
@@ -63,9 +75,37 @@ def drawn(pixels: ByteArray, bar: Bar) -> bool:
     if float(np.abs(bar.direction).max()) > math.cos(math.radians(ASLANT_DEG)):
         return True
     ends = ((bar.start, -bar.direction), (bar.end, bar.direction))
-    square = all(_skew(pixels, at, outward, thick, lean, ground) < SQUARE for at, outward in ends)
+    vivid = _tint(along, flanks) > VIVID
+    most = SQUARE_VIVID if vivid else SQUARE
+    if not all(_skew(pixels, at, outward, thick, lean, ground) < most for at, outward in ends):
+        return False
     plain = float(np.clip(bar.contrast / PLAIN, 1.0, 1.5))
-    return square and bar.u_length < SURE_ASLANT * plain * bar.length
+    return vivid or bar.u_length < SURE_ASLANT * plain * bar.length
+
+
+def _lined(pixels: ByteArray, bar: Bar, u: FloatArray, lean: FloatArray, ground: FloatArray) -> bool:
+    """Whether a line runs along the middle of a stroke: it is the strip on which a bar was drawn."""
+    v = np.array([-0.3, -0.25, -0.1, 0.0, 0.1, 0.25, 0.3]) * bar.thickness
+    across = np.median(strip(pixels, bar.start, bar.direction, u, v), axis=1) - ground
+    left, middle, right = (
+        np.median(across[:2], axis=0),
+        np.median(across[2:5], axis=0),
+        np.median(across[5:], axis=0),
+    )
+    if float(middle @ lean) < min(float(left @ lean), float(right @ lean)) - LINED:
+        return True
+    tints = [float(np.linalg.norm(one - one.mean())) for one in (left, middle, right)]
+    bright = [abs(float(one.mean())) for one in (left, middle, right)]
+    tinted = tints[1] > TINT_OF_LINE and max(tints[0], tints[2]) < FAINTER * tints[1]
+    return tinted and min(bright[0], bright[2]) > 0.8 * bright[1]
+
+
+def _tint(along: FloatArray, flanks: list[FloatArray]) -> float:
+    """Difference of tint of a bar's tones (n, 3) from the grounds beside it, least of the stretches that count."""
+    step = along - np.mean([flank.mean(axis=0) for flank in flanks], axis=0)
+    cells = step.reshape(CELLS, -1, 3).mean(axis=1)
+    tints = np.linalg.norm(cells - cells.mean(axis=1, keepdims=True), axis=1)
+    return float(np.sort(tints)[LEFT_OUT])
 
 
 def _uneven(tones: FloatArray, ground: FloatArray) -> float:

@@ -236,10 +236,11 @@ def plain_end(patch: Patch, at: float) -> End:
     return _best(patch, [np.array([at, 0.0, patch.thickness, 1.3])], tick=False)
 
 
-def ticked_end(patch: Patch, plain: End, side: int = 0) -> End:
+def ticked_end(patch: Patch, plain: End, side: int = 0, like: End | None = None) -> End:
     """Fit an end with a tick across it, starting from the same end as fitted without.
 
-    `side`: 1 or -1 where the tick is to stand on that side of the bar only.
+    `side`: 1 or -1 where the tick is to stand on that side of the bar only; `like`: the bar's other end, where the
+    fit is to start from a tick like its.
     """
     t = patch.thickness
     # beside a thick bar the rows lie further apart than the flank of a thin one is wide
@@ -250,6 +251,9 @@ def ticked_end(patch: Patch, plain: End, side: int = 0) -> End:
     beside = np.convolve(patch.signal[flank].mean(axis=0), (0.25, 0.5, 0.25), "same")
     near = np.abs(patch.u) < 5.0 + 0.5 * t
     top = float(patch.u[near][int(np.argmax(beside[near]))])
+    if like is not None:
+        shape = [0.0, like.thickness, like.blur, like.tick, like.wide]
+        return _best(patch, [np.array([at, *shape]) for at in (top, plain.at - t / 2)], tick=True, side=side)
     starts = [np.array([at, 0.0, t, 1.0, 3.0 * t + 2.0, t]) for at in (top, plain.at - t / 2)]
     stands = near & (beside > 0.5 * float(beside[near].max()))
     wide = float(np.count_nonzero(stands))

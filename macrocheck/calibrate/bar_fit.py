@@ -8,7 +8,8 @@ import numpy as np
 
 from macrocheck.arrays import BoolArray, ByteArray, FloatArray
 from macrocheck.calibrate.bar_ground import FLANK, Ink, ground_of, inked, tones_at_end, whole
-from macrocheck.calibrate.bar_tips import Foot, likeness, tips_of
+from macrocheck.calibrate.bar_site import Foot, likeness
+from macrocheck.calibrate.bar_tips import tips_of
 from macrocheck.calibrate.profile import crossing, strip
 from macrocheck.calibrate.strokes import THICKEST, Stroke
 

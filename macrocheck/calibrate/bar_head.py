@@ -3,7 +3,7 @@
 import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray
-from macrocheck.calibrate.bar_tips import likeness
+from macrocheck.calibrate.bar_site import likeness
 from macrocheck.calibrate.profile import sample, strip
 from macrocheck.calibrate.strokes import Stroke
 

@@ -5,7 +5,7 @@ import numpy as np
 
 from macrocheck.arrays import ByteArray
 from macrocheck.calibrate.bar_fit import Bar
-from macrocheck.calibrate.bar_tips import likeness
+from macrocheck.calibrate.bar_site import likeness
 from macrocheck.calibrate.profile import strip
 
 REACH = 0.5

@@ -1,0 +1,134 @@
+"""The end ticks of a bar, on both sides of its line or on one: whether they are there, and where."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from macrocheck.arrays import FloatArray
+from macrocheck.calibrate.bar_bracket import one_sided
+from macrocheck.calibrate.bar_ends import End, Patch, closer_end, plain_end, tick_shows, ticked_end
+from macrocheck.calibrate.bar_site import GROUND_CHANGE, Site, Tip, joined, leans, likeness
+
+TICK_U, ONE_SIDED_U = 0.027, 0.045
+"""Least standard uncertainty of a tick's middle, and of one on one side, of which half as many pixels tell, px."""
+LEAST_BRIGHT = 12.0
+"""Step of brightness from which a tick is measured by brightness, grey levels."""
+LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
+"""How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
+20 ends without one 0.3 at most."""
+LEAST_ONE_SIDED, STANDS, THIN, DEBLURRED = 0.5, 0.2, 0.04, 0.8
+"""The same for ticks on one side of the bar only; by how much likeness to the bar (1 its tone, 0 its ground) one
+exceeds, close beside the bar, what lies there further back; how thick such a bar is at most, in parts of its
+length: the ground between a bar and the edge of its box has ends like that; and how thick it is at least, in parts
+of what is seen, which blur widens; estimates."""
+
+
+def ticks_of(sites: list[Site], inward: float, *, thin: bool) -> tuple[Tip, Tip] | tuple[()] | None:
+    """Both end ticks; () where the bar has none, None where the two ends contradict.
+
+    `thin`: whether it may have them on one side only.
+    """
+    changes = []
+    for site in sites:
+        change = site.change(np.arange(-1.8, -1.0, 0.1) * site.window)
+        if site.unseen(change) or math.dist(site.foot.on, site.beyond) < GROUND_CHANGE * site.foot.contrast:
+            return None
+        changes.append(change)
+    ends = [_tick_read(site, change, inward) for site, change in zip(sites, changes, strict=True)]
+    best = [_surest(readings) for readings in ends]
+    if min(r.shows for r in best) < LEAST_SHOWN and max(r.shows for r in best) >= SURELY_SHOWN:
+        # one end shows its tick: the other's is like it, whatever else stands there
+        weak = int(np.argmin([r.shows for r in best]))
+        again = _tick_read(sites[weak], changes[weak], inward, like=best[1 - weak].end)
+        ends[weak] = again if _surest(again).shows > best[weak].shows else ends[weak]
+        best[weak] = _surest(ends[weak])
+    shown = [r.shows for r in best]
+    paired = _pair(ends, LEAST_SHOWN)
+    if paired and min(shown) >= SURELY_SHOWN:
+        return _both(ends)
+    bracket = _bracket(sites, changes, inward) if thin else None
+    if bracket is not None and not (paired and bracket[0] < min(shown)):
+        return bracket[1]
+    if paired:
+        return _both(ends)
+    return () if max(shown) < SURELY_SHOWN else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """A tick read in one way: how much it shows (`tick_shows`), as fitted, and where it is."""
+
+    shows: float
+    end: End
+    tip: Tip
+
+
+def _surest(readings: Sequence[_Reading]) -> _Reading:
+    return max(readings, key=lambda r: r.shows)
+
+
+def _tick_read(
+    site: Site, change: FloatArray, inward: float, side: int = 0, like: End | None = None
+) -> list[_Reading]:
+    """The tick at one end, read in every way; `side`: 1 or -1 for one on that side of the bar only.
+
+    `like`: the other end's tick, where this one is looked for as its like.
+    """
+    foot, readings = site.foot, []
+    for way in leans(foot.on, site.beyond, foot.ground, LEAST_BRIGHT):
+        patch = Patch.cut(
+            site.pixels, foot.at, foot.outward, site.thick, way.lean, way.ground, inward, site.reach, side
+        )
+        plain = plain_end(patch, 0.0)
+        end = ticked_end(patch, plain, side, like)
+        shows = (
+            tick_shows(patch, plain, end) if _is_tick(end, DEBLURRED * site.thick if side else site.thick) else 0.0
+        )
+        if side and shows and not one_sided(patch, end, site.read, foot.contrast):
+            shows = 0.0
+        if shows >= LEAST_SHOWN:
+            end = closer_end(patch.around(end), end)
+        u = math.hypot(end.u, ONE_SIDED_U if side else TICK_U, way.u, site.shift(change, end.blur, tick=True))
+        readings.append(_Reading(shows, end, Tip(end.at, u, end.blur, tick=True)))
+    return readings
+
+
+def _pair(ends: Sequence[list[_Reading]], least: float) -> bool:
+    """Whether both ends show a tick, and one about as long as the other."""
+    best = [_surest(readings) for readings in ends]
+    tall = sorted(r.end.tick for r in best)
+    return min(r.shows for r in best) >= least and tall[1] <= 1.5 * tall[0] + 2.0
+
+
+def _both(ends: Sequence[list[_Reading]]) -> tuple[Tip, Tip]:
+    a, b = (joined([r.tip for r in readings if r.shows >= LEAST_SHOWN]) for readings in ends)
+    return a, b
+
+
+def _bracket(sites: list[Site], changes: list[FloatArray], inward: float) -> tuple[float, tuple[Tip, Tip]] | None:
+    """The ticks of a bar that has them on one side only, `|____|`, and how much they show; None without them."""
+    found = []
+    for side in (1, -1):  # v of the two ends runs in opposite directions
+        turned = (side, -side)
+        if not all(_stands(site, s) for site, s in zip(sites, turned, strict=True)):
+            continue
+        ends = [_tick_read(site, change, inward, s) for site, change, s in zip(sites, changes, turned, strict=True)]
+        if _pair(ends, LEAST_ONE_SIDED):
+            found.append((min(_surest(readings).shows for readings in ends), _both(ends)))
+    return max(found, key=lambda one: one[0]) if found else None
+
+
+def _stands(site: Site, side: int) -> bool:
+    """Whether something of the bar's tone stands beside its end on one side that does not beside the bar."""
+    v = side * (0.5 * site.thick + np.array([1.0, 1.5, 2.0]))
+    near = np.arange(-4.0 - 0.5 * site.thick, 4.1 + 0.5 * site.thick)
+    far = np.arange(-0.8 * site.window, -0.5 * site.window, 1.0) - 4.0 - site.thick
+    at_end, before = (likeness(site.read(u, v), site.foot.on, site.foot.ground).mean(axis=0) for u in (near, far))
+    return bool(at_end.max() - np.median(before) > STANDS)
+
+
+def _is_tick(end: End, seen: float) -> bool:
+    """Whether a fitted tick is one: taller than its bar, as fitted and as `seen`, px."""
+    return end.tick > max(1.4 * end.thickness, seen) + 1.0 and 0.3 < end.height < 25.0
