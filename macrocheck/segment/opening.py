@@ -39,6 +39,8 @@ _FAINT, _FAINT_WIDE, _FAINT_SHARE = 0.09, 4.5, 0.6
 """Probability of air from which a band behind the weld may be an opening of nearly the plates' tone, map px that it
 is wide at half its own height, and part of the stations that show it. The seam of plates that touch is 2 to 3 map
 px wide."""
+_FAINT_OFF = 3.0
+"""Map px by which its near side may lie off the nonbutting surface."""
 _FAINT_DOUBT = 0.6
 """Standard uncertainty of such an opening, as a part of its width: about one in three is none."""
 
@@ -269,7 +271,10 @@ def _faint(maps: RegionMaps, strip: _Strip, most: float) -> tuple[float, float] 
             widths.append(width)
     if len(widths) < max(_FEWEST_CLOSED, _FAINT_SHARE * len(air)):
         return None
-    return float(np.median(begins)) * scale, float(np.median(widths)) * scale
+    begin, width = float(np.median(begins)), float(np.median(widths))
+    # It has to reach the surface from one side or the other: what lies off it is a patch in a plate.
+    reaches = -_FAINT_OFF - width <= begin <= _FAINT_OFF
+    return (begin * scale, width * scale) if reaches else None
 
 
 def _by_groove(groove: tuple[float, float] | None, clear: float) -> tuple[float, float] | None:

@@ -183,3 +183,11 @@ def test_an_opening_that_has_lost_its_rim_to_glare_is_as_unsure_as_that() -> Non
     assert found is not None
     assert abs(found[0] - 37.0) < 2 * found[1]
     assert found[1] > 3.0
+
+
+def test_a_patch_off_the_surface_that_the_maps_half_take_for_air_is_no_opening() -> None:
+    # The nonbutting surface lies 60 px under it: it is in the butting member.
+    photo, maps = half_seen(37.0, 0.4, tone=135.0)
+    found = find_opening(photo, maps, nonbutting_line(402.3 + 60.0), INWARD, FUSION + [0.0, 60.0], 260.0)
+    assert found is not None
+    assert found[0] == 0.0
