@@ -14,6 +14,7 @@ from macrocheck.segment.band import Band, across, along, best_path, normals_of
 from macrocheck.segment.face import AirLine
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import sample
+from macrocheck.segment.toes import Toe
 from macrocheck.segment.tone import telling_tone
 
 _PART = 0.35
@@ -32,15 +33,16 @@ _DOWN = np.deg2rad(35.0)
 """The underside faces the air outwards and so much down: the plate's own edge, which faces up, is none."""
 _NARROW, _NARROW_PX = 0.7, 1.0
 """Widths of the photo's edges, and px, that a crevice is high where its two sides are told apart."""
-_LAST, _LAST_PX = 3.0, 5.0
-"""Map px and px of height over which its last course is taken."""
+_LAST, _LAST_PX, _LEAST_PX, _CURLS = 3.0, 5.0, 3.0, 0.4
+"""Map px and px of height over which its last course is taken, px at least, and of the overhang's at most."""
 _FAINT = 0.3
 """Part of the face's usual contrast under which its side is not seen."""
 _READ = 0.7
 """Part of the rows of the last course in which it has to be seen."""
-_ROUGH, _DEEP = 0.45, 0.3
-"""Standard error of the toe in widths of the photo's edges, and in heights of the overhang where no crevice could
-be followed (measured on 40 overhanging toes of rendered sections)."""
+_ROUGH, _SHALLOW, _DEEP = 0.4, 1.8, 0.3
+"""Standard error of the toe: widths of the photo's edges at least, and the more of them the more widths go into the
+height of the overhang; where no crevice could be followed, in heights of the overhang (measured on 41 overhanging
+toes of rendered sections)."""
 _BACK = 1.0
 """Map px that the foot may come out further than before: more and it is something else."""
 
@@ -63,20 +65,34 @@ class _Overhang:
         return np.asarray(self.line.point + s[:, None] * self.line.direction + h[:, None] * self.out)
 
 
+@dataclass(frozen=True, eq=False)
+class Crevice:
+    """What an overhang makes of its toe: the tip of the crevice, or None where none is seen, and how unsure it is.
+
+    `doubt`: a standard error of the toe along its surface, px.
+    """
+
+    tip: Toe | None
+    doubt: float
+
+    def toe(self, otherwise: Toe) -> Toe:
+        """The toe at the tip of the crevice; `otherwise` the one that was found without it, as unsure as that."""
+        return otherwise.widened(self.doubt) if self.tip is None else self.tip
+
+
 def with_crevices(
     photo: Photo,
     air: AirLine,
     lines: tuple[Line | None, Line | None],
     inward: tuple[FloatArray | None, FloatArray | None],
     scale: float,
-) -> tuple[AirLine, tuple[float, float]]:
-    """Return the face followed into the crevices at its two toes, if there are any, and how unsure each toe is.
+) -> tuple[AirLine, tuple[Crevice | None, Crevice | None]]:
+    """Return the face followed into the crevices at its two toes, and these; None where nothing overhangs.
 
-    The latter is a further standard error of the toe along its surface, px, 0 where nothing overhangs.
     `air`: from the butting toe to the nonbutting one. `lines`: the surface at each toe, pointing outwards, and
     `inward` its unit normal into the member; None where the toe stays as it is. `scale`: photo px in a map px.
     """
-    doubts = [0.0, 0.0]
+    found: list[Crevice | None] = [None, None]
     for k, (line, into) in enumerate(zip(lines, inward, strict=True)):
         if line is None or into is None:
             continue
@@ -85,11 +101,12 @@ def with_crevices(
         if hang is None:
             continue
         followed = _followed(photo, forwards, hang, scale)
-        doubts[k] = _DEEP * float(hang.h[hang.tip])
+        found[k] = Crevice(None, _DEEP * float(hang.h[hang.tip]))
         if followed is not None:
-            air = followed if k == 0 else followed.taken(slice(None, None, -1))
-            doubts[k] = min(_ROUGH * air.blur, doubts[k])
-    return air, (doubts[0], doubts[1])
+            forwards, tip = followed
+            air = forwards if k == 0 else forwards.taken(slice(None, None, -1))
+            found[k] = Crevice(tip, tip.u_own)
+    return air, (found[0], found[1])
 
 
 def _overhang(air: AirLine, line: Line, out: FloatArray, scale: float) -> _Overhang | None:
@@ -103,8 +120,8 @@ def _overhang(air: AirLine, line: Line, out: FloatArray, scale: float) -> _Overh
     return _Overhang(s, h, tip, line, out)
 
 
-def _followed(photo: Photo, air: AirLine, hang: _Overhang, scale: float) -> AirLine | None:
-    """The face, which begins at the toe, with its first stretch followed into the crevice; None if none is seen."""
+def _followed(photo: Photo, air: AirLine, hang: _Overhang, scale: float) -> tuple[AirLine, Toe] | None:
+    """The face, which begins at the toe, followed into the crevice, and its tip; None where none is seen."""
     tones = _beside(photo, air, hang, scale)
     if tones is None:
         return None
@@ -121,13 +138,24 @@ def _followed(photo: Photo, air: AirLine, hang: _Overhang, scale: float) -> AirL
     shown = strength[np.arange(len(heights)), path] > _FAINT
     s = along(stations[path][:, None], 1.5)[:, 0]
     low = max(_NARROW * air.blur, _NARROW_PX)
-    near = (heights > low) & (heights < low + max(_LAST * scale, _LAST_PX))
+    # Near its tip only: the underside of a bulge turns under all the way.
+    reach = float(np.clip(_CURLS * (hang.h[hang.tip] - low), _LEAST_PX, max(_LAST * scale, _LAST_PX)))
+    near = (heights > low) & (heights < low + reach)
     if near.sum() < 5 or shown[near].mean() < _READ:
         return None
     lean, foot = (float(v) for v in np.polyfit(heights[near & shown], s[near & shown], 1))
     if lean <= 0 or not stations[0] < foot < hang.s[0] + _BACK * scale:
         return None
-    return _joined(air, hang, (s, heights), (foot, lean), low)
+    angle = float(np.arctan2(1.0, lean))
+    doubt = air.blur * max(_ROUGH, _SHALLOW * air.blur / float(hang.h[hang.tip]))
+    by_surface = hang.line.u_at(foot) / np.sin(angle)
+    tip = Toe(
+        hang.line.point + foot * hang.line.direction,
+        float(np.hypot(doubt, by_surface)),
+        angle,
+        u_surface=float(by_surface),
+    )
+    return _joined(air, hang, (s, heights), (foot, lean), low), tip
 
 
 def _undersides(

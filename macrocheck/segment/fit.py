@@ -235,9 +235,10 @@ def _face_and_toes(
     used = tuple(line if there else None for line, there in zip(lines, free, strict=True))
     inward = tuple(None if line is None else into_member(line, layout, maps) for line in used)
     on = (None if joint == "lap" else used[0], used[1])
-    air, doubts = with_crevices(photo, air, on, (inward[0], inward[1]), maps.scale)
-    first, last = _find_toes(maps, layout, air, lines, pins)
-    toes = first.widened(doubts[0]), last.widened(doubts[1])
+    air, crevices = with_crevices(photo, air, on, (inward[0], inward[1]), maps.scale)
+    found = _find_toes(maps, layout, air, lines, pins)
+    first, last = (toe if c is None else c.toe(toe) for c, toe in zip(crevices, found, strict=True))
+    toes = first, last
     leg = 0.7 * float(np.hypot(*(toes[0].point - toes[1].point)))
     return with_tongues(photo, maps, air, toes, (used[0], used[1]), (inward[0], inward[1]), leg)
 

@@ -10,6 +10,7 @@ from macrocheck.segment.chains import resample
 from macrocheck.segment.crevice import with_crevices
 from macrocheck.segment.face import AirLine
 from macrocheck.segment.lines import Line
+from macrocheck.segment.toes import Toe
 
 _FINE = 8
 _SURFACE = 300.0
@@ -51,11 +52,15 @@ def test_the_face_is_followed_into_a_crevice_that_the_path_closed(mirrored: bool
     inward: tuple[FloatArray | None, FloatArray | None] = (None, _INTO)
     if mirrored:
         path, line, inward = path[::-1], line[::-1], inward[::-1]
-    air, doubts = with_crevices(photo, traced(path), line, inward, 1.5)
+    air, crevices = with_crevices(photo, traced(path), line, inward, 1.5)
     foot = air.points[0 if mirrored else -1]
     assert foot == pytest.approx((200.0, _SURFACE), abs=1.5)
-    assert doubts[0 if mirrored else 1] > 0
-    assert doubts[1 if mirrored else 0] == 0
+    crevice = crevices[0 if mirrored else 1]
+    assert crevice is not None
+    assert crevice.tip is not None
+    assert crevice.tip.point == pytest.approx(foot)
+    assert 0 < crevice.tip.u < 3.0
+    assert crevices[1 if mirrored else 0] is None
     # Half way up the crevice the face lies on the underside.
     under = air.points[np.argmin(np.abs(air.points[:, 1] - 290.0) + np.abs(air.points[:, 0] - 215.0))]
     assert under == pytest.approx((215.0, 290.0), abs=1.2)
@@ -64,9 +69,9 @@ def test_the_face_is_followed_into_a_crevice_that_the_path_closed(mirrored: bool
 def test_a_face_that_does_not_overhang_stays() -> None:
     face = np.array([(100.0, 150.0), (200.0, _SURFACE)])
     air = traced(face)
-    kept, doubts = with_crevices(photo_of(face, blur=1.5), air, (None, plate()), (None, _INTO), 1.5)
+    kept, crevices = with_crevices(photo_of(face, blur=1.5), air, (None, plate()), (None, _INTO), 1.5)
     assert kept is air
-    assert doubts == (0.0, 0.0)
+    assert crevices == (None, None)
 
 
 def test_an_overhang_without_a_crevice_to_be_seen_leaves_the_toe_unsure() -> None:
@@ -75,6 +80,10 @@ def test_an_overhang_without_a_crevice_to_be_seen_leaves_the_toe_unsure() -> Non
     grey = np.full((400, 400, 3), 120, np.uint8)
     path = np.vstack([face[:2], [(222.0, _SURFACE)]])
     air = traced(path)
-    kept, doubts = with_crevices(Photo(grey, "flat.png", "0" * 64), air, (None, plate()), (None, _INTO), 1.5)
+    kept, crevices = with_crevices(Photo(grey, "flat.png", "0" * 64), air, (None, plate()), (None, _INTO), 1.5)
     assert kept is air
-    assert doubts[1] > 3.0
+    crevice = crevices[1]
+    assert crevice is not None
+    before = Toe(path[-1], 1.0, 0.8)
+    assert crevice.toe(before).u > 3.0
+    assert crevice.toe(before).point == pytest.approx(path[-1])

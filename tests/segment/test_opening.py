@@ -187,7 +187,8 @@ def test_an_opening_that_has_lost_its_rim_to_glare_is_as_unsure_as_that() -> Non
 
 def test_a_patch_off_the_surface_that_the_maps_half_take_for_air_is_no_opening() -> None:
     # The nonbutting surface lies 60 px under it: it is in the butting member.
+    lower = FUSION + np.array([0.0, 60.0])
     photo, maps = half_seen(37.0, 0.4, tone=135.0)
-    found = find_opening(photo, maps, nonbutting_line(402.3 + 60.0), INWARD, FUSION + [0.0, 60.0], 260.0)
+    found = find_opening(photo, maps, nonbutting_line(402.3 + 60.0), INWARD, lower, 260.0)
     assert found is not None
     assert found[0] == 0.0
