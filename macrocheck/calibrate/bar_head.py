@@ -15,6 +15,8 @@ ALIKE_DEG = 8.0
 """Most that the angles of both barbs may differ, degrees."""
 INKED, CLEAR = 0.8, 0.45
 """Part of a barb that must have the shaft's colour at least, and of the room between barb and shaft at most."""
+NEAR_TIP = 0.25
+"""Stretch of the shaft just behind its barbs beside which the ground under the head is read, part of its length."""
 
 
 def headed(pixels: ByteArray, stroke: Stroke) -> bool:
@@ -25,16 +27,20 @@ def headed(pixels: ByteArray, stroke: Stroke) -> bool:
     beside = 0.5 * thick + np.array([2.5, 4.0])
     on = np.median(strip(pixels, stroke.start, axis, u, np.array([-0.2, 0.0, 0.2]) * thick), axis=(0, 1))
     ground = np.median(strip(pixels, stroke.start, axis, u, np.concatenate([-beside, beside])), axis=(0, 1))
-    if np.allclose(on, ground):
-        return False
     first = 1.5 * thick + 3.0
     r = np.arange(first, first + max(BARB * length, 10.0), 1.0)
+    close = r[-1] + np.linspace(0.0, NEAR_TIP, 20) * length
     for tip, back in ((stroke.start, axis), (stroke.end, -axis)):
-        # a drawn tip is blunt: the barbs may meet a little before or past where the shaft was measured to end
-        for shift in np.array([-1.0, -0.3, 0.4, 1.1]) * thick:
-            inked = [_inked(pixels, tip + shift * back, back, side, r, on, ground) for side in (-1.0, 1.0)]
-            if _barbs(*inked):
-                return True
+        # a shaft may cross to another ground, as like its own colour as to the ground beside its middle
+        under = np.median(strip(pixels, tip, back, close, np.concatenate([-beside, beside])), axis=(0, 1))
+        for around in (ground, under):
+            if np.allclose(on, around):
+                continue
+            # a drawn tip is blunt: the barbs may meet a little before or past where the shaft was measured to end
+            for shift in np.array([-1.0, -0.3, 0.4, 1.1]) * thick:
+                inked = [_inked(pixels, tip + shift * back, back, side, r, on, around) for side in (-1.0, 1.0)]
+                if _barbs(*inked):
+                    return True
     return False
 
 

@@ -18,6 +18,9 @@ LEAST_BRIGHT = 12.0
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 """How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
 20 ends without one 0.3 at most."""
+NEXT_GROUND = 0.3
+"""Change of the ground past both ends, in parts of the bar's contrast, from which faint ticks are the edges of the
+next ground: 0.33 and 0.46 at a seam from a cavity to a plate's end; an estimate, one such seam was seen."""
 LEAST_ONE_SIDED, STANDS, THIN, DEBLURRED = 0.5, 0.2, 0.04, 0.8
 """The same for ticks on one side of the bar only; by how much likeness to the bar (1 its tone, 0 its ground) one
 exceeds, close beside the bar, what lies there further back; how thick such a bar is at most, in parts of its
@@ -52,7 +55,8 @@ def ticks_of(sites: list[Site], inward: float, *, thin: bool) -> tuple[Tip, Tip]
     if bracket is not None and not (paired and bracket[0] < min(shown)):
         return bracket[1]
     if paired:
-        return _both(ends)
+        faint = max(shown) < SURELY_SHOWN
+        return None if faint and all(_meets_ground(site) for site in sites) else _both(ends)
     return () if max(shown) < SURELY_SHOWN else None
 
 
@@ -118,6 +122,11 @@ def _bracket(sites: list[Site], changes: list[FloatArray], inward: float) -> tup
         if _pair(ends, LEAST_ONE_SIDED):
             found.append((min(_surest(readings).shows for readings in ends), _both(ends)))
     return max(found, key=lambda one: one[0]) if found else None
+
+
+def _meets_ground(site: Site) -> bool:
+    """Whether another ground lies past an end: the rim of a cavity or the edge of a plate stands across there."""
+    return math.dist(site.beyond, site.foot.ground) > NEXT_GROUND * site.foot.contrast
 
 
 def _stands(site: Site, side: int) -> bool:

@@ -40,6 +40,20 @@ def test_an_arrow_is_no_bar(degrees: float, thick: int, head: float) -> None:
     assert scale.mm_per_px == pytest.approx(10 / drawn.length_px, rel=0.002)
 
 
+@pytest.mark.parametrize("dark", [75.0, 90.0])
+@pytest.mark.parametrize("edge", [270, 280])
+def test_an_arrow_whose_head_lies_on_another_ground_is_no_bar(dark: float, edge: int) -> None:
+    """Black, from a pale plate up to a ground that is nearly as dark as the arrow."""
+    image = np.full((720, 960, 3), 200.0)
+    image[:edge] = dark
+    mask: AnyArray = np.zeros(image.shape[:2], np.uint8)
+    for end in ((470, 400), (438, 247), (502, 247)):
+        cv2.line(mask, (470, 215), end, (255,), 4, cv2.LINE_AA)
+    part = mask[..., None] / 255.0
+    with pytest.raises(NotFoundError):
+        calibrate(photo_of(camera(image * (1 - part) + 10.0 * part, seed=3)), [parse_mark("bar:10mm")])
+
+
 @pytest.mark.parametrize("thick", [3, 6])
 def test_the_same_shaft_without_barbs_is_a_bar(thick: int) -> None:
     image = np.full((720, 960, 3), 90.0)

@@ -120,8 +120,8 @@ def test_a_thick_bar_has_ends_too(thickness: float, tick: float) -> None:
     assert scale.mm_per_px == pytest.approx(10 / drawn.length_px, rel=0.002)
 
 
-@pytest.mark.parametrize("seed", [27, 104, 219, 257])
-def test_a_gap_or_scratch_of_a_section_is_no_bar(seed: int) -> None:
+@pytest.mark.parametrize("seed", [27, 104, 219, 257, 1020, 1056, 1082, 1124])
+def test_a_gap_scratch_or_arrow_in_a_section_is_no_bar(seed: int) -> None:
     picture = render_photo(seed, "hard")
     assert picture.drawn is None
     with pytest.raises(NotFoundError):

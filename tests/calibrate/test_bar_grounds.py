@@ -46,6 +46,33 @@ def test_a_bar_that_may_go_on_unseen_is_refused() -> None:
         calibrate(photo_of(camera(image, seed=4, blur=2.0)), [BAR])
 
 
+def _halves(degrees: float, apart: float) -> AnyArray:
+    """Two tones that meet along a line through (480, 360), 960 x 720."""
+    y, x = np.mgrid[:720, :960]
+    side = (y - 360) * math.cos(math.radians(degrees)) - (x - 480) * math.sin(math.radians(degrees)) > 0
+    return np.where(side, 150.0 + apart / 2, 150.0 - apart / 2)[..., None] * np.ones(3)
+
+
+def _stroke_aslant(ground: AnyArray, degrees: float) -> tuple[AnyArray, float]:
+    a = math.radians(degrees)
+    start = (480 - 150 * math.cos(a), 360 - 150 * math.sin(a))
+    image, drawn = draw_bar(ground, start=start, length_px=300.0, angle_deg=degrees, thickness_px=5.0, colour=BLACK)
+    return camera(image, seed=4, noise=2.0), drawn.length_px
+
+
+@pytest.mark.parametrize("degrees", [3.0, 40.0])
+def test_a_stroke_aslant_that_parts_two_grounds_is_a_seam(degrees: float) -> None:
+    pixels, _ = _stroke_aslant(_halves(degrees, 45.0), degrees)
+    with pytest.raises(NotFoundError):
+        calibrate(photo_of(pixels), [BAR])
+
+
+@pytest.mark.parametrize(("edge", "apart"), [(3.0, 0.0), (80.0, 45.0)])
+def test_a_bar_aslant_on_one_ground_or_across_the_edge_of_two_is_found(edge: float, apart: float) -> None:
+    pixels, length = _stroke_aslant(_halves(edge, apart), 3.0)
+    assert calibrate(photo_of(pixels), [BAR]).mm_per_px == pytest.approx(10 / length, rel=0.003)
+
+
 @pytest.mark.parametrize("length", [95.0, 180.0])
 def test_a_label_close_by_hides_no_blurred_bar(length: float) -> None:
     image, truth = draw_bar(
