@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,6 +37,10 @@ class Tip:
     u: float
     blur: float
     tick: bool
+
+    def unsurer(self, doubt: float) -> "Tip":
+        """The same with a further standard uncertainty, px."""
+        return replace(self, u=math.hypot(self.u, doubt))
 
 
 @dataclass(frozen=True, slots=True)

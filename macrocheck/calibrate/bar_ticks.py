@@ -28,8 +28,8 @@ length: the ground between a bar and the edge of its box has ends like that; and
 of what is seen, which blur widens; estimates."""
 
 
-def ticks_of(sites: list[Site], inward: float, *, thin: bool) -> tuple[Tip, Tip] | tuple[()] | None:
-    """Both end ticks; () where the bar has none, None where the two ends contradict.
+def ticks_of(sites: list[Site], inward: float, *, thin: bool) -> tuple[Tip, Tip] | float | None:
+    """Both end ticks; where it has none, how much one shows at most (`tick_shows`); None where they contradict.
 
     `thin`: whether it may have them on one side only.
     """
@@ -57,7 +57,7 @@ def ticks_of(sites: list[Site], inward: float, *, thin: bool) -> tuple[Tip, Tip]
     if paired:
         faint = max(shown) < SURELY_SHOWN
         return None if faint and all(_meets_ground(site) for site in sites) else _both(ends)
-    return () if max(shown) < SURELY_SHOWN else None
+    return max(*shown, 0.0) if max(shown) < SURELY_SHOWN else None
 
 
 @dataclass(frozen=True, slots=True)
