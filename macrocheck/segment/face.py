@@ -54,6 +54,16 @@ class AirLine:
         """Return the points `which` alone, in that order."""
         return AirLine(self.points[which], self.u[which], self.seen[which], self.width[which])
 
+    def begun(self, points: FloatArray, u: float, width: float) -> "AirLine":
+        """The line with `points` (k, 2) px before it that the photo shows, all as unsure and as wide."""
+        many = len(points)
+        return AirLine(
+            np.vstack([points, self.points]),
+            np.concatenate([np.full(many, u), self.u]),
+            np.concatenate([np.ones(many), self.seen]),
+            np.concatenate([np.full(many, width), self.width]),
+        )
+
 
 def trace_air(photo: Photo, maps: RegionMaps, outline: FloatArray, hints: Hints | None = None) -> AirLine:
     """Refine an outline of metal against air; `outline`: (n, 2) map px from `layout`; `hints`: it passes there."""

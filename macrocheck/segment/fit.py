@@ -238,9 +238,8 @@ def _face_and_toes(
     air, crevices = with_crevices(photo, air, on, (inward[0], inward[1]), maps.scale)
     found = _find_toes(maps, layout, air, lines, pins)
     first, last = (toe if c is None else c.toe(toe) for c, toe in zip(crevices, found, strict=True))
-    toes = first, last
-    leg = 0.7 * float(np.hypot(*(toes[0].point - toes[1].point)))
-    return with_tongues(photo, maps, air, toes, (used[0], used[1]), (inward[0], inward[1]), leg)
+    leg = 0.7 * float(np.hypot(*(first.point - last.point)))
+    return with_tongues(photo, maps, air, (first, last), (used[0], used[1]), (inward[0], inward[1]), leg)
 
 
 def _doubted(

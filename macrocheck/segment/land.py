@@ -184,7 +184,7 @@ def _cut_by_strip(photo: Photo, at: Point, back: FloatArray) -> bool:
     shows the same ground on either side of its end.
     """
     axis = int(np.argmax(np.abs(back)))
-    grey = photo.grey.astype(np.float64) if axis == 1 else photo.grey.T.astype(np.float64)
+    grey = photo.grey if axis == 1 else photo.grey.T
     row, way = round(at[axis]), int(np.sign(back[axis]))
     near, far = _MARGIN_PX
     beyond, before = (sorted((row + s * way * near, row + s * way * far)) for s in (1, -1))

@@ -150,12 +150,7 @@ def _grown(
         return None
     from_ = int(kept[int(np.argmax(clear))])
     doubt = float(np.median(air.u)) + 0.3
-    grown = AirLine(
-        np.vstack([new, tongue, air.points[from_:]]),
-        np.concatenate([np.full(len(tongue) + 1, doubt), air.u[from_:]]),
-        np.concatenate([np.ones(len(tongue) + 1), air.seen[from_:]]),
-        np.concatenate([np.full(len(tongue) + 1, np.median(air.width)), air.width[from_:]]),
-    )
+    grown = air.taken(slice(from_, None)).begun(np.vstack([new, tongue]), doubt, float(np.median(air.width)))
     angle = float(
         np.arctan2(height[: max(2, len(height) // 3)].mean(), max(end - s[: max(2, len(s) // 3)].mean(), 1.0))
     )
