@@ -22,10 +22,14 @@ def smooth_open(points: FloatArray, sd: float) -> FloatArray:
     return np.column_stack([np.convolve(full[:, i], kernel, "valid") for i in range(points.shape[1])])
 
 
+def arc(points: FloatArray) -> FloatArray:
+    """Distance along an open chain (n, 2) from its first point, (n,)."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+
+
 def resample(points: FloatArray, step: float) -> FloatArray:
     """Even points about `step` apart along an open chain, ends kept."""
-    steps = np.hypot(*np.diff(points, axis=0).T)
-    along = np.concatenate([[0.0], np.cumsum(steps)])
+    along = arc(points)
     n = max(2, round(along[-1] / step) + 1)
     at = np.linspace(0, along[-1], n)
     return np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])])

@@ -11,6 +11,7 @@ from macrocheck.segment.boundary import close_at_toes, first_path, into_member, 
 from macrocheck.segment.chains import without_loops
 from macrocheck.segment.crevice import with_crevices
 from macrocheck.segment.doubts import doubtful_shares, find_doubts, settled_u, unclear, widening, withheld
+from macrocheck.segment.etched_line import on_etched_line
 from macrocheck.segment.face import AirLine, trace_air
 from macrocheck.segment.groove import find_groove
 from macrocheck.segment.haz import find_haz
@@ -297,8 +298,10 @@ def fit_weld(
     first = first_path(maps, layout, hints)
     surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints)
     surfaces = led(surfaces, hints, scale, joint)
-    boundary = place_boundary(photo, maps, layout, first, hints)
     air = trace_air(photo, maps, layout.face, of_face)
+    boundary = on_etched_line(
+        photo, place_boundary(photo, maps, layout, first, hints), edge_width=air.blur, scale=scale
+    )
     rough = (air.points[0], air.points[-1])
     pins = _pins(hints, rough)
     surfaces = held(surfaces, hints, pins, scale, joint)
