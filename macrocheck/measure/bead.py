@@ -15,9 +15,9 @@ def measure_bead(section: Section) -> tuple[Found, dict[str, Profile]]:
     found: Found = {}
     found["bead_width"] = face.face_width(section)
     height = np.maximum(section.face[..., 1].max(axis=1), 0.0)
-    found["reinforcement_height"] = _largest(section, height)
+    found["reinforcement_height"] = _largest(height, section.u_face)
     along = depth.along_nonbutting(section)
-    found["depth_of_fusion"] = _largest(section, along.deepest())
+    found["depth_of_fusion"] = _largest(along.deepest(), section.u_boundary)
     parts = areas.find_areas(section)
     found["weld_area"] = parts.weld
     found["melted_area"] = parts.melted_nonbutting
@@ -33,15 +33,15 @@ def measure_bead(section: Section) -> tuple[Found, dict[str, Profile]]:
     for side, k in (("left", left), ("right", right)):
         groove = face.undercut(section, k)
         found[f"undercut_{side}"] = (
-            _largest(section, groove, more=face.groove_doubt(float(groove[0])))
+            _largest(groove, section.u_face, more=face.groove_doubt(float(groove[0])))
             if groove is not None
             else "the plate's outline beyond the toe is not in the outline"
         )
     return found, {"surface": profile(along, float(along.leg[0]))}
 
 
-def _largest(section: Section, rows: FloatArray, *, more: float = 0.0) -> Quantity:
-    return quantity(rows, "mm", floor=noise_floor(float(rows[0]), section.u_boundary), more=more)
+def _largest(rows: FloatArray, u: float, *, more: float = 0.0) -> Quantity:
+    return quantity(rows, "mm", floor=noise_floor(float(rows[0]), u), more=more)
 
 
 def sides(section: Section) -> tuple[int, int]:

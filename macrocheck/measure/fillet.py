@@ -75,10 +75,11 @@ def profile(along: depth.DepthAlong, leg: float) -> Profile:
 
 def _one_sided(section: Section, found: Found) -> None:
     """Give quantities that stop at zero an uncertainty there too."""
-    u = section.u_boundary
     lengths = ("unfused_land", "root_shortfall", *(f"{k}_{m}" for k in ("overlap", "unfused") for m in MEMBERS))
-    largest = ("convexity", "concavity", *(f"{k}_{m}" for k in ("depth_of_fusion", "undercut") for m in MEMBERS))
+    of_face = ("convexity", "concavity", *(f"undercut_{m}" for m in MEMBERS))
+    largest = (*of_face, *(f"depth_of_fusion_{m}" for m in MEMBERS))
     for key in (*lengths, *largest):
+        u = section.u_face if key in of_face else section.u_boundary
         rows = found.get(key)
         if isinstance(rows, np.ndarray):
             value = float(rows[0])

@@ -34,8 +34,8 @@ class Section:
     between the members, 0 where it is not visible. `top`: distance from the upper plate's top surface of a
     lap, as ((rows, 2) unit normal out of the plate, (rows,) offset, (rows, 2) direction away from the weld).
     `u_voids`: standard uncertainties of the largest void, mm, and the voids' area, mm2, from the doubt whether
-    spots are voids. `u_boundary`: typical uncertainty of face and fusion boundary, mm, the larger of the two;
-    `u_fusion`: that of the fusion boundary.
+    spots are voids. `u_face`, `u_fusion`: typical uncertainty of the face and of the fusion boundary, mm;
+    `u_boundary`: the larger of the two.
     `mirrored`: the frame is left-handed in the picture.
     `has_surface`: False where the nonbutting member's surface is not known: x runs from toe to toe then, and
     nothing that starts from a surface may be measured.
@@ -53,10 +53,15 @@ class Section:
     grooves: tuple[FloatArray | None, FloatArray | None]
     haz: tuple[FloatArray | None, FloatArray | None]
     seam_end: FloatArray | None
-    u_boundary: float
+    u_face: float
     u_fusion: float
     mirrored: bool
     has_surface: bool = True
+
+    @property
+    def u_boundary(self) -> float:
+        """Typical uncertainty of face and fusion boundary, mm, the larger of the two."""
+        return max(self.u_face, self.u_fusion)
 
     @property
     def toe_butting(self) -> FloatArray:
@@ -324,7 +329,7 @@ def build(weld: WeldOutline, scale: Scale, *, draws: int, seed: int) -> Section:
         ),
         haz=(place(weld.haz_butting, weld.u_haz, 120), place(weld.haz_nonbutting, weld.u_haz, 120)),
         seam_end=_draw_seam_end(rng, weld, scale, factor, frame),
-        u_boundary=max(u_face, u_fusion) * local,
+        u_face=u_face * local,
         u_fusion=u_fusion * local,
         mirrored=bool(frame.ex[0, 0] * frame.ey[0, 1] - frame.ex[0, 1] * frame.ey[0, 0] > 0),
         has_surface=weld.surface_nonbutting is not None,

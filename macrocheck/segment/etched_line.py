@@ -57,7 +57,9 @@ def _risen(x: FloatArray) -> FloatArray:
 
 @lru_cache(maxsize=1)
 def _bank() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Profiles that a line gives and ones that a plain edge gives, as orthonormal bases (n, k, 4) and (m, k, 3).
+    """Profiles that a line gives and ones that a plain edge gives, as orthonormal bases (n, k, 5) and (m, k, 4).
+
+    On either side the tone may change steadily, as in a heat-affected zone.
 
     Between them the (n, 3) place, blur and width of each line; last the k offsets. All in standard deviations of
     the blur.
@@ -66,7 +68,8 @@ def _bank() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     lines, plain, told = [], [], []
     for blur in _SOFTER:
         for at in _PLACES:
-            base = [np.ones_like(x), _risen((x - at) / blur), np.maximum(x - at, 0.0)]
+            sides = [np.maximum(x - at, 0.0), np.maximum(at - x, 0.0)]
+            base = [np.ones_like(x), _risen((x - at) / blur), *sides]
             plain.append(np.column_stack(base))
             for width in _WIDTHS:
                 line = _risen((x - at + width / 2) / blur) - _risen((x - at - width / 2) / blur)
@@ -95,21 +98,22 @@ def line_middles(profiles: FloatArray) -> tuple[FloatArray, BoolArray]:
     # Bases come by blur, place, width: the least error at each place tells where between two places the middle is.
     at_place = left.reshape(len(left), len(_SOFTER), len(_PLACES), len(_WIDTHS)).min(axis=(1, 3))
     middle = peaks(-at_place, _PLACES)[0]
-    tones = np.sort(np.column_stack([profiles[:, :5].mean(axis=1), _beyond(profiles, told[best], x)]), axis=1)
+    line = told[best]
+    after, before = _past(profiles, line, x), _past(profiles[:, ::-1], line * [-1.0, 1.0, 1.0], x)
+    lower, upper = np.minimum(before, after), np.maximum(before, after)
     about = np.where(np.abs(x[None] - middle[:, None]) < 3.0, profiles, np.nan)
-    below, above = tones[:, 0] - np.nanmin(about, axis=1), np.nanmax(about, axis=1) - tones[:, 1]
+    below, above = lower - np.nanmin(about, axis=1), np.nanmax(about, axis=1) - upper
     most, least = np.maximum(below, above), np.minimum(below, above)
     explained = left[rows, best] < _LEFT * _unexplained(plain, centred).min(axis=1)
     inside = np.abs(told[best, 0]) < _PLACES[-1] - 1e-9
     return middle, explained & inside & (most > _CLEAR) & (most > _ONE_SIDED * least)
 
 
-def _beyond(profiles: FloatArray, lines: FloatArray, x: FloatArray) -> FloatArray:
-    """The tone (m,) just past each line (place, blur, width), on the side where the profile may slope."""
-    past = lines[:, 0] + lines[:, 2] / 2 + 2.0 * lines[:, 1]
-    index = np.clip(np.searchsorted(x, past), 0, len(x) - 3)
-    rows = np.arange(len(profiles))
-    return np.asarray(np.mean([profiles[rows, index + j] for j in (0, 1, 2)], axis=0))
+def _past(profiles: FloatArray, lines: FloatArray, x: FloatArray) -> FloatArray:
+    """The tone (m,) just past each line (place, blur, width), towards growing offsets."""
+    index = np.searchsorted(x, lines[:, 0] + lines[:, 2] / 2 + 2.0 * lines[:, 1])
+    near = np.clip(index, 0, len(x) - 3)[:, None] + np.arange(3)
+    return np.asarray(np.take_along_axis(profiles, near, axis=1).mean(axis=1))
 
 
 def _profiles(grey: FloatArray, window: int) -> tuple[FloatArray, FloatArray]:
