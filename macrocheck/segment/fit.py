@@ -39,7 +39,7 @@ _CORRELATION = 20.0
 """Map px along the curve over which boundary errors are alike (measured on rendered sections)."""
 
 
-_TIP, _TIP_UNFRAMED, _TIP_REACH = 0.6, 0.8, 8.0
+_TIP, _TIP_UNFRAMED, _TIP_REACH = 0.67, 0.87, 8.0
 """Map px: further standard error of the boundary at the weld root, whose sharp tip the maps round, and where the
 end face that framed it is melted off (measured on 42 rendered laps); its reach."""
 
