@@ -29,6 +29,9 @@ WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
 TOUCHING = 3.0
 """Room between two strokes up to which one is the ground beside the other, px."""
+BESIDE = 1.5, 0.4
+"""How far their middle lines lie apart at most where two strokes are one, px and parts of both thicknesses together:
+the ground between a bar's ticks touches the bar."""
 HALVES, HALF, TICKED_HALF, MOST_HALVES = (80, 28), 0.4, 0.6, 300
 """Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of
 that of a bar, the largest width over length with the tick at one end, and how many strokes are compared at most."""
@@ -114,6 +117,10 @@ def _candidate(bar: Bar, length_mm: float) -> Candidate:
 
 def _same(a: Bar, b: Bar) -> bool:
     if _between_ticks(a, b) or _between_ticks(b, a):
+        return False
+    shift = b.middle - a.middle
+    across = abs(float(a.direction[0] * shift[1] - a.direction[1] * shift[0]))
+    if across > max(BESIDE[0], BESIDE[1] * (a.thickness + b.thickness)):
         return False
     ends = np.abs(np.array([a.start - b.start, a.end - b.end])).max()
     turned = np.abs(np.array([a.start - b.end, a.end - b.start])).max()

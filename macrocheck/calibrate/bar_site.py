@@ -25,6 +25,9 @@ FAINT_TINT, TINTED_BY = 25.0, 1.5
 CLEARED, CLUTTERED = 0.25, 0.4
 """Difference from the bar's ground, in parts of its contrast, up to which what lies past an end is that ground, and
 from which it is something else: a label, the edge of the bar's box, another plate."""
+NEAREST_EDGE, EDGE_BLUR, OTHER_GROUND = 6.0, 2.0, 0.8
+"""How near to a bar's side the edge of its strip or box is looked for, px, what its blur may take of the ground
+before it, px, and the difference from the bar's ground, in parts of its contrast, that is another ground."""
 LEAST_CLEAR = 3
 """Shortest stretch of its ground past an end that is clear, px."""
 
@@ -153,6 +156,20 @@ class Site:
         """How the ground past an end differs from that beside the bar at `u`, where it differs less, (3,)."""
         change = self.beyond - np.median(self.read(u, self.flanks), axis=1)
         return np.asarray(change[int(np.argmin(np.sum(change**2, axis=1)))])
+
+    def aside(self) -> tuple[float, float]:
+        """Least and greatest place across the bar up to which nothing but its ground lies beside it, px.
+
+        Told behind the end, past its ticks, if any; infinite where it goes on.
+        """
+        u = np.arange(-(9.0 + 2.0 * self.thick), -(5.0 + self.thick) + 0.01, 1.0)
+        far = np.arange(0.5 * self.thick + NEAREST_EDGE, 0.5 * self.thick + 10.0 + 3.5 * self.thick, 1.0)
+        reach = []
+        for side in (-1.0, 1.0):
+            rgb = np.median(self.read(u, side * far), axis=1)
+            off = np.flatnonzero(np.linalg.norm(rgb - self.foot.ground, axis=1) > OTHER_GROUND * self.foot.contrast)
+            reach.append(side * (far[off[0]] - EDGE_BLUR) if off.size else side * math.inf)
+        return float(reach[0]), float(reach[1])
 
     def unseen(self, change: FloatArray) -> bool:
         """Whether a bar that seems to end where its ground changes may go on there, too like that ground to show.
