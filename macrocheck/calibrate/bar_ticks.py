@@ -38,7 +38,8 @@ NEXT_GROUND = 0.3
 """Change of the ground past both ends, in parts of the bar's contrast, from which faint ticks are the edges of the
 next ground: 0.33 and 0.46 at a seam from a cavity to a plate's end; an estimate, one such seam was seen."""
 LEAST_ONE_SIDED, STANDS, THIN, DEBLURRED = 0.5, 0.2, 0.04, 0.8
-"""The same for ticks on one side of the bar only; by how much likeness to the bar (1 its tone, 0 its ground) one
+SURE_CHANCE = 0.95
+"""The same for ticks on one side of the bar only, which may show less where they are as likely as the last says; by how much likeness to the bar (1 its tone, 0 its ground) one
 exceeds, close beside the bar, what lies there further back; how thick such a bar is at most, in parts of its
 length: the ground between a bar and the edge of its box has ends like that; and how thick it is at least, in parts
 of what is seen, which blur widens; estimates."""
@@ -163,7 +164,7 @@ def _bracket(sites: list[Site], changes: list[FloatArray], inward: float) -> tup
         if not all(_stands(site, s) for site, s in zip(sites, turned, strict=True)):
             continue
         ends = [_tick_read(site, change, inward, s) for site, change, s in zip(sites, changes, turned, strict=True)]
-        if _pair(ends, LEAST_ONE_SIDED):
+        if _pair(ends, LEAST_ONE_SIDED) or (_pair(ends, LEAST_SHOWN) and _chance(ends) > SURE_CHANCE):
             found.append((min(_surest(readings).shows for readings in ends), _both(ends)))
     return max(found, key=lambda one: one[0]) if found else None
 
