@@ -32,6 +32,8 @@ TOUCHING = 3.0
 BESIDE = 1.5, 0.4
 """How far their middle lines lie apart at most where two strokes are one, px and parts of both thicknesses together:
 the ground between a bar's ticks touches the bar."""
+PLAINER = 3.0
+"""How much more ink (contrast times thickness) a stroke has than another that is but the fringe of its side."""
 HALVES, HALF, TICKED_HALF, MOST_HALVES = (80, 28), 0.4, 0.6, 300
 """Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of
 that of a bar, the largest width over length with the tick at one end, and how many strokes are compared at most."""
@@ -66,6 +68,8 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
                 continue
             if bar.edged:  # the lines along its sides are no bars by themselves
                 bars = [other for other in bars if other.edged or not _same(bar, other)]
+            else:  # nor is the fringe of its side
+                bars = [other for other in bars if bar.ink < PLAINER * other.ink or not _same(bar, other)]
             if not any(_same(bar, other) for other in (bars if bar.edged else (*bars, *others))):
                 counts = bar.ticks or bar.edged or _plain(photo.pixels, bar)
                 (bars if counts else others).append(bar)

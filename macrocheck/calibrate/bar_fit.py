@@ -51,6 +51,11 @@ class Bar(Stroke):
         return float(np.abs(self.direction).max()) > math.cos(math.radians(0.2))
 
     @property
+    def ink(self) -> float:
+        """Contrast times thickness, grey levels px, which blur leaves as it is."""
+        return self.contrast * self.thickness
+
+    @property
     def strength(self) -> float:
         """Contrast; less for a hairline, more for a level or upright bar."""
         return self.contrast * min(self.thickness / 3.0, 1.0) * (1.5 if self.level else 1.0)

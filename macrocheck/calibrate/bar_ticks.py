@@ -18,7 +18,7 @@ from macrocheck.calibrate.bar_ends import (
     tick_shows,
     ticked_end,
 )
-from macrocheck.calibrate.bar_site import GROUND_CHANGE, Site, Tip, joined, leans, likeness
+from macrocheck.calibrate.bar_site import Site, Tip, joined, leans, likeness
 
 TICK_U, ONE_SIDED_U = 0.027, 0.045
 """Least standard uncertainty of a tick's middle, and of one on one side, of which half as many pixels tell, px."""
@@ -53,7 +53,7 @@ def ticks_of(sites: list[Site], inward: float, *, thin: bool) -> tuple[Tip, Tip]
     changes = []
     for site in sites:
         change = site.change(np.arange(-1.8, -1.0, 0.1) * site.window)
-        if site.unseen(change) or math.dist(site.foot.on, site.beyond) < GROUND_CHANGE * site.foot.contrast:
+        if site.unseen(change) or math.dist(site.foot.on, site.beyond) < site.foot.least_step:
             return None
         changes.append(change)
     ends = [_tick_read(site, change, inward) for site, change in zip(sites, changes, strict=True)]
