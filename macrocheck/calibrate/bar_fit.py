@@ -28,6 +28,9 @@ have 200 and more, scratches 100."""
 NARROWEST, PLAINER = 3.0, 1.3
 """Reach of the narrowest box past a bar's side, px; how much more its tone differs from the bar's than what lies
 further off, for it to be told."""
+LOPSIDED = 0.55
+"""Most of a bar's stretches that may differ in their grounds on both sides: a label beside it takes half of them, a band
+of the section has another metal on either side everywhere."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
 LEAST_ROOM = 1.5
@@ -208,7 +211,7 @@ def _sides(
     lopsided = np.abs(left - right) > 0.6 * (core - (left + right) / 2)
     at = ((np.arange(cells) + 0.5) / cells * 0.9 + 0.05) * length
     sides = _side_edges(signal, v, at, core, left, right, clear)
-    if float(np.mean(lopsided[clear])) > 0.4 or len(sides) < 0.8 * part * cells:
+    if float(np.mean(lopsided[clear])) > LOPSIDED or len(sides) < 0.8 * part * cells:
         return None
     c = sides[:, :2]
     slope, offset = np.polyfit(c[:, 0], c[:, 1], 1)
