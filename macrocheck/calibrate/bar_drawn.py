@@ -11,6 +11,7 @@ import numpy as np
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.calibrate.bar_fit import Bar
 from macrocheck.calibrate.bar_ground import FLANK
+from macrocheck.calibrate.bar_label import labelled
 from macrocheck.calibrate.profile import fit_edge, strip
 
 CELLS, LEFT_OUT = 24, 2
@@ -33,7 +34,7 @@ PLAIN = 80.0
 VIVID, SQUARE_VIVID = 35.0, 0.3
 """Least difference of tint from the ground's, in every stretch that counts, from which a bar aslant is ink, neither
 gap nor scratch (they have up to 18, mostly 0 to 4): its length may be as unsure as any bar's and its ends less
-plainly square. Grey levels (root of the sum of squares) and tangent."""
+plainly square, as are those of one with a label. Grey levels (root of the sum of squares) and tangent."""
 SHOWS_ACROSS = 10.0
 """Thickness from which a bar's tone across it is seen, px: its shoulders are clear of what its sides blur."""
 LINED, TINT_OF_LINE, FAINTER = 0.05, 20.0, 0.5
@@ -80,9 +81,9 @@ def drawn(pixels: ByteArray, bar: Bar) -> bool:
         return True
     ends = ((bar.start, -bar.direction), (bar.end, bar.direction))
     vivid = _tint(along, flanks) > VIVID
-    most = SQUARE_VIVID if vivid else SQUARE
     if not vivid and _between_grounds(flanks, math.sqrt(size)):
         return False
+    most = SQUARE_VIVID if vivid or labelled(pixels, bar) else SQUARE
     square = all(_skew(pixels, at, outward, thick, lean, ground) < most for at, outward in ends)
     plain = float(np.clip(bar.contrast / PLAIN, 1.0, 1.5))
     return square and (vivid or bar.u_length < SURE_ASLANT * plain * bar.length)

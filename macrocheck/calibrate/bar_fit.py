@@ -28,6 +28,8 @@ have 200 and more, scratches 100."""
 NARROWEST, PLAINER = 3.0, 1.3
 """Reach of the narrowest box past a bar's side, px; how much more its tone differs from the bar's than what lies
 further off, for it to be told."""
+RUGGED = 0.9, 1.2
+"""Most that the middle of a bar is off its line and its thickness off the usual, px, however thick it is."""
 LOPSIDED = 0.55
 """Most of a bar's stretches that may differ in their grounds on both sides: a label beside it takes half of them, a band
 of the section has another metal on either side everywhere."""
@@ -218,7 +220,10 @@ def _sides(
     off_line = np.abs(c[:, 1] - slope * c[:, 0] - offset)
     thickness = float(np.median(sides[:, 2]))
     uneven = np.abs(sides[:, 2] - thickness)
-    if np.median(off_line) > 0.3 + 0.03 * thickness or np.median(uneven) > 0.4 + 0.06 * thickness:
+    waves, teeth = (
+        min(part, most) for part, most in zip((0.3 + 0.03 * thickness, 0.4 + 0.06 * thickness), RUGGED, strict=True)
+    )
+    if np.median(off_line) > waves or np.median(uneven) > teeth:
         return None
     across = np.array([-axis[1], axis[0]])
     start, stop = origin + across * offset, origin + axis * length + across * (offset + slope * length)

@@ -27,8 +27,9 @@ LEAST_BRIGHT = 12.0
 LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 """How much of the misfit of a plain end a tick must make good for it to be there: rendered ticks 0.48 to 1, 19 of
 20 ends without one 0.3 at most."""
-HINTED = 0.2
-"""How much a tick that is told by the evidence for it must show at least."""
+HINTED, AS_WIDE = 0.3, (1.3, 1.0)
+"""How much a tick that is told by the evidence for it must show at least, and how thick it is at most, in parts of
+its bar's thickness and px more."""
 TELLS, EVEN_CHANCE, PER_E, LEAST_CHANCE = (5.0, 20.0), 22.0, 3.0, 0.02
 """Evidence (`evidence`) from which a tick may be one that blur makes no taller than its bar seems, and from which
 the other end's is looked for as its like; that of both ends together at which ticks are as likely as none, by how
@@ -105,6 +106,8 @@ def _chance(ends: Sequence[list[_Reading]]) -> float:
     A tick that blur spreads shows little at any one pixel, and much in all of them together.
     """
     best = [max(readings, key=lambda r: r.tells) for readings in ends]
+    if any(r.end.wide > AS_WIDE[0] * r.end.thickness + AS_WIDE[1] for r in best):
+        return 0.0
     if min(r.tells for r in best) < TELLS[0] or not _pair([[r] for r in best], HINTED):
         return 0.0
     both = sum(r.tells for r in best)
