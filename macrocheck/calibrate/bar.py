@@ -23,8 +23,8 @@ from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, clear_of_hatching, hats, parallel, unlike
 from macrocheck.photo import Photo
 
-LEVELS = (130, 80, 48, 28)
-"""Contrast thresholds, grey levels."""
+LEVELS = (130, 80, 48, 37, 28)
+"""Contrast thresholds, grey levels: blur ties a bar to its label at the lower ones, and hides it at the higher."""
 WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
 TOUCHING = 3.0

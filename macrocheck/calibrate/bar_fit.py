@@ -139,7 +139,7 @@ def between(
     stands = contrast >= TICKED
     if not a.tick:
         stands = (
-            _sharp_contrast(contrast, thick, min(a.blur, b.blur)) >= STANDS_OUT and contrast * thick >= LEAST_INK
+            _sharp_contrast(contrast, thick, (a.blur + b.blur) / 2) >= STANDS_OUT and contrast * thick >= LEAST_INK
         )
     fits = bar.thickness <= THICKEST * bar.length and stands and bar.u_length < MOST_U * bar.length
     return bar if fits else None
