@@ -31,8 +31,8 @@ further off, for it to be told."""
 RUGGED = 0.9, 1.2
 """Most that the middle of a bar is off its line and its thickness off the usual, px, however thick it is."""
 LOPSIDED = 0.55
-"""Most of a bar's stretches that may differ in their grounds on both sides: a label beside it takes half of them, a band
-of the section has another metal on either side everywhere."""
+"""Most of a bar's stretches (part) that may differ in their grounds on both sides: a label beside it takes half of
+them, a band of the section has another metal on either side everywhere."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
 LEAST_ROOM = 1.5

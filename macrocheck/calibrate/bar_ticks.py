@@ -38,12 +38,12 @@ none had both ends like ticks with 20 or more together, of 110 with ticks all bu
 NEXT_GROUND = 0.3
 """Change of the ground past both ends, in parts of the bar's contrast, from which faint ticks are the edges of the
 next ground: 0.33 and 0.46 at a seam from a cavity to a plate's end; an estimate, one such seam was seen."""
-LEAST_ONE_SIDED, STANDS, THIN, DEBLURRED = 0.5, 0.2, 0.04, 0.8
-SURE_CHANCE = 0.95
-"""The same for ticks on one side of the bar only, which may show less where they are as likely as the last says; by how much likeness to the bar (1 its tone, 0 its ground) one
-exceeds, close beside the bar, what lies there further back; how thick such a bar is at most, in parts of its
-length: the ground between a bar and the edge of its box has ends like that; and how thick it is at least, in parts
-of what is seen, which blur widens; estimates."""
+LEAST_ONE_SIDED, SURE_CHANCE, STANDS, THIN, DEBLURRED = 0.5, 0.95, 0.2, 0.04, 0.8
+"""The same as `LEAST_SHOWN` for ticks on one side of the bar only, which may show less where both together are as
+likely as the next says; by how much likeness to the bar (1 its tone, 0 its ground) one exceeds, close beside the
+bar, what lies there further back; how thick such a bar is at most, in parts of its length: the ground between a bar
+and the edge of its box has ends like that; and how thick it is at least, in parts of what is seen, which blur
+widens; estimates."""
 
 
 def ticks_of(sites: list[Site], inward: float, *, thin: bool) -> tuple[Tip, Tip] | float | None:

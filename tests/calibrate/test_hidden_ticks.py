@@ -1,4 +1,4 @@
-"""End ticks that blur nearly hides, and other bars that anyone sees: beside their label, on the next ground, aslant."""
+"""End ticks that blur nearly hides, and other bars that anyone sees: close to a label, on the next ground, aslant."""
 
 from dataclasses import replace
 
@@ -62,10 +62,8 @@ def test_the_evidence_for_a_tick_grows_with_how_plain_the_picture_is(*, ticked: 
     for noise in (12.0, 3.0):
         image = thin(40.0, WHITE, tick=9.0 if ticked else 0.0)
         pixels = camera(image, seed=8, blur=2.0, noise=noise, quality=None)
-        patch = Patch.cut(
-            pixels, np.array([60.3 + LENGTH, 90.2]), np.array([1.0, 0.0]), 5.2, np.full(3, 1 / 270), np.full(3, 40.0),
-            60.0,
-        )  # fmt: skip
+        tip, outward = np.array([60.3 + LENGTH, 90.2]), np.array([1.0, 0.0])
+        patch = Patch.cut(pixels, tip, outward, 5.2, np.full(3, 1 / 270), np.full(3, 40.0), 60.0)
         plain = plain_end(patch, 0.0)
         told.append(evidence(plain, ticked_end(patch, plain)))
     if ticked:
