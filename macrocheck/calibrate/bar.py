@@ -30,7 +30,7 @@ WEAKEST = 0.45
 TOUCHING = 3.0
 """Room between two strokes up to which one is the ground beside the other, px."""
 BESIDE = 1.5, 0.4
-"""How far the middle lines of two strokes that are one lie apart at most, px and parts of both thicknesses together:
+"""How far the middle lines of two strokes that are one lie apart at most, px and parts of both thicknesses added:
 the ground between a bar's ticks touches the bar."""
 PLAINER = 3.0
 """How much more ink (contrast times thickness) a stroke has than another that is but the fringe of its side."""

@@ -1,4 +1,4 @@
-"""End ticks that blur nearly hides, and other bars that anyone sees: close to a label, on the next ground, aslant."""
+"""End ticks that blur nearly hides, and other bars that anyone sees: by a label, on the next ground, aslant."""
 
 from dataclasses import replace
 
