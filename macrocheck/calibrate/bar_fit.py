@@ -15,6 +15,8 @@ from macrocheck.calibrate.strokes import THICKEST, Stroke
 
 LETTERS = 9.0
 """Height from which letters in a row are seen to have gaps, px: no drawn bar of the kind is as uneven."""
+THICK = 16.0
+"""Thickness from which a bar's inside and each px of its sides is seen, px: no blur reaches so deep."""
 LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
 LEAST_CONTRAST = 14.0
@@ -193,8 +195,11 @@ def _sides(
     left, right = smooth[flank & (v < 0)].min(axis=0), smooth[flank & (v > 0)].min(axis=0)
     most = (0.35 if thick < 8 else 0.44) * thick
     hollow = float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5
-    if thick > 16:  # no blur reaches so deep: a thin line within is a bar on its strip
+    if thick > THICK:  # no blur reaches so deep: a thin line within is a bar on its strip
         hollow |= float(np.min(np.median(signal[np.abs(v) <= 0.35 * thick], axis=1))) < 0.85
+    if thick > THICK:  # teeth stand along its sides
+        wide = np.sum(alike[np.abs(v) < thick] > 0.5, axis=0) * float(v[1] - v[0])
+        hollow |= float(np.median(np.abs(wide - np.median(wide)))) > RUGGED[1]
     if thick > LETTERS:  # letters in a row
         hollow |= float(np.percentile(alike[inside].mean(axis=0), 8)) < 0.8
     # how much of the step from the ground beside it to the bar's own tone each cell shows: a thin blurred bar
