@@ -15,8 +15,9 @@ from macrocheck.calibrate.strokes import THICKEST, Stroke
 
 LETTERS = 9.0
 """Height from which letters in a row are seen to have gaps, px: no drawn bar of the kind is as uneven."""
-THICK = 16.0
-"""Thickness from which a bar's inside and each px of its sides is seen, px: no blur reaches so deep."""
+THICK, TEETH = 16.0, 0.6
+"""Thickness from which a bar's inside and its sides are seen place by place, px: no blur reaches so deep; and the
+most that its thickness is usually off from place to place, px: an estimate, a strip with teeth has 1.0."""
 LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
 LEAST_CONTRAST = 14.0
@@ -193,15 +194,7 @@ def _sides(
     core = signal[inside].mean(axis=0)
     smooth = cv2.blur(signal, (1, 3))
     left, right = smooth[flank & (v < 0)].min(axis=0), smooth[flank & (v > 0)].min(axis=0)
-    most = (0.35 if thick < 8 else 0.44) * thick
-    hollow = float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5
-    if thick > THICK:  # no blur reaches so deep: a thin line within is a bar on its strip
-        hollow |= float(np.min(np.median(signal[np.abs(v) <= 0.35 * thick], axis=1))) < 0.85
-    if thick > THICK:  # teeth stand along its sides
-        wide = np.sum(alike[np.abs(v) < thick] > 0.5, axis=0) * float(v[1] - v[0])
-        hollow |= float(np.median(np.abs(wide - np.median(wide)))) > RUGGED[1]
-    if thick > LETTERS:  # letters in a row
-        hollow |= float(np.percentile(alike[inside].mean(axis=0), 8)) < 0.8
+    hollow = _hollow(alike, signal, v, thick)
     # how much of the step from the ground beside it to the bar's own tone each cell shows: a thin blurred bar
     # takes on some of its ground
     side = np.maximum(left, right)
@@ -234,6 +227,23 @@ def _sides(
     start, stop = origin + across * offset, origin + axis * length + across * (offset + slope * length)
     new_length = float(np.hypot(*(stop - start)))
     return start, (stop - start) / new_length, new_length, max(thickness, 1.0), np.asarray(on), np.asarray(off)
+
+
+def _hollow(alike: FloatArray, signal: FloatArray, v: FloatArray, thick: float) -> bool:
+    """Whether a stroke is not solid: a line runs along its middle, letters stand in a row, teeth along its sides.
+
+    `alike`: likeness to the stroke (len(v), n), `signal`: the same by cells, (len(v), cells).
+    """
+    most = (0.35 if thick < 8 else 0.44) * thick
+    if float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5:
+        return True
+    if thick > THICK:  # a thin line within is a bar on its strip
+        wide = np.sum(np.clip(alike[np.abs(v) < 0.5 * thick + 4.0], 0.0, 1.0), axis=0) * float(v[1] - v[0])
+        toothed = float(np.median(np.abs(wide - np.median(wide)))) > TEETH
+        if toothed or float(np.min(np.median(signal[np.abs(v) <= 0.35 * thick], axis=1))) < 0.85:
+            return True
+    inside = np.abs(v) <= max(0.25 * thick, 0.5)
+    return thick > LETTERS and float(np.percentile(alike[inside].mean(axis=0), 8)) < 0.8
 
 
 def _beside(rgb: FloatArray, v: FloatArray, thick: float, on: FloatArray) -> FloatArray:
