@@ -30,6 +30,8 @@ LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 HINTED, AS_WIDE = 0.3, (1.3, 1.0)
 """How much a tick that is told by the evidence for it must show at least, and how thick it is at most, in parts of
 its bar's thickness and px more."""
+STUB = 0.4
+"""By how much a tick on one side that the evidence tells by itself is taller than 1.4 thicknesses of its bar, px."""
 TELLS, EVEN_CHANCE, PER_E, LEAST_CHANCE = (5.0, 20.0), 22.0, 3.0, 0.02
 """Evidence (`evidence`) from which a tick may be one that blur makes no taller than its bar seems, and from which
 the other end's is looked for as its like; that of both ends together at which ticks are as likely as none, by how
@@ -132,7 +134,8 @@ def _tick_read(
         tells = evidence(plain, end)
         seen = as_drawn(site.thick, end.blur) if tells > TELLS[0] else site.thick
         shows = tick_shows(patch, plain, end)
-        if not _is_tick(end, DEBLURRED * seen if side else seen):
+        stub = bool(side) and tells > TELLS[1]
+        if not _is_tick(end, DEBLURRED * seen if side else seen, STUB if stub else 1.0):
             shows = tells = 0.0
         if side and shows and not one_sided(patch, end, site.read, foot.contrast):
             shows = tells = 0.0
@@ -186,6 +189,6 @@ def _stands(site: Site, side: int) -> bool:
     return bool(at_end.max() - np.median(before) > STANDS)
 
 
-def _is_tick(end: End, seen: float) -> bool:
-    """Whether a fitted tick is one: taller than its bar, as fitted and as `seen`, px."""
-    return end.tick > max(1.4 * end.thickness, seen) + 1.0 and 0.3 < end.height < 25.0
+def _is_tick(end: End, seen: float, more: float = 1.0) -> bool:
+    """Whether a fitted tick is one: taller by `more` px than its bar, as fitted and as `seen`, px."""
+    return end.tick > max(1.4 * end.thickness, seen) + more and 0.3 < end.height < 25.0
