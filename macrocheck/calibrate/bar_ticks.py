@@ -31,7 +31,7 @@ HINTED, AS_WIDE = 0.3, (1.3, 1.0)
 """How much a tick that is told by the evidence for it must show at least, and how thick it is at most, in parts of
 its bar's thickness and px more."""
 STUB = 0.4
-"""By how much a tick on one side that the evidence tells by itself is taller than 1.4 thicknesses of its bar, px."""
+"""By how much a tick on one side that the evidence alone tells is taller than 1.4 thicknesses of its bar, px."""
 TELLS, EVEN_CHANCE, PER_E, LEAST_CHANCE = (5.0, 20.0), 22.0, 3.0, 0.02
 """Evidence (`evidence`) from which a tick may be one that blur makes no taller than its bar seems, and from which
 the other end's is looked for as its like; that of both ends together at which ticks are as likely as none, by how

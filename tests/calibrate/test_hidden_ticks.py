@@ -146,3 +146,32 @@ def test_a_line_aslant_with_a_label_may_be_less_plainly_square(label: str) -> No
     bar = measure(pixels, Stroke(start + 6.0 * axis, start + 222.0 * axis, 12.0))
     assert bar is not None
     assert drawn(pixels, replace(bar, u_length=0.001 * bar.length)) == bool(label)
+
+
+@pytest.mark.parametrize("thick", [2.0, 5.0])
+@pytest.mark.parametrize("side", [1, -1])
+def test_stubs_of_ticks_on_one_side(thick: float, side: int) -> None:
+    """They stand out by less than the bar's thickness; as plain ends they make it longer by that."""
+    image, _ = draw_bar(
+        np.full((200, 320, 3), 20.0), start=(60.0, 90.0), length_px=LENGTH, thickness_px=thick, colour=YELLOW,
+        end_tick_px=2.6 * thick, tick_side=side,
+    )  # fmt: skip
+    scale = found(image, blur=0.0, quality=92)
+    assert "ticks" in scale.method
+    assert 10 / scale.mm_per_px == pytest.approx(LENGTH, abs=0.35)
+
+
+@pytest.mark.parametrize("thick", [3.0, 9.0])
+def test_a_bar_that_strokes_divide(thick: float) -> None:
+    image = draw_bar(
+        np.full((200, 400, 3), 20.0), start=(60.0, 90.0), length_px=280.0, thickness_px=thick, colour=WHITE,
+        end_tick_px=5 * thick,
+    )[0]  # fmt: skip
+    for part in range(1, 5):
+        image = draw_bar(
+            image, start=(60.0 + 56.0 * part, 90.0 - 1.3 * thick), length_px=2.6 * thick, angle_deg=90.0,
+            thickness_px=thick, colour=WHITE,
+        )[0]  # fmt: skip
+    scale = found(image, blur=0.6)
+    assert "ticks" in scale.method
+    assert 10 / scale.mm_per_px == pytest.approx(280.0, abs=0.35)
