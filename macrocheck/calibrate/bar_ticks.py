@@ -30,6 +30,8 @@ LEAST_SHOWN, SURELY_SHOWN = 0.35, 0.6
 HINTED, AS_WIDE = 0.3, (1.3, 1.0)
 """How much a tick that is told by the evidence for it must show at least, and how thick it is at most, in parts of
 its bar's thickness and px more."""
+SEEN_PART = 0.6
+"""Least that a bar is taken to be thick by such evidence, in parts of what is seen: compression spreads colour."""
 STUB = 0.4
 """By how much a tick on one side that the evidence alone tells is taller than 1.4 thicknesses of its bar, px."""
 TELLS, EVEN_CHANCE, PER_E, LEAST_CHANCE = (5.0, 20.0), 22.0, 3.0, 0.02
@@ -132,7 +134,7 @@ def _tick_read(
         plain = plain_end(patch, 0.0)
         end = ticked_end(patch, plain, side, like)
         tells = evidence(plain, end)
-        seen = as_drawn(site.thick, end.blur) if tells > TELLS[0] else site.thick
+        seen = max(as_drawn(site.thick, end.blur), SEEN_PART * site.thick) if tells > TELLS[0] else site.thick
         shows = tick_shows(patch, plain, end)
         stub = bool(side) and tells > TELLS[1]
         if not _is_tick(end, DEBLURRED * seen if side else seen, STUB if stub else 1.0):
