@@ -18,6 +18,8 @@ LETTERS = 9.0
 THICK, TEETH = 16.0, 0.6
 """Thickness from which a bar's inside and its sides are seen place by place, px: no blur reaches so deep; and the
 most that its thickness is usually off from place to place, px: an estimate, a strip with teeth has 1.0."""
+HAIRLINE, OFF_LINE = 4.0, 2.0
+"""Thickness of a seed up to which it may lie beside its line, and how far off it is looked for, px."""
 LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
 LEAST_CONTRAST = 14.0
@@ -75,7 +77,28 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
     for p in (seed.start, seed.end):
         if not (1.5 <= p[0] <= w - 2.5 and 1.5 <= p[1] <= h - 2.5):
             return None
-    return _on_one_ground(pixels, seed) or _over_grounds(pixels, seed)
+    bar = _on_one_ground(pixels, seed) or _over_grounds(pixels, seed)
+    moved = _centred(pixels, seed) if bar is None and seed.thickness < HAIRLINE else None
+    return bar if moved is None else _on_one_ground(pixels, moved)
+
+
+def _centred(pixels: ByteArray, seed: Stroke) -> Stroke | None:
+    """A hairline's seed moved onto the line; None where it lies there already.
+
+    Seeds come from a reduced picture, in which a line one pixel wide may lie a pixel off.
+    """
+    u = np.linspace(0.1, 0.9, 64) * seed.length
+    v = np.arange(-OFF_LINE - 4.0, OFF_LINE + 4.1, 0.5)
+    across = np.median(strip(pixels, seed.start, seed.direction, u, v), axis=1)
+    near = np.abs(v) <= OFF_LINE
+    stands = np.linalg.norm(across - np.median(across[~near], axis=0), axis=1)
+    line = np.where(near & (stands > 0.5 * float(stands[near].max())), stands, 0.0)
+    total = float(line.sum())
+    shift = float(line @ v) / total if total > 0.0 else 0.0
+    if abs(shift) < 0.3:
+        return None
+    aside = shift * np.array([-seed.direction[1], seed.direction[0]])
+    return Stroke(seed.start + aside, seed.end + aside, max(float(np.count_nonzero(line)) * 0.5, 1.0))
 
 
 def _on_one_ground(pixels: ByteArray, seed: Stroke) -> Bar | None:
