@@ -13,7 +13,7 @@ import numpy as np
 
 from macrocheck.arrays import ByteArray
 from macrocheck.calibrate.bar_broken import broken
-from macrocheck.calibrate.bar_drawn import drawn, parted
+from macrocheck.calibrate.bar_drawn import cut_off, drawn, parted
 from macrocheck.calibrate.bar_fit import MOST_U, Bar, measure
 from macrocheck.calibrate.bar_head import headed
 from macrocheck.calibrate.bar_label import labelled
@@ -103,7 +103,9 @@ def _again(pixels: ByteArray, bar: Bar) -> Bar:
 
 
 def _plain(pixels: ByteArray, bar: Bar) -> bool:
-    return drawn(pixels, bar) and not headed(pixels, bar) and not parted(pixels, bar)
+    if not drawn(pixels, bar) or headed(pixels, bar) or parted(pixels, bar):
+        return False
+    return not cut_off(pixels, bar) or labelled(pixels, bar)
 
 
 def _candidate(bar: Bar, length_mm: float) -> Candidate:

@@ -175,3 +175,20 @@ def test_a_bar_that_strokes_divide(thick: float) -> None:
     scale = found(image, blur=0.6)
     assert "ticks" in scale.method
     assert 10 / scale.mm_per_px == pytest.approx(280.0, abs=0.35)
+
+
+def test_the_rest_of_a_box_below_a_thin_bracket_is_no_bar() -> None:
+    """It has no label, and the box's tone goes on past the bracket's line."""
+    picture, text = with_hard_bar(232, bracket=True)
+    try:
+        scale = calibrate(photo_of(picture.pixels), [parse_mark(text)])
+    except NotFoundError:
+        return
+    assert scale.mm_per_px * picture.length_px / float(text[4:-2]) == pytest.approx(1, abs=0.002)
+
+
+@pytest.mark.parametrize(("seed", "one_sided"), [(226, True), (207, True), (2423, False)])
+def test_a_hairline_in_a_reduced_picture_and_a_bar_near_the_edge_of_its_box(seed: int, *, one_sided: bool) -> None:
+    picture, text = with_hard_bar(seed, bracket=one_sided)
+    scale = calibrate(photo_of(picture.pixels), [parse_mark(text)])
+    assert scale.mm_per_px * picture.length_px / float(text[4:-2]) == pytest.approx(1, abs=0.003)
