@@ -40,6 +40,8 @@ that of a bar, the largest width over length with the tick at one end, and how m
 SURE, AGAIN = 0.0008, 0.5
 """Standard uncertainty of a length (relative) from which it is measured once more, and the part of it in what both
 differ by; estimates."""
+ROUNDED = 0.5
+"""Limits of error of a bar's length as software draws it, to whole pixels, px; common practice, no source."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
 
@@ -118,6 +120,7 @@ def _candidate(bar: Bar, length_mm: float) -> Candidate:
         what=f"{kind} {length_mm:g} mm, {bar.length:.1f} px long",
         extent_px=bar.length,
         ends_px=tuple((float(x), float(y)) for x, y in ends),
+        least_limits=ROUNDED / bar.length,
     )
 
 

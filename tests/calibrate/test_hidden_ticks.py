@@ -192,3 +192,13 @@ def test_a_hairline_in_a_reduced_picture_and_a_bar_near_the_edge_of_its_box(seed
     picture, text = with_hard_bar(seed, bracket=one_sided)
     scale = calibrate(photo_of(picture.pixels), [parse_mark(text)])
     assert scale.mm_per_px * picture.length_px / float(text[4:-2]) == pytest.approx(1, abs=0.003)
+
+
+@pytest.mark.parametrize(("text", "stated"), [("bar:2mm", False), ("bar:2mm+-0.1%", True)])
+def test_a_short_bar_is_no_surer_than_the_whole_pixels_it_is_drawn_in(text: str, *, stated: bool) -> None:
+    image = draw_bar(
+        np.full((100, 240, 3), 20.0), start=(50.0, 50.0), length_px=137.0, thickness_px=4.0, colour=WHITE
+    )[0]
+    scale = calibrate(photo_of(camera(image, seed=2, blur=0.5, noise=1.0)), [parse_mark(text)])
+    rounded = 0.5 / 137 / 3**0.5
+    assert (scale.marks[0].u_rel < 0.5 * rounded) if stated else (rounded < scale.marks[0].u_rel < 1.2 * rounded)
