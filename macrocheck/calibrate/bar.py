@@ -13,7 +13,7 @@ import numpy as np
 
 from macrocheck.arrays import ByteArray
 from macrocheck.calibrate.bar_broken import broken
-from macrocheck.calibrate.bar_drawn import drawn, parted
+from macrocheck.calibrate.bar_drawn import cut_off, drawn, parted
 from macrocheck.calibrate.bar_fit import MOST_U, Bar, measure
 from macrocheck.calibrate.bar_head import headed
 from macrocheck.calibrate.bar_label import labelled
@@ -23,18 +23,25 @@ from macrocheck.calibrate.mark import Candidate, Mark
 from macrocheck.calibrate.strokes import LEAST_LENGTH, Stroke, clear_of_hatching, hats, parallel, unlike
 from macrocheck.photo import Photo
 
-LEVELS = (130, 80, 48, 28)
-"""Contrast thresholds, grey levels."""
+LEVELS = (130, 80, 48, 37, 28)
+"""Contrast thresholds, grey levels: blur ties a bar to its label at the lower ones, and hides it at the higher."""
 WEAKEST = 0.45
 """A bar this much weaker than the strongest is taken for a scratch or a band of the section."""
 TOUCHING = 3.0
 """Room between two strokes up to which one is the ground beside the other, px."""
+BESIDE = 1.5, 0.4
+"""How far the middle lines of two strokes that are one lie apart at most, px and parts of both thicknesses added:
+the ground between a bar's ticks touches the bar."""
+PLAINER = 3.0
+"""How much more ink (contrast times thickness) a stroke has than another that is but the fringe of its side."""
 HALVES, HALF, TICKED_HALF, MOST_HALVES = (80, 28), 0.4, 0.6, 300
 """Levels at which the two strokes of a bar that its label breaks are looked for, their least length in parts of
 that of a bar, the largest width over length with the tick at one end, and how many strokes are compared at most."""
 SURE, AGAIN = 0.0008, 0.5
 """Standard uncertainty of a length (relative) from which it is measured once more, and the part of it in what both
 differ by; estimates."""
+ROUNDED = 0.5
+"""Limits of error of a bar's length as software draws it, to whole pixels, px; common practice, no source."""
 MOST_SEEDS = 40
 """Strokes measured per level at most: bounds the time on a busy picture."""
 
@@ -63,6 +70,8 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
                 continue
             if bar.edged:  # the lines along its sides are no bars by themselves
                 bars = [other for other in bars if other.edged or not _same(bar, other)]
+            else:  # nor is the fringe of its side
+                bars = [other for other in bars if bar.ink < PLAINER * other.ink or not _same(bar, other)]
             if not any(_same(bar, other) for other in (bars if bar.edged else (*bars, *others))):
                 counts = bar.ticks or bar.edged or _plain(photo.pixels, bar)
                 (bars if counts else others).append(bar)
@@ -96,7 +105,9 @@ def _again(pixels: ByteArray, bar: Bar) -> Bar:
 
 
 def _plain(pixels: ByteArray, bar: Bar) -> bool:
-    return drawn(pixels, bar) and not headed(pixels, bar) and not parted(pixels, bar)
+    if not drawn(pixels, bar) or headed(pixels, bar) or parted(pixels, bar):
+        return False
+    return not cut_off(pixels, bar) or labelled(pixels, bar)
 
 
 def _candidate(bar: Bar, length_mm: float) -> Candidate:
@@ -109,11 +120,16 @@ def _candidate(bar: Bar, length_mm: float) -> Candidate:
         what=f"{kind} {length_mm:g} mm, {bar.length:.1f} px long",
         extent_px=bar.length,
         ends_px=tuple((float(x), float(y)) for x, y in ends),
+        least_limits=ROUNDED / bar.length,
     )
 
 
 def _same(a: Bar, b: Bar) -> bool:
     if _between_ticks(a, b) or _between_ticks(b, a):
+        return False
+    shift = b.middle - a.middle
+    across = abs(float(a.direction[0] * shift[1] - a.direction[1] * shift[0]))
+    if across > max(BESIDE[0], BESIDE[1] * (a.thickness + b.thickness)):
         return False
     ends = np.abs(np.array([a.start - b.start, a.end - b.end])).max()
     turned = np.abs(np.array([a.start - b.end, a.end - b.start])).max()

@@ -11,6 +11,7 @@ import numpy as np
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.calibrate.bar_fit import Bar
 from macrocheck.calibrate.bar_ground import FLANK
+from macrocheck.calibrate.bar_label import labelled
 from macrocheck.calibrate.profile import fit_edge, strip
 
 CELLS, LEFT_OUT = 24, 2
@@ -33,7 +34,7 @@ PLAIN = 80.0
 VIVID, SQUARE_VIVID = 35.0, 0.3
 """Least difference of tint from the ground's, in every stretch that counts, from which a bar aslant is ink, neither
 gap nor scratch (they have up to 18, mostly 0 to 4): its length may be as unsure as any bar's and its ends less
-plainly square. Grey levels (root of the sum of squares) and tangent."""
+plainly square, as are those of one with a label. Grey levels (root of the sum of squares) and tangent."""
 SHOWS_ACROSS = 10.0
 """Thickness from which a bar's tone across it is seen, px: its shoulders are clear of what its sides blur."""
 LINED, TINT_OF_LINE, FAINTER = 0.05, 20.0, 0.5
@@ -47,6 +48,9 @@ TWO_GROUNDS, ALONG = 0.15, 0.3
 """Least difference of the grounds on both sides of a stroke aslant, in parts of its contrast, by which it is a seam
 or an edge, and what part of it every stretch that counts must show: 0.26 with 0.36 and 0.48 with 0.71 at two seams;
 of 13 rendered bars aslant 12 have 0.1 at most, one 0.17 that changes from place to place."""
+LINE, GOES_ON = 5.0, 0.15
+"""Widest line, px, beyond which a stroke's own tone goes on, and most that it differs there, in parts of the
+contrast; estimates."""
 PAST = 8.0
 """How far to either side of an end its edge is read, px."""
 
@@ -80,9 +84,9 @@ def drawn(pixels: ByteArray, bar: Bar) -> bool:
         return True
     ends = ((bar.start, -bar.direction), (bar.end, bar.direction))
     vivid = _tint(along, flanks) > VIVID
-    most = SQUARE_VIVID if vivid else SQUARE
     if not vivid and _between_grounds(flanks, math.sqrt(size)):
         return False
+    most = SQUARE_VIVID if vivid or labelled(pixels, bar) else SQUARE
     square = all(_skew(pixels, at, outward, thick, lean, ground) < most for at, outward in ends)
     plain = float(np.clip(bar.contrast / PLAIN, 1.0, 1.5))
     return square and (vivid or bar.u_length < SURE_ASLANT * plain * bar.length)
@@ -176,3 +180,17 @@ def parted(pixels: ByteArray, bar: Bar) -> bool:
         if stands > least and even < 0.4 * stands and math.dist(tone, on) > least:
             return True
     return False
+
+
+def cut_off(pixels: ByteArray, bar: Bar) -> bool:
+    """Whether a bar is the ground on one side of a thin line, which goes on past the line: part of a bar's box."""
+    thick = bar.thickness
+    u = np.linspace(0.1, 0.9, 48) * bar.length
+    on = np.median(strip(pixels, bar.start, bar.direction, u, np.linspace(-0.3, 0.3, 5) * thick), axis=(0, 1))
+    most = GOES_ON * bar.contrast * math.sqrt(3)
+    again = []
+    for side in (-1.0, 1.0):
+        v = side * (0.5 * thick + np.arange(0.0, LINE + 3.0, 1.0))
+        tones = np.median(strip(pixels, bar.start, bar.direction, u, v), axis=1)
+        again.append(bool((np.linalg.norm(tones[-3:] - on, axis=1) < most).all()))
+    return again[0] != again[1]

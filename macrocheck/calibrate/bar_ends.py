@@ -24,6 +24,8 @@ SMOOTH = 0.8
 """Smoothing (standard deviation) of the picture around an end, px."""
 SHOWS_WIDTH = 6.0
 """Thickness of a bar, px, from which its ticks may be thinner or thicker than it: blur hides it on thinner ones."""
+LEAST_NOISE = 1e-5
+"""Least noise that the evidence for a tick is told by: a picture without any is rounded to whole grey levels."""
 FWHM = 2.355
 """Width of a Gaussian at half height in standard deviations."""
 SHARPEST, SOFTEST = 0.8, 4.5
@@ -37,7 +39,8 @@ class End:
     `at` is the middle of the tick where there is one, else the outer end. `tick`: the tick's full length across,
     0 without one; `wide`: its thickness; `side`: 1 or -1 where it stands on that side of the bar only, else 0.
     `height`: of the bar over its ground, in parts of its tone beside it.
-    `odd`: what each pixel of the patch speaks against the fit, (len(v), len(u)).
+    `odd`: what each pixel of the patch speaks against the fit, (len(v), len(u)). `noise`: mean square of the
+    residuals, in parts of the bar's tone, times how many pixels go together in them.
     """
 
     at: float
@@ -49,6 +52,7 @@ class End:
     height: float
     odd: FloatArray
     side: int = 0
+    noise: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +76,13 @@ class Patch:
         inward: float,
         reach: float = math.inf,
         side: int = 0,
+        aside: tuple[float, float] = (-math.inf, math.inf),
     ) -> "Patch":
         """Read the patch; `inward`: how far back along the bar it may reach, px, `reach`: how far past its end.
 
         `side`: 1 or -1 where a tick is looked for on that side of the bar only (sign of v): it is as long as half
-        of one that stands on both sides, or longer, and must be seen to end.
+        of one that stands on both sides, or longer, and must be seen to end. `aside`: least and greatest v that the
+        bar's ground reaches.
         """
         step = max(1.0, thickness / 6.0)
         out = 7.0 + (2.0 if thickness > SHOWS_WIDTH else 1.5) * thickness
@@ -87,6 +93,7 @@ class Patch:
         if side:
             v = side * np.arange(-((6.0 + thickness) // step), (8.0 + 7.0 * thickness) // step + 0.01) * step
             v = np.sort(v)
+        v = v[(v >= aside[0]) & (v <= aside[1])]
         signal = (strip(pixels, tip, outward, u, v) - ground) @ lean
         # an edge sharp to the pixel looks different wherever it lies between two samples, unless it is smoothed
         smooth = cv2.GaussianBlur(signal, (0, 0), sigmaX=SMOOTH, sigmaY=SMOOTH / step)
@@ -179,7 +186,7 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, side: int = 0, sharpest
         height = np.linalg.solve(heavy @ base.T + 1e-9 * np.eye(4), heavy @ values)
         residual = values - height @ base
         weight = _weights(residual)
-        target = np.array([0, 0, _drawn(patch.thickness, float(p[3])), 0, 0, p[2]])[: len(p)]
+        target = np.array([0, 0, as_drawn(patch.thickness, float(p[3])), 0, 0, p[2]])[: len(p)]
         cost = float(np.sum(residual**2 * np.sqrt(weight)) + np.sum((pull * (p - target)) ** 2))
         if best is not None and cost >= best.cost:
             damp *= 10
@@ -216,7 +223,7 @@ def _rows(patch: Patch) -> FloatArray:
     return np.stack([np.zeros(uu.size), np.ones(uu.size), uu.ravel(), vv.ravel()])
 
 
-def _drawn(seen: float, blur: float) -> float:
+def as_drawn(seen: float, blur: float) -> float:
     """Thickness as drawn of a stroke `seen` so wide at half height under `blur` and the fit's own smoothing."""
     camera = max(blur**2 - SMOOTH**2, 0.0)
     return math.sqrt(max(seen**2 - FWHM**2 * camera, (seen / 4) ** 2))
@@ -279,10 +286,11 @@ def _best(patch: Patch, starts: list[FloatArray], *, tick: bool, side: int = 0) 
     weight = _weights(best.residual)
     left = float(np.sum(weight * best.residual**2) / np.sum(weight))
     cov = np.linalg.inv(best.normal + 1e-9 * np.eye(len(best.normal)))
-    u = math.sqrt(max(left * float(cov[0, 0]) * _together(best.residual * weight), 0.0))
+    noise = left * _together(best.residual * weight)
+    u = math.sqrt(max(noise * float(cov[0, 0]), 0.0))
     p = best.p
     tall, wide = (float(p[4]), float(p[5])) if tick else (0.0, 0.0)
-    return End(float(p[0]), u, float(p[3]), float(p[2]), tall, wide, best.height, _odd(best.residual), side)
+    return End(float(p[0]), u, float(p[3]), float(p[2]), tall, wide, best.height, _odd(best.residual), side, noise)
 
 
 def _odd(residual: FloatArray) -> FloatArray:
@@ -301,3 +309,12 @@ def tick_shows(patch: Patch, plain: End, ticked: End) -> float:
         return 0.0
     before, after = (float(end.odd[np.ix_(across, along)].mean()) for end in (plain, ticked))
     return (before - after) / max(before, 0.02)
+
+
+def evidence(plain: End, ticked: End) -> float:
+    """By how much the fit with a tick is nearer to the picture than the one without, in parts of the noise.
+
+    Twice the logarithm of how much likelier the tick makes the picture, were its noise a normal one: neighbours
+    that compression ties together count as one.
+    """
+    return float(np.sum(plain.odd - ticked.odd)) * ODD**2 / max(ticked.noise, LEAST_NOISE)

@@ -15,6 +15,11 @@ from macrocheck.calibrate.strokes import THICKEST, Stroke
 
 LETTERS = 9.0
 """Height from which letters in a row are seen to have gaps, px: no drawn bar of the kind is as uneven."""
+THICK, TEETH = 16.0, 0.6
+"""Thickness from which a bar's inside and its sides are seen place by place, px: no blur reaches so deep; and the
+most that its thickness is usually off from place to place, px: an estimate, a strip with teeth has 1.0."""
+HAIRLINE, OFF_LINE = 4.0, 2.0
+"""Thickness of a seed up to which it may lie beside its line, and how far off it is looked for, px."""
 LEAST_PX = 20.0
 """Shortest bar that can be measured, px."""
 LEAST_CONTRAST = 14.0
@@ -28,6 +33,11 @@ have 200 and more, scratches 100."""
 NARROWEST, PLAINER = 3.0, 1.3
 """Reach of the narrowest box past a bar's side, px; how much more its tone differs from the bar's than what lies
 further off, for it to be told."""
+RUGGED = 0.9, 1.2
+"""Most that the middle of a bar is off its line and its thickness off the usual, px, however thick it is."""
+LOPSIDED = 0.55
+"""Most of a bar's stretches (part) that may differ in their grounds on both sides: a label beside it takes half of
+them, a band of the section has another metal on either side everywhere."""
 THINNEST = 2.0
 """Thinnest line that is drawn as a bar, px."""
 LEAST_ROOM = 1.5
@@ -51,6 +61,11 @@ class Bar(Stroke):
         return float(np.abs(self.direction).max()) > math.cos(math.radians(0.2))
 
     @property
+    def ink(self) -> float:
+        """Contrast times thickness, grey levels px, which blur leaves as it is."""
+        return self.contrast * self.thickness
+
+    @property
     def strength(self) -> float:
         """Contrast; less for a hairline, more for a level or upright bar."""
         return self.contrast * min(self.thickness / 3.0, 1.0) * (1.5 if self.level else 1.0)
@@ -62,7 +77,28 @@ def measure(pixels: ByteArray, seed: Stroke) -> Bar | None:
     for p in (seed.start, seed.end):
         if not (1.5 <= p[0] <= w - 2.5 and 1.5 <= p[1] <= h - 2.5):
             return None
-    return _on_one_ground(pixels, seed) or _over_grounds(pixels, seed)
+    bar = _on_one_ground(pixels, seed) or _over_grounds(pixels, seed)
+    moved = _centred(pixels, seed) if bar is None and seed.thickness < HAIRLINE else None
+    return bar if moved is None else _on_one_ground(pixels, moved)
+
+
+def _centred(pixels: ByteArray, seed: Stroke) -> Stroke | None:
+    """A hairline's seed moved onto the line; None where it lies there already.
+
+    Seeds come from a reduced picture, in which a line one pixel wide may lie a pixel off.
+    """
+    u = np.linspace(0.1, 0.9, 64) * seed.length
+    v = np.arange(-OFF_LINE - 4.0, OFF_LINE + 4.1, 0.5)
+    across = np.median(strip(pixels, seed.start, seed.direction, u, v), axis=1)
+    near = np.abs(v) <= OFF_LINE
+    stands = np.linalg.norm(across - np.median(across[~near], axis=0), axis=1)
+    line = np.where(near & (stands > 0.5 * float(stands[near].max())), stands, 0.0)
+    total = float(line.sum())
+    shift = float(line @ v) / total if total > 0.0 else 0.0
+    if abs(shift) < 0.3:
+        return None
+    aside = shift * np.array([-seed.direction[1], seed.direction[0]])
+    return Stroke(seed.start + aside, seed.end + aside, max(float(np.count_nonzero(line)) * 0.5, 1.0))
 
 
 def _on_one_ground(pixels: ByteArray, seed: Stroke) -> Bar | None:
@@ -129,7 +165,7 @@ def between(
     stands = contrast >= TICKED
     if not a.tick:
         stands = (
-            _sharp_contrast(contrast, thick, min(a.blur, b.blur)) >= STANDS_OUT and contrast * thick >= LEAST_INK
+            _sharp_contrast(contrast, thick, (a.blur + b.blur) / 2) >= STANDS_OUT and contrast * thick >= LEAST_INK
         )
     fits = bar.thickness <= THICKEST * bar.length and stands and bar.u_length < MOST_U * bar.length
     return bar if fits else None
@@ -181,12 +217,7 @@ def _sides(
     core = signal[inside].mean(axis=0)
     smooth = cv2.blur(signal, (1, 3))
     left, right = smooth[flank & (v < 0)].min(axis=0), smooth[flank & (v > 0)].min(axis=0)
-    most = (0.35 if thick < 8 else 0.44) * thick
-    hollow = float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5
-    if thick > 16:  # no blur reaches so deep: a thin line within is a bar on its strip
-        hollow |= float(np.min(np.median(signal[np.abs(v) <= 0.35 * thick], axis=1))) < 0.85
-    if thick > LETTERS:  # letters in a row
-        hollow |= float(np.percentile(alike[inside].mean(axis=0), 8)) < 0.8
+    hollow = _hollow(alike, signal, v, thick)
     # how much of the step from the ground beside it to the bar's own tone each cell shows: a thin blurred bar
     # takes on some of its ground
     side = np.maximum(left, right)
@@ -203,19 +234,39 @@ def _sides(
     lopsided = np.abs(left - right) > 0.6 * (core - (left + right) / 2)
     at = ((np.arange(cells) + 0.5) / cells * 0.9 + 0.05) * length
     sides = _side_edges(signal, v, at, core, left, right, clear)
-    if float(np.mean(lopsided[clear])) > 0.4 or len(sides) < 0.8 * part * cells:
+    if float(np.mean(lopsided[clear])) > LOPSIDED or len(sides) < 0.8 * part * cells:
         return None
     c = sides[:, :2]
     slope, offset = np.polyfit(c[:, 0], c[:, 1], 1)
     off_line = np.abs(c[:, 1] - slope * c[:, 0] - offset)
     thickness = float(np.median(sides[:, 2]))
     uneven = np.abs(sides[:, 2] - thickness)
-    if np.median(off_line) > 0.3 + 0.03 * thickness or np.median(uneven) > 0.4 + 0.06 * thickness:
+    waves, teeth = (
+        min(part, most) for part, most in zip((0.3 + 0.03 * thickness, 0.4 + 0.06 * thickness), RUGGED, strict=True)
+    )
+    if np.median(off_line) > waves or np.median(uneven) > teeth:
         return None
     across = np.array([-axis[1], axis[0]])
     start, stop = origin + across * offset, origin + axis * length + across * (offset + slope * length)
     new_length = float(np.hypot(*(stop - start)))
     return start, (stop - start) / new_length, new_length, max(thickness, 1.0), np.asarray(on), np.asarray(off)
+
+
+def _hollow(alike: FloatArray, signal: FloatArray, v: FloatArray, thick: float) -> bool:
+    """Whether a stroke is not solid: a line runs along its middle, letters stand in a row, teeth along its sides.
+
+    `alike`: likeness to the stroke (len(v), n), `signal`: the same by cells, (len(v), cells).
+    """
+    most = (0.35 if thick < 8 else 0.44) * thick
+    if float(np.min(np.median(signal[np.abs(v) <= max(most, 0.5)], axis=1))) < 0.5:
+        return True
+    if thick > THICK:  # a thin line within is a bar on its strip
+        wide = np.sum(np.clip(alike[np.abs(v) < 0.5 * thick + 4.0], 0.0, 1.0), axis=0) * float(v[1] - v[0])
+        toothed = float(np.median(np.abs(wide - np.median(wide)))) > TEETH
+        if toothed or float(np.min(np.median(signal[np.abs(v) <= 0.35 * thick], axis=1))) < 0.85:
+            return True
+    inside = np.abs(v) <= max(0.25 * thick, 0.5)
+    return thick > LETTERS and float(np.percentile(alike[inside].mean(axis=0), 8)) < 0.8
 
 
 def _beside(rgb: FloatArray, v: FloatArray, thick: float, on: FloatArray) -> FloatArray:

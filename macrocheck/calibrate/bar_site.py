@@ -12,6 +12,10 @@ from macrocheck.photo import LUMA
 
 GROUND_CHANGE = 0.5
 """A bar that seems to end where its ground changes by more than this part of its contrast may go on unseen."""
+SEEN = 75.0
+"""Distance of a bar's colour from a ground's by which anyone sees where it ends there, however far it is from its
+usual ground's: black ink on a white plate that ends on the dark ground beside it. Grey levels (root of the sum of
+the squares of red, green and blue); the bars that may be told at all have 73."""
 AT_CHANGE, TICK_AT_CHANGE = 0.35, 0.14
 """Shift of an outer end and of a tick's middle, in blurs, where the ground changes by as much as the bar stands
 out: estimates, held only by the errors of all rendered bars over their uncertainty."""
@@ -25,6 +29,9 @@ FAINT_TINT, TINTED_BY = 25.0, 1.5
 CLEARED, CLUTTERED = 0.25, 0.4
 """Difference from the bar's ground, in parts of its contrast, up to which what lies past an end is that ground, and
 from which it is something else: a label, the edge of the bar's box, another plate."""
+NEAREST_EDGE, EDGE_BLUR, OTHER_GROUND = 6.0, 2.0, 0.8
+"""How near to a bar's side the edge of its strip or box is looked for, px, what its blur may take of the ground
+before it, px, and the difference from the bar's ground, in parts of its contrast, that is another ground."""
 LEAST_CLEAR = 3
 """Shortest stretch of its ground past an end that is clear, px."""
 
@@ -57,6 +64,11 @@ class Foot:
         """Distance of the two colours, grey levels."""
         return math.dist(self.on, self.ground)
 
+    @property
+    def least_step(self) -> float:
+        """Least distance of the bar's colour from another ground's that is seen there, grey levels."""
+        return min(GROUND_CHANGE * self.contrast, SEEN)
+
 
 @dataclass(frozen=True, slots=True)
 class Lean:
@@ -82,7 +94,7 @@ def likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray:
 def leans(on: FloatArray, ground: FloatArray, usual: FloatArray, least: float) -> tuple[Lean, ...]:
     """How an end may be read, by its brightness, its colour or both; the usual ground where that is plainer."""
     step = on - ground
-    if float(step @ step) < 0.3 * float((on - usual) @ (on - usual)):
+    if float(step @ step) < min(0.3 * float((on - usual) @ (on - usual)), SEEN**2):
         ground, step = usual, on - usual
     # compression keeps colour at half the sharpness and less, and shifts it; a ground's texture has little of it
     bright = float(step @ np.array(LUMA))
@@ -136,7 +148,7 @@ class Site:
         for part in (0.35, 0.7):  # a blurred tick may reach past the nearer place
             ahead = np.arange(part * window, (part + 0.35) * window, 1.0)
             beyond = np.median(strip(pixels, foot.at, foot.outward, ahead, rows), axis=(0, 1))
-            if math.dist(foot.on, beyond) >= GROUND_CHANGE * foot.contrast:
+            if math.dist(foot.on, beyond) >= foot.least_step:
                 break
         return cls(pixels, foot, thick, rows, window, np.asarray(beyond), math.inf)
 
@@ -154,6 +166,20 @@ class Site:
         change = self.beyond - np.median(self.read(u, self.flanks), axis=1)
         return np.asarray(change[int(np.argmin(np.sum(change**2, axis=1)))])
 
+    def aside(self) -> tuple[float, float]:
+        """Least and greatest place across the bar up to which nothing but its ground lies beside it, px.
+
+        Told behind the end, past its ticks, if any; infinite where it goes on.
+        """
+        u = np.arange(-(9.0 + 2.0 * self.thick), -(5.0 + self.thick) + 0.01, 1.0)
+        far = np.arange(0.5 * self.thick + NEAREST_EDGE, 0.5 * self.thick + 10.0 + 3.5 * self.thick, 1.0)
+        reach = []
+        for side in (-1.0, 1.0):
+            rgb = np.median(self.read(u, side * far), axis=1)
+            off = np.flatnonzero(np.linalg.norm(rgb - self.foot.ground, axis=1) > OTHER_GROUND * self.foot.contrast)
+            reach.append(side * (far[off[0]] - EDGE_BLUR) if off.size else side * math.inf)
+        return float(reach[0]), float(reach[1])
+
     def unseen(self, change: FloatArray) -> bool:
         """Whether a bar that seems to end where its ground changes may go on there, too like that ground to show.
 
@@ -164,7 +190,7 @@ class Site:
         room = np.where(step > 0, 255.0 - self.foot.ground, self.foot.ground)
         least = float(np.clip(np.max(np.abs(step) / np.maximum(room, 1.0)), LEAST_COVER, 1.0))
         steps = step - np.linspace(least, 1.0, 6)[:, None] * change
-        return bool(np.linalg.norm(steps, axis=1).min() < GROUND_CHANGE * self.foot.contrast)
+        return bool(np.linalg.norm(steps, axis=1).min() < self.foot.least_step)
 
     def shift(self, change: FloatArray, blur: float, *, tick: bool) -> float:
         """Standard uncertainty of an end that lies about where its ground changes, px."""

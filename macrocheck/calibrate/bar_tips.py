@@ -19,9 +19,6 @@ RINGS = 4
 """Half circles around an end that are read: what goes on past the end is seen on all of them."""
 MOST_ALIKE = 0.6
 """Most that the ground around an end may be like the bar: 1 is its tone, 0 that of what lies beyond the end."""
-PERHAPS, HALF_A_TICK = 0.25, 0.4
-"""How much a tick must show (`tick_shows`) for a plain end to be perhaps one, as none of 60 ends without ticks did,
-and the standard uncertainty of that, in thicknesses: ticks are about as thick as their bar."""
 SOFT_END = 0.55, 0.8
 """An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px."""
 
@@ -41,7 +38,7 @@ def tips_of(pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: fl
     if a is None or b is None:
         return None
     # What may be a short tick under blur is measured to its outer edge here, and would be to its middle.
-    doubt = HALF_A_TICK * thick if ticks > PERHAPS else 0.0
+    doubt = ticks / math.sqrt(2.0)
     return a.unsurer(doubt), b.unsurer(doubt)
 
 

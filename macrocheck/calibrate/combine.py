@@ -47,7 +47,7 @@ def scale_from(photo: Photo, marks: Sequence[Mark], height: Height | None = None
         )
         raise InputError(msg)
     found = _on_one_plane([(mark, _levelled(mark, _one(photo, mark), height)) for mark in marks])
-    u = [math.hypot(c.u_found, mark.u_rel) for mark, c in found]
+    u = [math.hypot(c.u_found, mark.u_as_drawn(c.least_limits)) for mark, c in found]
     order = sorted(range(len(found)), key=lambda i: u[i])
     apart = [
         (i, j)

@@ -142,7 +142,7 @@ KINDS: tuple[MarkKind, ...] = (
         "a bar of known length",
         "bar",
         0.001,
-        "half a pixel on some hundreds, to which software rounds a bar's ends; common practice, no source",
+        "half a pixel, to which software rounds a bar's ends, 0.1 % at least; common practice, no source",
         _with_length,
     ),
     MarkKind(
@@ -239,7 +239,7 @@ def parse_mark(text: str) -> Mark:
     if sign and not colon:
         _refuse(text, f"is not written like {kind.form}")
     mark = kind.read(kind, plain, stated.strip())
-    return replace(mark, tolerance=_tolerance(plain, limits.strip(), mark)) if sign else mark
+    return replace(mark, tolerance=_tolerance(plain, limits.strip(), mark), limits_stated=True) if sign else mark
 
 
 def ask_for_mark() -> str:

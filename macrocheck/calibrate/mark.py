@@ -16,7 +16,7 @@ class Mark:
     pitch, the disc's diameter, the distance of two points, the pixel's side; None where the mark needs none.
     `points_px`: the two stated points, or the one on the plate that is meant, (x, y) px. `name`: a name from a
     table (coin). `tolerance`: relative limits of error of the mark itself, read as a rectangular distribution (JCGM
-    100:2008, 4.3.7).
+    100:2008, 4.3.7); `limits_stated`: whether the user said them.
     """
 
     kind: str
@@ -25,11 +25,16 @@ class Mark:
     points_px: tuple[Point, ...] = ()
     name: str | None = None
     tolerance: float = 0.0
+    limits_stated: bool = False
 
     @property
     def u_rel(self) -> float:
         """Relative standard uncertainty of the mark itself."""
         return self.tolerance / math.sqrt(3.0)
+
+    def u_as_drawn(self, least: float) -> float:
+        """The same where its size in px makes its limits of error `least` (relative) if none are stated."""
+        return self.u_rel if self.limits_stated else max(self.tolerance, least) / math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +45,7 @@ class Candidate:
     mark's own is added later). `points_px`: (n, 2) ticks, ends or outline for drawing. `what`: a phrase such as
     "bar 10 mm, 412.3 px long". `plane`: homography px -> mm where the mark gives one. `extent_px`: length of the
     longest stretch the scale rests on. `restated`: how the user would state this very place, where that is not
-    by two points.
+    by two points. `least_limits`: least limits of error (relative) of the mark itself, as its size in px shows.
     """
 
     mm_per_px: float
@@ -54,6 +59,7 @@ class Candidate:
     tilt: Tilt | None = None
     lens: Lens | None = None
     restated: str = ""
+    least_limits: float = 0.0
 
     @property
     def middle_px(self) -> Point:

@@ -30,6 +30,8 @@ pixels are counted."""
 PARALLEL, TURN, MOST_TURN = 0.03, 3.0, 0.09
 """Most that strokes of one row may be turned to each other (sine): so much, more by so many px over the length of
 the shorter, and never more than the last; estimates."""
+MOST_DIVIDED = 0.4
+"""Most of a stroke (part of its length) that strokes across it may take."""
 MOST_BLOBS = 100
 """Components looked at per mask at most: bounds the time on a busy picture."""
 
@@ -186,9 +188,16 @@ def _straight(points: FloatArray, reach: float, most: float) -> tuple[FloatArray
         axes = np.column_stack([axes[:, 0], axis / np.hypot(*axis)])
         middle = middle + offset * np.array([-axis[1], axis[0]])
         centred = points - middle
-    uneven = np.abs(per_bin[inner] * n / length - thick) > max(1.2, 0.35 * thick)
+    more = per_bin[inner] * n / length - thick
+    uneven = np.abs(more) > max(1.2, 0.35 * thick)
     wavy = np.abs(centre[inner] - np.polyval([slope, offset], at[inner])) > max(0.8, 0.2 * thick)
-    if float(np.mean(uneven | wavy)) > 0.2 or thick > THICKEST * 1.3 * length:
+    # strokes across it divide a bar: there it is only thicker
+    off = uneven | wavy
+    if (
+        float(np.mean(off)) > MOST_DIVIDED
+        or float(np.mean(off & ((more < 0) | wavy))) > 0.2
+        or thick > THICKEST * 1.3 * length
+    ):
         return None
     axis = axes[:, 1]
     u = centred @ axis

@@ -18,6 +18,7 @@ import numpy as np
 
 from macrocheck.arrays import ByteArray
 from macrocheck.calibrate import Mark, calibrate, parse_mark, settle_height
+from macrocheck.calibrate.bar import ROUNDED
 from macrocheck.calibrate.combine import U_TILT
 from macrocheck.errors import MacrocheckError
 from macrocheck.render.photo import render_photo
@@ -121,7 +122,8 @@ class Tally:
 def found_alone(scale: Scale, mark: Mark) -> float:
     """What of a scale's uncertainty is the finding's: without the mark's own, its height and a tilt."""
     height = settle_height(None, None).u_rel if mark.kind in {"ruler", "disc", "card"} else 0.0
-    rest = scale.u_rel**2 - mark.u_rel**2 - height**2 - (U_TILT**2 if scale.plane is None else 0.0)
+    least = ROUNDED / math.dist(*scale.marks[0].points_px) if mark.kind == "bar" else 0.0
+    rest = scale.u_rel**2 - mark.u_as_drawn(least) ** 2 - height**2 - (U_TILT**2 if scale.plane is None else 0.0)
     return math.sqrt(max(rest, 1e-14))
 
 
