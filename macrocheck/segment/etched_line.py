@@ -53,7 +53,7 @@ _RISEN = np.array([0.5 * (1.0 + erf(v / np.sqrt(2.0))) for v in _AT])
 
 def _risen(x: FloatArray) -> FloatArray:
     """A step from 0 to 1 under a blur of standard deviation 1, to 1e-5; SciPy's takes longer to import."""
-    return np.interp(x, _AT, _RISEN)
+    return np.asarray(np.interp(x, _AT, _RISEN))
 
 
 def _orthonormal(bases: FloatArray) -> FloatArray:
