@@ -140,7 +140,7 @@ def _own(look: str, seed: int) -> Case:
 
 
 def _drawn(family: str, look: str, seed: int) -> Case:
-    """Return a picture of one of the families whose truth is the package's own measuring of their exact outlines."""
+    """Return a picture of a family whose truth is the package's own measuring of its exact outlines."""
     from tests.elsewhere import render_elsewhere
     from tests.otherwise import render_otherwise
 

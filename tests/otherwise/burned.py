@@ -1,4 +1,4 @@
-"""Scale bars that software draws into the finished picture, with their words; and the arrows and words that are none."""
+"""Scale bars that software draws into the finished picture, with their words; arrows and words that are none."""
 
 from dataclasses import dataclass
 
@@ -15,7 +15,7 @@ COLOURS = ((255, 255, 255), (0, 0, 0), (255, 255, 0), (230, 20, 20), (0, 220, 23
 
 @dataclass(frozen=True)
 class Bar:
-    """A bar: its length in mm, style, colour, where its word stands, whether it lies in a strip under the picture."""
+    """A bar: length in mm, style, colour, where its word stands, what it is set on, the word."""
 
     length: float
     style: str
@@ -85,7 +85,7 @@ def _drawing(rng: np.random.Generator, bar: Bar, px: float, height: float) -> tu
 def burn_bar(
     rng: np.random.Generator, image: FloatArray, bar: Bar, mm_per_px: float, keep: tuple[float, float, float, float]
 ) -> tuple[FloatArray, int]:
-    """Return the picture with the bar, and how many rows were set under it. `keep`: x0, y0, x1, y1 px not to cover."""
+    """Return the picture with the bar, and the rows set under it. `keep`: x0, y0, x1, y1 px not to cover."""
     h, w = image.shape[:2]
     ink, edge = _drawing(rng, bar, bar.length / mm_per_px, h)
     size = float(np.clip(0.03 * h, 11, 60))
@@ -143,7 +143,7 @@ def burn_bar(
 
 def burn_notes(rng: np.random.Generator, image: FloatArray, spots: FloatArray) -> FloatArray:
     """Words with an arrow to some of `spots` (n, 2) px, as reports have them: decoys."""
-    out = np.ascontiguousarray(image, dtype=np.float32)
+    out = np.ascontiguousarray(image, dtype=np.float64)
     h, w = out.shape[:2]
     tone = 255.0 if out.mean() < 120 else 0.0
     for text in rng.choice(["weld", "HAZ", "A", "toe", "base metal", "1", "root"], int(rng.integers(1, 4))):

@@ -94,9 +94,10 @@ def draw_etch(rng: np.random.Generator, look: str) -> Etch:
 def _weld_grain(rng: np.random.Generator, view: View, section: Section, k: int, cover: Plane, kind: str) -> Plane:
     """The weld metal's grain over the whole picture, about 1 strong within weld `k`, 0 elsewhere."""
     out = np.zeros_like(cover)
+    h, w = cover.shape
     ys, xs = np.nonzero(cover > 0)
     if kind == "smooth" or len(xs) == 0:
-        out[ys, xs] = clouds(rng, *cover.shape, 0.3 / view.mm_per_px)[ys, xs]
+        out[ys, xs] = clouds(rng, h, w, 0.3 / view.mm_per_px)[ys, xs]
         return out
     stride = 2 if len(xs) > 250_000 else 1
     y0, x0 = ys.min(), xs.min()
@@ -110,7 +111,7 @@ def _weld_grain(rng: np.random.Generator, view: View, section: Section, k: int, 
         weld, place = section.welds[k], section.places[k]
         line = spaced(view.to_px(place.put(weld.fusion)), 1.0)
         d, i = cKDTree(line).query(grid)
-        bend = clouds(rng, *cover.shape, 1.5 / view.mm_per_px, 2)[
+        bend = clouds(rng, h, w, 1.5 / view.mm_per_px, 2)[
             np.clip(grid[:, 1].astype(int), 0, cover.shape[0] - 1),
             np.clip(grid[:, 0].astype(int), 0, cover.shape[1] - 1),
         ]
@@ -120,8 +121,8 @@ def _weld_grain(rng: np.random.Generator, view: View, section: Section, k: int, 
         value = tone - 0.6 * edge
     small = value.reshape(len(gy), len(gx)).astype(np.float32)
     big = cv2.resize(small, (len(gx) * stride, len(gy) * stride), interpolation=cv2.INTER_LINEAR)
-    h, w = min(big.shape[0], cover.shape[0] - y0), min(big.shape[1], cover.shape[1] - x0)
-    out[y0 : y0 + h, x0 : x0 + w] = big[:h, :w]
+    rows, cols = min(big.shape[0], cover.shape[0] - y0), min(big.shape[1], cover.shape[1] - x0)
+    out[y0 : y0 + rows, x0 : x0 + cols] = big[:rows, :cols]
     return out / np.float32(max(float(out[ys, xs].std()), 1e-6))
 
 
@@ -161,10 +162,12 @@ def paint_metal(
                 under = shapely.union_all([zone.buffer(0.02), *metals]).intersection(
                     section.members[k].union(metals[0])
                 )
-                cover = cv2.GaussianBlur(view.cover(under), (0, 0), max(soft, 0.3)) * (members[k] > 0)
-                grey = grey + cover * etch.zone[k]
-                tint = tint + cover[..., None] * (etch.tint[1] - etch.tint[0]).astype(np.float32)
-                rough = rough * (1 - 0.4 * cover)
+                over: Plane = np.asarray(
+                    cv2.GaussianBlur(view.cover(under), (0, 0), max(soft, 0.3)) * (members[k] > 0), np.float32
+                )
+                grey = grey + over * etch.zone[k]
+                tint = tint + over[..., None] * (etch.tint[1] - etch.tint[0]).astype(np.float32)
+                rough = rough * (1 - 0.4 * over)
     grey = grey + rough
     for k, cover in enumerate(welds):
         weld = section.welds[k]
@@ -172,10 +175,10 @@ def paint_metal(
         tone = tone + 0.4 * etch.plate_grain * fine
         for n, bead in enumerate(weld.beads):
             ring = section.places[k].put(np.asarray(bead.exterior.coords))
-            over = view.cover(Polygon(ring))
-            tone = tone + over * etch.bead_step * (-1) ** n
-            halo = cv2.GaussianBlur(over, (0, 0), 0.35 * mm)
-            tone = tone + etch.reheat * 2 * np.minimum(halo, 0.5) * (1 - over)
+            laid = view.cover(Polygon(ring))
+            tone = tone + laid * etch.bead_step * (-1) ** n
+            halo = cv2.GaussianBlur(laid, (0, 0), 0.35 * mm)
+            tone = tone + etch.reheat * 2 * np.minimum(halo, 0.5) * (1 - laid)
         grey = _lay(grey, cover, tone.astype(np.float32))
         tint = tint + cover[..., None] * (etch.tint[2].astype(np.float32) - tint)
         if etch.line:
@@ -207,7 +210,8 @@ def _seams(rng: np.random.Generator, view: View, section: Section, etch: Etch, g
         return grey
     for weld, place in zip(section.welds, section.places, strict=True):  # weld metal that only lies on a member
         d = weld.design
-        for line in (LineString([(0, 0), d.toe_n]), LineString([d.along * d.gap, d.leg_b * d.along])):
+        for ends in ([np.zeros(2), d.toe_n], [d.along * d.gap, d.leg_b * d.along]):
+            line = LineString(np.vstack(ends))
             left = line.intersection(weld.metal.exterior.buffer(0.015))
             for part in getattr(left, "geoms", [left]):
                 if part.geom_type == "LineString" and part.length > 0.3:

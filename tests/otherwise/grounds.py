@@ -125,13 +125,14 @@ def _resin(rng: np.random.Generator, view: View, section: Section, tone: float) 
 
 def _clamp(rng: np.random.Generator, view: View, section: Section, plain: Plane) -> FloatArray:
     """Steel jaws that hold the nonbutting member by its ends; they reach to the picture's edge."""
-    image = _coloured(plain + 2 * clouds(rng, *plain.shape, 40), 1 + rng.normal(0, 0.03, 3))
+    h, w = plain.shape
+    image = _coloured(plain + 2 * clouds(rng, h, w, 40), 1 + rng.normal(0, 0.03, 3))
     x0, y0, x1, y1 = section.members[1].bounds
     tone = float(np.clip(plain[0, 0] + rng.choice([-1, 1]) * rng.uniform(30, 60), 20, 235))
     for x, way in ((x0, -1.0), (x1, 1.0)):
         low, high = y0 - rng.uniform(0, 6), y0 + (y1 - y0) * rng.uniform(0.3, 0.8)
         jaw = np.array([[x, low], [x, high], [x + way * 80, high + 3], [x + way * 80, low - 3]])
-        over = cover([view.to_px(jaw)], *plain.shape)
-        steel = tone + 6 * stripes(rng, *plain.shape, 3.0, float(rng.uniform(0, 3)), 40)
+        over = cover([view.to_px(jaw)], h, w)
+        steel = np.float32(tone) + np.float32(6) * stripes(rng, h, w, 3.0, float(rng.uniform(0, 3)), 40)
         image = image + over[..., None] * (steel[..., None] - image)
     return image

@@ -12,7 +12,7 @@ from tests.otherwise.raster import clouds, cover, stripes
 
 @dataclass(frozen=True)
 class Laid:
-    """A mark to lay down: `kind` rule or disc, `size` (2,) mm it takes, `length`: the rule's visible part or diameter."""
+    """A mark to lay down: rule or disc, the mm it takes, the rule's visible part or the diameter, mm."""
 
     kind: str
     size: tuple[float, float]
@@ -42,7 +42,9 @@ def lay_rule(
     width, half = float(laid.size[1]), laid.length / 2
 
     def box(x0: float, x1: float, y0: float, y1: float) -> FloatArray:
-        return at + mm * (np.array([[x0], [x1], [x1], [x0]]) * way + np.array([[y0], [y0], [y1], [y1]]) * across)
+        return np.asarray(
+            at + mm * (np.array([[x0], [x1], [x1], [x0]]) * way + np.array([[y0], [y0], [y1], [y1]]) * across)
+        )
 
     steel = rng.random() < 0.6
     tone = float(rng.uniform(150, 215) if steel else rng.choice([245.0, 230.0, 190.0]))

@@ -31,7 +31,7 @@ class PictureWeld:
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture (h, w, 3) uint8, the ground it lies on, and its truth. `mark`: the scale as a user would state it."""
+    """A picture (h, w, 3) uint8, its ground, its truth. `mark`: the scale as a user would state it."""
 
     rgb: ByteArray
     ground: str
@@ -191,7 +191,7 @@ def _camera(rng: np.random.Generator, image: FloatArray, ground: str, mm: float,
     if ground == "micro" and rng.random() < 0.4:  # the field of view's edge
         r = np.hypot(xs - w / 2, ys - h / 2) / (0.5 * np.hypot(w, h))
         image = image * np.clip((0.985 - r) / 0.02, 0, 1)[..., None]
-    if ground in ("micro", "scan") and rng.random() < 0.6 or rng.random() < 0.15:
+    if (ground in ("micro", "scan") and rng.random() < 0.6) or rng.random() < 0.15:
         image = np.repeat(image.mean(axis=2, keepdims=True), 3, axis=2)
     sigma = float(rng.uniform(0.4, 1.3) if not hard else rng.uniform(0.6, 2.2))
     sigma = min(sigma, 0.05 * mm + 0.35)
@@ -202,7 +202,7 @@ def _stored(rng: np.random.Generator, image: FloatArray, *, hard: bool) -> ByteA
     """Noise, eight bits and, mostly, JPEG."""
     strength = float(rng.uniform(0.5, 3) if not hard else rng.uniform(1, 6))
     grain = rng.normal(0, strength, image.shape[:2])[..., None] + rng.normal(0, 0.5 * strength, image.shape)
-    grain = cv2.GaussianBlur(grain, (0, 0), 0.5) * 1.3
+    grain = np.asarray(cv2.GaussianBlur(grain, (0, 0), 0.5) * 1.3, np.float64)
     got = np.clip(np.round(image + grain), 0, 255).astype(np.uint8)
     if rng.random() < 0.8:
         ok, data = cv2.imencode(".jpg", got[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(70, 97))])

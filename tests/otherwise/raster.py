@@ -104,10 +104,10 @@ def stripes(rng: np.random.Generator, height: int, width: int, size: float, angl
 
 
 def cells(rng: np.random.Generator, where: FloatArray, size: float) -> tuple[FloatArray, FloatArray]:
-    """Return each point's grain tone (about 1 strong) and how near it is to a grain boundary (1 on it); `where` (n, 2)."""
+    """Return the grain tone (about 1 strong) at points (n, 2), and how near a boundary is (1 on it)."""
     low, high = where.min(axis=0) - size, where.max(axis=0) + size
     count = int(np.clip(np.prod((high - low) / size), 4, 60000))
     seeds = rng.uniform(low, high, (count, 2))
     tone = rng.normal(0, 1, count)
-    d, i = cKDTree(seeds).query(where, k=2)
+    d, i = (np.asarray(a) for a in cKDTree(seeds).query(where, k=2))
     return tone[i[:, 0]], np.exp(-(((d[:, 1] - d[:, 0]) / (0.12 * size)) ** 2))

@@ -44,7 +44,7 @@ class Place:
 
 @dataclass(frozen=True)
 class Section:
-    """What is cut through, in mm. `members`: butting and nonbutting less the welds; `zones`: heat-affected, in each."""
+    """What is cut through, mm. `members`: butting, nonbutting less the welds; `zones`: heat-affected, in each."""
 
     joint: str
     welds: tuple[Weld, ...]
@@ -65,7 +65,7 @@ class Section:
             d = weld.design
             way = np.array([-1.0, 0.0]) if d.over > 0 else d.along
             on = d.toe_b + (4 * d.undercut[0] + (0.25 if d.lap and d.over == 0 else 1.5)) * way
-            points += [place.put(np.vstack([d.toe_n + [4 * d.undercut[1] + 1.5, 0.0], on]))]
+            points += [place.put(np.vstack([d.toe_n + np.array([4 * d.undercut[1] + 1.5, 0.0]), on]))]
         low = np.min([self.metal(k).bounds[:2] for k in range(len(self.welds))], axis=0)
         high = np.max([self.metal(k).bounds[2:] for k in range(len(self.welds))], axis=0)
         low, high = np.minimum(low, np.vstack(points).min(axis=0)), np.maximum(high, np.vstack(points).max(axis=0))
@@ -206,7 +206,7 @@ def _members(
     out = []
     for shape in (butting, nonbutting):
         ring = spaced(np.asarray(shape.exterior.coords), 0.08)[:-1]
-        at = np.arange(len(ring)) * 0.08
+        at = np.arange(len(ring), dtype=np.float64) * 0.08
         rough = float(rng.choice([0.0, 0.01, 0.03])) * wander(rng, at, 0.4) + 0.02 * wander(rng, at, 3.0)
         off = np.clip(shapely.distance(shapely.points(ring), near) / 1.5, 0, 1)
         t = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)

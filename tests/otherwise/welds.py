@@ -1,6 +1,7 @@
 """The section of one fillet weld in its joint frame, mm: x along the nonbutting surface, y out of that member."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -19,7 +20,7 @@ class NoSuchWeldError(Exception):
 
 @dataclass(frozen=True)
 class Design:
-    """What a weld is to be. Lengths in mm, `psi` in degrees; `over`: how far a lap's toe lies on the plate's top."""
+    """What a weld is to be. Lengths in mm, `psi` in degrees; `over`: how far a lap's toe lies on the top."""
 
     psi: float
     leg_b: float
@@ -114,7 +115,7 @@ def _face(rng: np.random.Generator, d: Design) -> FloatArray:
         count = int(rng.integers(2, 5))
         edges = np.concatenate([[0.0], np.sort(rng.uniform(0.2, 0.8, count - 1)), [1.0]])
         rise = rng.uniform(-0.05, 0.06) * 4 * t * (1 - t)
-        for lo, hi in zip(edges[:-1], edges[1:], strict=True):
+        for lo, hi in pairwise(edges):
             rise = rise + np.where((t > lo) & (t < hi), np.maximum((t - lo) * (hi - t), 0) ** 0.7, 0.0) * 0.35
     elif d.face == "sagging":
         rise = rng.uniform(0.05, 0.12) * (np.sin(2 * np.pi * t**0.9 - np.pi) + 0.5 * np.sin(np.pi * t))
