@@ -61,7 +61,7 @@ def render_otherwise(seed: int, look: str) -> Picture:
     tone = ground_tone(paints, ground, etch.tones, apart)
     image = paint_ground(paints, view, section, ground, tone)
     if ground in ("wood", "cloth", "paper", "squared", "stone") and paints.random() < 0.6:
-        image = _shadow(paints, image, metal, mm)
+        image = _shadow(paints, image, metal, mm, strongest=0.5 if hard else 0.28)
     if laid is not None and laid.kind == "rule":
         image = lay_rule(paints, image, laid, spot, way, mm)
     elif laid is not None:
@@ -166,12 +166,16 @@ def _frame(
     return view, spot / mm_per_px + offset, way
 
 
-def _shadow(rng: np.random.Generator, image: FloatArray, metal: Plane, mm: float) -> FloatArray:
-    """The section's soft shadow on what it lies on."""
+def _shadow(
+    rng: np.random.Generator, image: FloatArray, metal: Plane, mm: float, *, strongest: float
+) -> FloatArray:
+    """The section's soft shadow on what it lies on; `strongest`: part of the light that it takes at most."""
     off = rng.uniform(-1.5, 1.5, 2) * mm
     m = np.array([[1, 0, off[0]], [0, 1, off[1]]], np.float32)
     dark = cv2.warpAffine(metal, m, (metal.shape[1], metal.shape[0]))
-    return np.asarray(image * (1 - rng.uniform(0.2, 0.5) * cv2.GaussianBlur(dark, (0, 0), 0.6 * mm)[..., None]))
+    return np.asarray(
+        image * (1 - rng.uniform(0.4, 1.0) * strongest * cv2.GaussianBlur(dark, (0, 0), 0.6 * mm)[..., None])
+    )
 
 
 def _camera(rng: np.random.Generator, image: FloatArray, ground: str, mm: float, *, hard: bool) -> FloatArray:
