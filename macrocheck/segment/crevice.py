@@ -12,6 +12,7 @@ from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.segment.band import Band, across, along, best_path, normals_of
 from macrocheck.segment.face import AirLine
+from macrocheck.segment.foot import read_foot
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import sample
 from macrocheck.segment.toes import Toe
@@ -102,10 +103,15 @@ def with_crevices(
             continue
         forwards = air if k == 0 else air.taken(slice(None, None, -1))
         hang = _overhang(forwards, line, -into, scale)
-        if hang is None:
-            continue
-        followed = _followed(photo, forwards, hang, scale)
-        found[k] = Crevice(None, _DEEP * float(hang.h[hang.tip]))
+        followed = None if hang is None else _followed(photo, forwards, hang, scale)
+        high = 0.0 if hang is None else float(hang.h[hang.tip])
+        if followed is None:
+            # The traced face closes the wedge: rows along the surface may show it.
+            read = read_foot(photo, forwards, line, -into, scale)
+            if read is not None:
+                followed, high = _by_rows(photo, read[0], line, -into, scale), max(high, read[1])
+        if high > 0.0:
+            found[k] = Crevice(None, _DEEP * high)
         if followed is not None:
             forwards, tip = followed
             air = forwards if k == 0 else forwards.taken(slice(None, None, -1))
@@ -122,6 +128,13 @@ def _overhang(air: AirLine, line: Line, out: FloatArray, scale: float) -> _Overh
     if stands < max(_OVERHANG * scale, _OVERHANG_PX, _LEANS * h[tip]) or h[tip] < _HIGH * scale:
         return None
     return _Overhang(s, h, tip, line, out)
+
+
+def _by_rows(
+    photo: Photo, read: AirLine | None, line: Line, out: FloatArray, scale: float
+) -> tuple[AirLine, Toe] | None:
+    hang = None if read is None else _overhang(read, line, out, scale)
+    return None if read is None or hang is None else _followed(photo, read, hang, scale)
 
 
 def _followed(photo: Photo, air: AirLine, hang: _Overhang, scale: float) -> tuple[AirLine, Toe] | None:

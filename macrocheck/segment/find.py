@@ -31,6 +31,7 @@ from macrocheck.segment.locate import (
 from macrocheck.segment.looks import Looks
 from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.pair import compare_openings, share_surfaces
+from macrocheck.segment.partner import nearby, same_joint
 
 _SECOND = 0.2
 """Score of a tee's second weld, as a share of the first's, under which it is taken for clutter."""
@@ -302,27 +303,35 @@ class _Job:
                 closer, weld = self.best([spot], (closer, weld), hints)
             if weld is None:
                 continue
-            if _same_joint(first[1], weld) or (hints is not None and hints.frames):
+            if same_joint(first[1], weld) or (hints is not None and hints.frames):
                 return first[1], weld
             # Taken the other way round, one of them may make the two sides of one tee.
             other = self.turned(closer, weld, hints)
-            if other is not None and _same_joint(first[1], other):
+            if other is not None and same_joint(first[1], other):
                 return first[1], other
-            other = self.turned(*first, own)
-            if other is not None and _same_joint(other, weld):
-                return other, weld
+            own_turned = self.turned(*first, own)
+            if own_turned is not None and same_joint(own_turned, weld):
+                return own_turned, weld
+            if own_turned is not None and other is not None and same_joint(own_turned, other):
+                return own_turned, other
         return None
 
     def _others(self, found: list[Spot], first: Spot) -> list[Spot]:
-        """Patches that may be a tee's second weld; from a sharper look where the first shows but traces of one."""
+        """Patches that may be a tee's second weld.
+
+        From a sharper look too where the first shows but traces of one, and from one about a weld that is small.
+        """
 
         def apart(seen: list[Spot]) -> list[Spot]:
             return [s for s in seen[:3] if s.score >= _SECOND * seen[0].score and overlap(s, first) <= 0.5]
 
         others = apart(found)
-        if others or not traces_elsewhere(self.looks.coarse(COARSE), found[0]):
-            return others
-        return apart(spots(self.looks.coarse(_SHARPER)))
+        if not others and traces_elsewhere(self.looks.coarse(COARSE), found[0]):
+            others = apart(spots(self.looks.coarse(_SHARPER)))
+        known = (first, *others)
+        return others + [
+            s for s in nearby(self.looks, first, self.photo) if all(overlap(s, k) <= 0.5 for k in known)
+        ]
 
     def turned(self, spot: Spot, weld: WeldOutline, hints: Hints | None) -> WeldOutline | None:
         """The weld fitted anew with its members the other way round, unless a person has said which is which."""
@@ -346,19 +355,3 @@ def _shared_out(hints: Hints | None, found: list[Spot]) -> tuple[Hints | None, H
         kept = {f.name: tuple(p for p in getattr(hints, f.name) if near_first(p) == mine) for f in fields(Hints)}
         parts.append(Hints(**kept))
     return parts[0] or None, parts[1] or None
-
-
-def _same_joint(a: WeldOutline, b: WeldOutline) -> bool:
-    """Whether two welds can be the two sides of one tee.
-
-    They share the nonbutting surface and face away from one another; where either surface is not in sight, the
-    toes must lie that way round.
-    """
-    s, t = a.surface_nonbutting, b.surface_nonbutting
-    leg = float(np.hypot(*(np.asarray(a.toe_nonbutting) - np.asarray(a.toe_butting))))
-    if s is not None and t is not None:
-        along = s.direction[0] * t.direction[0] + s.direction[1] * t.direction[1]
-        return along < -0.9 and float(abs(s.signed_distance(np.asarray([b.toe_nonbutting]))[0])) < 0.5 * leg
-    inner = np.asarray(a.toe_butting) - np.asarray(b.toe_butting)
-    outer = np.asarray(a.toe_nonbutting) - np.asarray(b.toe_nonbutting)
-    return float(inner @ outer) > 0 and float(np.hypot(*outer)) > float(np.hypot(*inner))

@@ -14,7 +14,7 @@ from macrocheck.photo import Photo
 if TYPE_CHECKING:
     from macrocheck.render.section import SectionJoint
 
-FAMILIES = ("apart", "own", "elsewhere")
+FAMILIES = ("apart", "own", "elsewhere", "otherwise")
 LOOKS: dict[str, Literal["fair", "grain", "hard"]] = {"fair": "fair", "grain": "grain", "hard": "hard"}
 
 
@@ -66,8 +66,8 @@ def load_case(family: str, look: str, seed: int) -> Case:
         return _apart(look, seed)
     if family == "own":
         return _own(look, seed)
-    if family == "elsewhere":
-        return _elsewhere(look, seed)
+    if family in ("elsewhere", "otherwise"):
+        return _drawn(family, look, seed)
     msg = f"family is one of {', '.join(FAMILIES)}, not {family!r}"
     raise ValueError(msg)
 
@@ -139,10 +139,12 @@ def _own(look: str, seed: int) -> Case:
     return Case("own", look, seed, picture.rgb, picture.joint, picture.mm_per_px, picture.mark, welds)
 
 
-def _elsewhere(look: str, seed: int) -> Case:
+def _drawn(family: str, look: str, seed: int) -> Case:
+    """Return a picture of a family whose truth is the package's own measuring of its exact outlines."""
     from tests.elsewhere import render_elsewhere
+    from tests.otherwise import render_otherwise
 
-    picture = render_elsewhere(seed, look)
+    picture = render_elsewhere(seed, look) if family == "elsewhere" else render_otherwise(seed, look)
     welds = tuple(
         CaseWeld(
             truth=weld.quantities,
@@ -155,4 +157,4 @@ def _elsewhere(look: str, seed: int) -> Case:
         )
         for weld in picture.welds
     )
-    return Case("elsewhere", look, seed, picture.rgb, picture.joint, picture.mm_per_px, picture.mark, welds)
+    return Case(family, look, seed, picture.rgb, picture.joint, picture.mm_per_px, picture.mark, welds)

@@ -9,6 +9,7 @@ from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample
 from macrocheck.segment.crevice import with_crevices
 from macrocheck.segment.face import AirLine
+from macrocheck.segment.foot import read_foot
 from macrocheck.segment.lines import Line
 from macrocheck.segment.toes import Toe
 
@@ -87,3 +88,44 @@ def test_an_overhang_without_a_crevice_to_be_seen_leaves_the_toe_unsure() -> Non
     before = Toe(path[-1], 1.0, 0.8)
     assert crevice.toe(before).u > 3.0
     assert crevice.toe(before).point == pytest.approx(path[-1])
+
+
+def test_a_wedge_that_the_traced_face_closed_outside_its_nose_is_followed() -> None:
+    # As the maps have it: the face never stands out over its foot, it runs on outwards to the surface.
+    face = bulge(200.0, 30.0, 20.0)
+    path = np.vstack([face[:1], [(224.0, _SURFACE - 34.0)], [(240.0, _SURFACE)]])
+    air, crevices = with_crevices(photo_of(face, blur=1.5), traced(path), (None, plate()), (None, _INTO), 1.5)
+    assert air.points[-1] == pytest.approx((200.0, _SURFACE), abs=1.5)
+    assert crevices[1] is not None
+    assert crevices[1].tip is not None
+    under = air.points[np.argmin(np.abs(air.points[:, 1] - 290.0) + np.abs(air.points[:, 0] - 215.0))]
+    assert under == pytest.approx((215.0, 290.0), abs=1.2)
+
+
+def test_a_wedge_too_small_for_the_blur_leaves_the_toe_unsure() -> None:
+    face = bulge(200.0, 5.0, 5.0)
+    path = np.vstack([face[:1], [(203.0, _SURFACE - 7.0)], [(207.5, _SURFACE)]])
+    _, crevices = with_crevices(photo_of(face, blur=1.0), traced(path), (None, plate()), (None, _INTO), 0.5)
+    crevice = crevices[1]
+    assert crevice is not None
+    if crevice.tip is None:
+        assert 0.5 < crevice.doubt < 3.0
+    else:
+        assert crevice.tip.point == pytest.approx((200.0, _SURFACE), abs=2.5)
+
+
+@pytest.mark.parametrize("lean", [-60.0, -20.0, 0.0])
+def test_a_face_that_the_rows_read_as_it_was_traced_stays(lean: float) -> None:
+    face = np.array([(200.0 + lean, 150.0), (200.0, _SURFACE)])
+    air = traced(face)
+    assert read_foot(photo_of(face, blur=1.5), air.taken(slice(None, None, -1)), plate(), -_INTO, 1.5) is None
+
+
+def test_a_shadow_in_the_corner_is_no_wedge_of_air() -> None:
+    # Darker than the air and than the metal beside it, under a face that comes straight down.
+    face = np.array([(150.0, 150.0), (200.0, _SURFACE)])
+    photo = photo_of(face, blur=1.5)
+    pixels = photo.pixels.copy()
+    pixels[285:300, 170:200] = 60
+    air = traced(face).taken(slice(None, None, -1))
+    assert read_foot(Photo(pixels, "shadow.png", "0" * 64), air, plate(), -_INTO, 1.5) is None
