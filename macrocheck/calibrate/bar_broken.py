@@ -2,15 +2,18 @@
 
 import math
 from collections.abc import Sequence
+from functools import cache
 
 import numpy as np
 
 from macrocheck.arrays import ByteArray
 from macrocheck.calibrate.bar_fit import Bar, between, feet_of
-from macrocheck.calibrate.bar_site import likeness
+from macrocheck.calibrate.bar_site import Foot, likeness
 from macrocheck.calibrate.profile import strip
 from macrocheck.calibrate.strokes import Stroke
 
+_Feet = tuple[tuple[Foot, Foot], float] | None
+"""What `feet_of` says of a stroke."""
 EVEN_HALVES = 0.2
 """Most that the two strokes differ in length, in parts of the longer: a label is centred."""
 WIDEST_GAP = 0.75
@@ -26,31 +29,42 @@ HEIGHT = 8.0
 def broken(pixels: ByteArray, seeds: Sequence[Stroke], least: float) -> list[Bar]:
     """Every such bar `least` px long or more of which both strokes are among the seeds."""
     found: list[Bar] = []
-    for i, a in enumerate(seeds):
-        for b in seeds[:i]:
-            bar = _measured(pixels, a, b) if _facing(a, b, least) else None
-            if bar is not None and not any(math.dist(bar.middle, other.middle) < bar.thickness for other in found):
-                found.append(bar)
+
+    @cache
+    def feet(i: int) -> _Feet:
+        return feet_of(pixels, seeds[i])
+
+    for i, j in _facing(seeds, least):
+        bar = _measured(pixels, (seeds[i], seeds[j]), (feet(i), feet(j)))
+        if bar is not None and not any(math.dist(bar.middle, other.middle) < bar.thickness for other in found):
+            found.append(bar)
     return found
 
 
-def _facing(a: Stroke, b: Stroke, least: float) -> bool:
-    """Whether two strokes are alike and lie on one line with room for a label between them."""
-    if abs(a.length - b.length) > EVEN_HALVES * max(a.length, b.length) + 4.0:
-        return False
-    if not 0.6 < a.thickness / b.thickness < 1.7 or abs(float(a.direction @ b.direction)) < 0.998:
-        return False
-    shift = b.middle - a.middle
-    apart = float(np.hypot(*shift))
-    whole = apart + (a.length + b.length) / 2
-    off = abs(float(a.direction[0] * shift[1] - a.direction[1] * shift[0]))
-    gap = apart - (a.length + b.length) / 2
-    return whole > least and off < 1.0 + 0.3 * a.thickness and 2.0 * a.thickness + 6.0 < gap < WIDEST_GAP * whole
+def _facing(seeds: Sequence[Stroke], least: float) -> list[tuple[int, int]]:
+    """Pairs of strokes, by their places, that are alike and lie on one line with room for a label between them."""
+    if len(seeds) < 2:
+        return []
+    i, j = np.tril_indices(len(seeds), -1)
+    length, thick = (np.array([getattr(s, k) for s in seeds]) for k in ("length", "thickness"))
+    middle, direction = (np.array([getattr(s, k) for s in seeds]) for k in ("middle", "direction"))
+    alike = np.abs(length[i] - length[j]) <= EVEN_HALVES * np.maximum(length[i], length[j]) + 4.0
+    alike &= (0.6 * thick[j] < thick[i]) & (thick[i] < 1.7 * thick[j])
+    alike &= np.abs((direction[i] * direction[j]).sum(axis=1)) >= 0.998
+    i, j = i[alike], j[alike]
+    shift = middle[j] - middle[i]
+    apart = np.hypot(shift[:, 0], shift[:, 1])
+    whole = apart + (length[i] + length[j]) / 2
+    off = np.abs(direction[i, 0] * shift[:, 1] - direction[i, 1] * shift[:, 0])
+    gap = apart - (length[i] + length[j]) / 2
+    room = (2.0 * thick[i] + 6.0 < gap) & (gap < WIDEST_GAP * whole)
+    facing = (whole > least) & (off < 1.0 + 0.3 * thick[i]) & room
+    return list(zip(i[facing].tolist(), j[facing].tolist(), strict=True))
 
 
-def _measured(pixels: ByteArray, a: Stroke, b: Stroke) -> Bar | None:
-    """The bar from the outer end of one stroke to that of the other."""
-    one, other = feet_of(pixels, a), feet_of(pixels, b)
+def _measured(pixels: ByteArray, strokes: tuple[Stroke, Stroke], feet: tuple[_Feet, _Feet]) -> Bar | None:
+    """The bar from the outer end of one stroke to that of the other; `feet`: what `feet_of` says of each."""
+    (a, b), (one, other) = strokes, feet
     if one is None or other is None:
         return None
     (feet_a, thick_a), (feet_b, thick_b) = one, other
