@@ -21,6 +21,8 @@ TITLES = {
     "apart-hard": "Second family, hard",
     "elsewhere-fair": "Third family, fair etch",
     "elsewhere-hard": "Third family, hard",
+    "otherwise-fair": "Fourth family, fair etch",
+    "otherwise-hard": "Fourth family, hard",
 }
 
 

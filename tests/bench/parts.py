@@ -25,7 +25,12 @@ TOOL = (
 )
 """Source on which every measured number rests."""
 BENCH = tuple(f"tests/bench/{name}.py" for name in ("cases", "accuracy", "compare", "distance"))
-PICTURES = {"own": ("macrocheck/render",), "apart": ("tests/apart",), "elsewhere": ("tests/elsewhere",)}
+PICTURES = {
+    "own": ("macrocheck/render",),
+    "apart": ("tests/apart",),
+    "elsewhere": ("tests/elsewhere",),
+    "otherwise": ("tests/otherwise",),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +124,10 @@ SETS: tuple[Part, ...] = (
     _set("apart", "hard", 0, 200, 2.0),
     _set("elsewhere", "fair", 5000, 60, 2.0),
     _set("elsewhere", "hard", 5000, 60, 2.0),
+    _set("otherwise", "fair", 5000, 60, 2.5),
+    _set("otherwise", "hard", 5000, 60, 2.5),
 )
-"""Seeds from 40000 on in the own family, from 5000 on in the third, all of the second are for reporting alone."""
+"""Seeds from 40000 on in the own family, from 5000 on in the third and the fourth, all of the second are for reporting alone."""
 
 PARTS: tuple[Part, ...] = (
     *SETS,
