@@ -109,6 +109,9 @@ _FAINT, _DISTINCT, _SURER = 4.0, 10.0, 0.65
 """Difference of those tones over how they scatter: up to the first the network's doubt stands, from the second on
 this part of it (fitted to 300 welds of rendered sections, fair and hard)."""
 
+_SHIFTED = 0.38
+"""Px of photo under which the doubt does not go for that."""
+
 
 def _distinct(band: Band, grey: FloatArray, at: FloatArray, scale: float) -> FloatArray:
     """What part (n,) of the network's doubt stands where the tones on both sides of a path differ as they do.
@@ -163,7 +166,9 @@ def place_boundary(
     rival = along(whole[:, far].sum(axis=1)[:, None], 3.0)[:, 0]
     spread = np.sqrt((whole[:, ~far] * wide.offsets[~far] ** 2).sum(axis=1) / whole[:, ~far].sum(axis=1)) / scale
     u = np.sqrt(_MAP_FACTOR**2 * var + (_MAP_FLOOR * scale) ** 2)
-    u = along(u[:, None], 4.0)[:, 0] * _distinct(band, band.grey(photo.grey), mean, scale)
+    u = along(u[:, None], 4.0)[:, 0]
+    # A line too faint to be told from its edge shifts that by some tenths of a pixel, however finely it is mapped.
+    u = np.maximum(u * _distinct(band, band.grey(photo.grey), mean, scale), np.minimum(u, _SHIFTED))
     # Where the network also sees a border elsewhere, the doubt reaches that far.
     reach = np.sqrt((whole * wide.offsets**2).sum(axis=1))
     u = np.where(rival > 0.2, np.maximum(u, along(reach[:, None], 4.0)[:, 0]), u)

@@ -40,9 +40,10 @@ _ONE_SIDED = 2.0
 """How many times as far it lies beyond them as anything does on the other side: sharpening shifts both."""
 _AGREED = 0.75
 """Standard deviations of the blur by which a stretch may lie off what its neighbours say."""
-_FEWEST, _MOST, _SURE = 3, 0.75, 0.2
+_FEWEST, _MOST, _SURE, _SURE_PX = 3, 0.75, 0.2, 0.25
 """How many neighbouring windows must see a line to go by it; and where more than this share of them does, how sure
-its middle is, map px: there it is surer than the network (measured on 160 rendered sections, fair and hard)."""
+its middle is, map px and photo px: there it is surer than the network (measured on 160 rendered sections, fair and
+hard)."""
 _TURNS = 2
 """Laid on the line, a boundary gives a sharper profile: it is looked at again."""
 
@@ -168,7 +169,7 @@ def on_etched_line(photo: Photo, boundary: Boundary, *, edge_width: float, scale
         place *= (len(base) - 1) / place[-1]
         shift = np.interp(place, at, np.where(share > 0, middle * blur, 0.0))
         sure = np.interp(place, at, (share > _MOST).astype(np.float64)) > 0.5
-        u = np.where(sure, np.minimum(boundary.u, _SURE * scale), boundary.u)
+        u = np.where(sure, np.minimum(boundary.u, max(_SURE * scale, _SURE_PX)), boundary.u)
         way = np.column_stack([np.interp(place, np.arange(len(base)), normal[:, j]) for j in (0, 1)])
         points = points + np.where(boundary.pinned, 0.0, shift)[:, None] * way
     return replace(boundary, points=points, u=u)

@@ -127,7 +127,7 @@ SETS: tuple[Part, ...] = (
     _set("otherwise", "fair", 5000, 60, 2.5),
     _set("otherwise", "hard", 5000, 60, 2.5),
 )
-"""Seeds from 40000 on in the own family, from 5000 on in the third and the fourth, all of the second are for reporting alone."""
+"""For reporting alone: seeds from 40000 on of the own family, 5000 on of third and fourth, all of the second."""
 
 PARTS: tuple[Part, ...] = (
     *SETS,
