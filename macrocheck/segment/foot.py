@@ -103,10 +103,10 @@ def _rows(
     told = _levels(photo, near[(h > _TRUSTED * scale) & (h < 1.5 * _HIGH * scale)], line, scale)
     low = max(_NARROW * air.blur, _NARROW_PX)
     heights = np.arange(low, min(_HIGH * scale, float(h.max())), _STEP)
-    if told is None or len(heights) <= _FEWEST:
+    about = s[h < _HIGH * scale]
+    if told is None or len(heights) <= _FEWEST or not len(about):
         return None
     tone, metal, open_air = told
-    about = s[h < _HIGH * scale]
     stations = np.arange(float(about.max()) + _OUT * scale, float(about.min()) - _IN * scale, -_STEP)
     ss, hh = np.meshgrid(stations, heights)
     at = line.point + ss.ravel()[:, None] * line.direction + hh.ravel()[:, None] * out
