@@ -132,6 +132,6 @@ def test_a_shadow_in_the_corner_is_no_wedge_of_air() -> None:
 
 
 def test_a_face_that_never_comes_near_the_surface_has_no_foot() -> None:
-    face = bulge(200.0, 0.0, 40.0) - np.array([0.0, 60.0])
+    face = np.array([(150.0, 130.0), (200.0, _SURFACE - 32.0)])
     air = traced(face)
     assert read_foot(photo_of(face, blur=1.5), air.taken(slice(None, None, -1)), plate(), -_INTO, 1.5) is None
