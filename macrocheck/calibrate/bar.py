@@ -73,7 +73,9 @@ def find(photo: Photo, mark: Mark) -> tuple[Candidate, ...]:
             else:  # nor is the fringe of its side
                 bars = [other for other in bars if bar.ink < PLAINER * other.ink or not _same(bar, other)]
             if not any(_same(bar, other) for other in (bars if bar.edged else (*bars, *others))):
-                counts = bar.ticks or bar.edged or _plain(photo.pixels, bar)
+                # An arrow's head may pass for a tick, and its blunt end for another.
+                ticked = bar.ticks and not headed(photo.pixels, bar)
+                counts = ticked or bar.edged or _plain(photo.pixels, bar)
                 (bars if counts else others).append(bar)
     if not bars:
         least = LEAST_LENGTH * longest

@@ -11,8 +11,8 @@ BARB_DEG = np.arange(14.0, 66.0, 2.0)
 """Angles of a barb to the shaft that are looked at, degrees."""
 BARB = 0.06
 """Length of a barb that is looked at, part of the shaft's, and 10 px at least."""
-ALIKE_DEG = 8.0
-"""Most that the angles of both barbs may differ, degrees."""
+ALIKE_DEG = 30.0
+"""Most that the angles of both barbs may differ, degrees: drawn by hand they do."""
 INKED, CLEAR = 0.8, 0.45
 """Part of a barb that must have the shaft's colour at least, and of the room between barb and shaft at most."""
 NEAR_TIP = 0.25

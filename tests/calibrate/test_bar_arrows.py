@@ -40,6 +40,29 @@ def test_an_arrow_is_no_bar(degrees: float, thick: int, head: float) -> None:
     assert scale.mm_per_px == pytest.approx(10 / drawn.length_px, rel=0.002)
 
 
+@pytest.mark.parametrize("seed", [0, 4, 5, 15, 49])
+def test_an_arrow_drawn_by_hand_is_no_bar(seed: int) -> None:
+    """Red, its barbs at unlike angles, one up to 32 degrees wider than the other."""
+    rng = np.random.default_rng(seed)
+    noise = rng.normal(0, 4, (320, 320, 3))
+    image = np.clip(np.full((320, 320, 3), (80, 74, 96)) + noise, 0, 255).astype(np.uint8)
+    turn, length, thick = rng.uniform(0, 2 * np.pi), rng.uniform(110, 170), int(rng.integers(2, 5))
+    along = np.array([np.cos(turn), np.sin(turn)]) * length / 2
+
+    def line(start: "AnyArray", end: "AnyArray") -> None:
+        ends = (np.rint(p).astype(int).tolist() for p in (start, end))
+        cv2.line(image, next(ends), next(ends), (40, 30, 230), thick, cv2.LINE_AA)
+
+    line(160 - along, 160 + along)
+    barb = rng.uniform(0.15, 0.3) * length
+    for side in (1, -1):
+        angle = turn + np.pi + side * np.deg2rad(rng.uniform(28, 60))
+        line(160 + along, 160 + along + barb * np.array([np.cos(angle), np.sin(angle)]))
+    packed = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 95))])[1]
+    with pytest.raises(NotFoundError):
+        calibrate(photo_of(cv2.imdecode(packed, cv2.IMREAD_COLOR)[..., ::-1]), [parse_mark("bar:10mm")])
+
+
 @pytest.mark.parametrize("dark", [75.0, 90.0])
 @pytest.mark.parametrize("edge", [270, 280])
 def test_an_arrow_whose_head_lies_on_another_ground_is_no_bar(dark: float, edge: int) -> None:
