@@ -59,8 +59,9 @@ def test_an_arrow_drawn_by_hand_is_no_bar(seed: int) -> None:
         angle = turn + np.pi + side * np.deg2rad(rng.uniform(28, 60))
         line(160 + along, 160 + along + barb * np.array([np.cos(angle), np.sin(angle)]))
     packed = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 95))])[1]
+    seen: AnyArray = np.asarray(cv2.imdecode(packed, cv2.IMREAD_COLOR))
     with pytest.raises(NotFoundError):
-        calibrate(photo_of(cv2.imdecode(packed, cv2.IMREAD_COLOR)[..., ::-1]), [parse_mark("bar:10mm")])
+        calibrate(photo_of(seen[..., ::-1].astype(np.uint8)), [parse_mark("bar:10mm")])
 
 
 @pytest.mark.parametrize("dark", [75.0, 90.0])
