@@ -108,9 +108,8 @@ _BESIDE = (2.0, 5.0)
 _FAINT, _DISTINCT, _SURER = 4.0, 10.0, 0.65
 """Difference of those tones over how they scatter: up to the first the network's doubt stands, from the second on
 this part of it (fitted to 300 welds of rendered sections, fair and hard)."""
-
 _SHIFTED = 0.38
-"""Px of photo under which the doubt does not go for that."""
+"""Photo px under which the doubt does not fall for that."""
 
 
 def _distinct(band: Band, grey: FloatArray, at: FloatArray, scale: float) -> FloatArray:

@@ -158,7 +158,7 @@ def on_etched_line(photo: Photo, boundary: Boundary, *, edge_width: float, scale
         base = resample(points, 1.0)
         window = int(max(_WINDOW * blur, _SHARE * len(base)))
         if len(base) < 2 * window:
-            return boundary
+            break
         normal = normals_of(base, 4.0 * scale)
         means, at = _profiles(Band(base, normal, x).grey(photo.grey), window)
         middle, seen = line_middles(means)

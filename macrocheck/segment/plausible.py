@@ -7,6 +7,7 @@ import numpy as np
 
 from macrocheck.arrays import FloatArray
 from macrocheck.outline import Joint
+from macrocheck.segment.chains import arc
 from macrocheck.segment.lines import Line
 from macrocheck.segment.surfaces import Surfaces
 
@@ -57,8 +58,8 @@ def under_surface(face: FloatArray, line: Line | None, scale: float) -> int:
     over = np.flatnonzero(off > 0)
     if not len(over) or off[0] > -_UNDER * scale:
         return 0
-    steps = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(face, axis=0).T))])
-    return int(over[0]) if steps[over[0]] < _INTO_GROOVE * steps[-1] else 0
+    along = arc(face)
+    return int(over[0]) if along[over[0]] < _INTO_GROOVE * along[-1] else 0
 
 
 def without_strangers(surfaces: Surfaces, face: FloatArray, joint: Joint, scale: float) -> Surfaces:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from macrocheck.arrays import FloatArray
+from macrocheck.segment.chains import arc
 from macrocheck.segment.face import AirLine
 from macrocheck.segment.lines import Line
 from macrocheck.segment.maps import WELD, RegionMaps, sample
@@ -110,7 +111,7 @@ def _blurred(scale: float) -> float:
 def _meeting(air: AirLine, line: Line, scale: float, *, at_start: bool) -> tuple[FloatArray, float] | None:
     """Where the face, extended by its own slope, meets the surface: (point, angle between the two)."""
     points = air.points if at_start else air.points[::-1]
-    away = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    away = arc(points)
     height = np.abs(line.distance(points))
     # The corner itself is rounded by blur: use the face from a little above the surface on.
     low = _blurred(scale)
