@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 
-from macrocheck.arrays import Float32Array, FloatArray
+from macrocheck.arrays import BoolArray, Float32Array, FloatArray
 
 
 def smooth_open(points: FloatArray, sd: float) -> FloatArray:
@@ -70,3 +70,10 @@ def distance_map(points: FloatArray, shape: tuple[int, ...]) -> Float32Array:
     free = np.ones(shape, np.uint8)
     cv2.polylines(free, [np.rint(points).astype(np.int32)], isClosed=False, color=(0,))
     return np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32)
+
+
+def stretches(on: BoolArray, shortest: int) -> list[tuple[int, int]]:
+    """Runs [i, j) of True of at least `shortest` samples, longest first."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
+    runs = [(int(i), int(j)) for i, j in zip(edges[::2], edges[1::2], strict=True) if j - i >= shortest]
+    return sorted(runs, key=lambda r: r[0] - r[1])

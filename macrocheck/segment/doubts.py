@@ -8,6 +8,7 @@ from macrocheck.flags import Flag
 from macrocheck.outline import Joint
 from macrocheck.quantities import QUANTITIES
 from macrocheck.segment.boundary import Boundary
+from macrocheck.segment.chains import stretches
 from macrocheck.segment.hints import CLICK
 from macrocheck.segment.layout import Layout
 from macrocheck.segment.lines import Line
@@ -140,13 +141,6 @@ def withheld(layout: Layout, *, joint: Joint, doubt: float, face: float) -> dict
 def point(p: FloatArray) -> Point:
     """A flag's place."""
     return float(p[0]), float(p[1])
-
-
-def stretches(on: BoolArray, shortest: int) -> list[tuple[int, int]]:
-    """Runs [i, j) of True of at least `shortest` samples, longest first."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
-    runs = [(int(i), int(j)) for i, j in zip(edges[::2], edges[1::2], strict=True) if j - i >= shortest]
-    return sorted(runs, key=lambda r: r[0] - r[1])
 
 
 def _places(points: FloatArray, run: tuple[int, int]) -> tuple[Point, ...]:

@@ -210,7 +210,14 @@ class _Job:
 
         def anew() -> WeldOutline | None:
             try:
-                return fit_weld(self.photo, maps, joint=self.kind, mm_per_px=self.mm_per_px, hints=hints)
+                return fit_weld(
+                    self.photo,
+                    maps,
+                    joint=self.kind,
+                    mm_per_px=self.mm_per_px,
+                    hints=hints,
+                    far=self.looks.far_faces(),
+                )
             except NotFoundError:
                 return None
 

@@ -13,6 +13,7 @@ from macrocheck.segment.crevice import with_crevices
 from macrocheck.segment.doubts import doubtful_shares, find_doubts, settled_u, unclear, widening, withheld
 from macrocheck.segment.etched_line import on_etched_line
 from macrocheck.segment.face import AirLine, trace_air
+from macrocheck.segment.far_face import FarFaces
 from macrocheck.segment.groove import find_groove
 from macrocheck.segment.haz import find_haz
 from macrocheck.segment.hinted_surfaces import held, led, said
@@ -281,10 +282,12 @@ def fit_weld(
     joint: Joint,
     mm_per_px: float | None,
     hints: Hints | None = None,
+    far: FarFaces | None = None,
 ) -> WeldOutline:
     """Turn the maps of one weld into its outline, photo px, with the uncertainty of every part of it.
 
-    `mm_per_px`: where known, only used for what is judged in mm. Errors and doubts become flags.
+    `mm_per_px`: where known, only used for what is judged in mm. `far`: what the whole photo shows of the plates'
+    other faces. Errors and doubts become flags.
 
     Raises:
         NotFoundError: where the maps show no weld metal, or none with a face.
@@ -296,7 +299,7 @@ def fit_weld(
     scale = maps.scale
     hints, of_face = split_hints(hints, maps, maps.photo_points(layout.face), maps.photo_points(layout.fusion))
     first = first_path(maps, layout, hints)
-    surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints)
+    surfaces = find_surfaces(photo, maps, layout, joint=joint, fusion=first, hints=hints, far=far)
     surfaces = led(surfaces, hints, scale, joint)
     air = trace_air(photo, maps, layout.face, of_face)
     boundary = on_etched_line(

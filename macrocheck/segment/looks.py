@@ -12,11 +12,12 @@ from macrocheck.errors import NotFoundError
 from macrocheck.outline import Joint, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.boundary import first_path, place_boundary
+from macrocheck.segment.far_face import FarFaces, far_faces
 from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.flattened import Frame, flattened, flattened_whole
 from macrocheck.segment.hints import SAME, Hints
 from macrocheck.segment.layout import lay_out
-from macrocheck.segment.locate import SHARES, Spot, close_maps, coarse_maps, look_closer
+from macrocheck.segment.locate import COARSE, SHARES, Spot, close_maps, coarse_maps, look_closer
 from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.settled import settled
 
@@ -37,6 +38,7 @@ class Looks:
         """Begin with nothing seen of `photo`."""
         self._photo = photo
         self._coarse: dict[int, RegionMaps] = {}
+        self._far: dict[None, FarFaces] = {}
         self._closer: dict[tuple[Spot, tuple[float, ...]], tuple[RegionMaps, Spot]] = {}
         self._framed: dict[tuple[Spot, tuple[float, ...]], RegionMaps] = {}
         self._flat: dict[tuple[RegionMaps | None, Frame | float, float, tuple[float, ...]], RegionMaps] = {}
@@ -46,6 +48,10 @@ class Looks:
     def coarse(self, long_side: int) -> RegionMaps:
         """Return `coarse_maps` of the photo."""
         return self._kept(self._coarse, long_side, lambda: coarse_maps(self._photo, long_side=long_side))
+
+    def far_faces(self) -> FarFaces:
+        """Return `far_face.far_faces` of the photo."""
+        return self._kept(self._far, None, lambda: far_faces(self.coarse(COARSE)))
 
     def closer(self, spot: Spot, shares: tuple[float, ...] = SHARES) -> tuple[RegionMaps, Spot]:
         """Return `look_closer` at `spot`."""
@@ -91,9 +97,11 @@ class Looks:
             # Which member is which stays as the search (or a person) settled it.
             hints = replace(hints or Hints(), butting=before.butting)
 
+        far = self.far_faces()
+
         def anew() -> WeldOutline | None:
             try:
-                return fit_weld(self._photo, maps, joint=joint, mm_per_px=mm_per_px, hints=hints or None)
+                return fit_weld(self._photo, maps, joint=joint, mm_per_px=mm_per_px, hints=hints or None, far=far)
             except NotFoundError:
                 return None
 

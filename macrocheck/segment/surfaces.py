@@ -1,38 +1,37 @@
 """The members' original surfaces: straight lines, from the maps first, then sub-pixel on the photo."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from macrocheck.arrays import ByteArray, FloatArray, Point
+from macrocheck.arrays import FloatArray, Point
 from macrocheck.outline import Joint
 from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample, smooth_open
 from macrocheck.segment.end_face import cavity_wall, dark_stretch, seam_stretch, squared
+from macrocheck.segment.far_face import FarFaces, as_far
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.layout import Layout
-from macrocheck.segment.lines import Line, combine, crossing, fit_line, straight_stretch, total_least_squares
-from macrocheck.segment.maps import BACKGROUND, RegionMaps, sample
+from macrocheck.segment.lines import (
+    Line,
+    combine,
+    crossing,
+    straight_stretch,
+    total_least_squares,
+)
+from macrocheck.segment.maps import RegionMaps
 from macrocheck.segment.opening import bounds_opening
-from macrocheck.segment.photo_line import refine_line
-from macrocheck.segment.ragged import settle
-from macrocheck.segment.tone import telling_tone
+from macrocheck.segment.surface_line import line_on
 
-_MAP_FLOOR = 0.35
-"""Map px: a line seen in the maps alone is no surer than this."""
 _SEAM_PIXELS = 270
 """The seam's pixels nearest the weld: a stretch of about 90 map px of a ridge 3 px wide."""
-_CUT_FACE = 0.2
-"""Px by which a short end face's ends may be off each other: cuts are wavy, corners rounded (as measured)."""
 _LITTLE, _SOME = 0.25, 0.5
 """Parts of the toe-to-toe distance under which a surface seen beyond the toe is little to go by, or may gain."""
 _TELLS = 0.7
 """Part of a short surface's length that an unfused stretch under the weld needs to overrule it."""
 _ONE_SURFACE, _AT_ODDS = 12.0, 25.0
 """Misfit (chi squared, 2 degrees of freedom) up to which two stretches are one surface, from which they are not."""
-_ONWARD = 3.0
-"""A surface is followed past the crop for at most this many times its stretch in the crop."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,82 +54,6 @@ def _walk(walk: FloatArray, toe: FloatArray) -> FloatArray:
     if len(walk) < 6:
         return np.empty((0, 2))
     return resample(smooth_open(np.vstack([toe[None], walk]), 1.5), 1.0)
-
-
-def _air_side(maps: RegionMaps, line: Line) -> float:
-    stations = np.linspace(line.start, line.end, 24)
-    base = line.point + stations[:, None] * line.direction
-    air = maps.regions[BACKGROUND]
-    reach = 3.0 * maps.scale
-    plus = sample(air, maps.map_points(base + reach * line.normal)).sum()
-    minus = sample(air, maps.map_points(base - reach * line.normal)).sum()
-    return 1.0 if plus >= minus else -1.0
-
-
-_BESIDE = (2.0, 3.0, 4.0, 5.0, 6.0)
-"""Map px to either side of a surface at which the colours of metal and air are taken."""
-
-
-def _tone_across(photo: Photo, line: Line, air_side: float, scale: float) -> ByteArray:
-    """The photo in the tone that tells metal from air along a surface."""
-    stations = np.linspace(line.start, line.end, max(24, int(line.length / scale)))
-    base = line.point + stations[:, None] * line.direction
-    out = air_side * scale * np.multiply.outer(np.array(_BESIDE), line.normal)
-    return telling_tone(photo, base[:, None] - out, base[:, None] + out)
-
-
-def _subpixel(maps: RegionMaps, walk: FloatArray) -> FloatArray:
-    """Move outline points along the gradient of P(background) to where it is one half; map px."""
-    air = maps.regions[BACKGROUND]
-    tangent = np.gradient(smooth_open(walk, 3.0), axis=0)
-    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    normal /= np.maximum(np.hypot(normal[:, 0], normal[:, 1]), 1e-9)[:, None]
-    offsets = np.arange(-3.0, 3.01, 0.5)
-    at = walk[:, None, :] + offsets[None, :, None] * normal[:, None, :]
-    p = sample(air, at.reshape(-1, 2)).reshape(at.shape[:2])
-    rising = p[:, -1] > p[:, 0]
-    q = np.where(rising[:, None], p, p[:, ::-1])
-    # For a ramp from 0 to 1 the crossing of one half is where its complement's integral ends.
-    ends = np.clip(q[:, -1:] - q[:, :1], 0.2, None)
-    unit = np.clip((q - q[:, :1]) / ends, 0, 1)
-    shift = offsets[-1] - (unit.sum(axis=1) - 0.5) * 0.5
-    shift = np.where(rising, shift, -shift)
-    return np.asarray(walk + np.clip(shift, -2, 2)[:, None] * normal)
-
-
-def _line_on(
-    photo: Photo,
-    maps: RegionMaps,
-    walk: FloatArray,
-    stretch: tuple[int, int],
-    *,
-    follow: bool,
-    skip: float = 2.0,
-    short: bool = False,
-) -> Line:
-    i, j = stretch
-    points = _subpixel(maps, walk)[i:j]
-    # The first few map px beyond a toe belong to the corner, not to the surface.
-    cut = int(min(max(skip - i, 0), 0.25 * len(points)))
-    rough = fit_line(
-        maps.photo_points(points[cut:]), floor=_MAP_FLOOR * maps.scale, wobble=(0.6 if short else 0.25) * maps.scale
-    )
-    onward = _ONWARD * rough.length if follow and j >= len(walk) - 5 else 0.0
-    air_side = _air_side(maps, rough)
-    tone = _tone_across(photo, rough, air_side, maps.scale)
-    fine = refine_line(tone, rough, scale=maps.scale, onward=onward, air_side=air_side)
-    if fine is not None:
-        fine = settle(tone, fine, air_side)
-    if fine is not None and short:
-        fine = replace(fine, u_angle=float(np.hypot(fine.u_angle, _CUT_FACE / (fine.length / 2))))
-    if fine is None:
-        return rough
-    # Where photo and maps tell different lines apart from their own doubts, neither is to be trusted alone.
-    gap = abs(float(fine.distance(rough.point[None])[0]))
-    doubt = max(0.0, gap - 2.0 * rough.u_offset - 1.0 * maps.scale)
-    if doubt > 0:
-        return replace(fine, u_offset=float(np.hypot(fine.u_offset, doubt)))
-    return fine
 
 
 def faying_line(maps: RegionMaps, layout: Layout) -> Line | None:
@@ -206,13 +129,13 @@ def _exposed(
     start = int(steady[0]) if len(steady) else len(walk)
     exposed = walk[: max(start - 1, 0)]
     if start >= 9 and (found := straight_stretch(exposed, tolerance=0.55, shortest=6.0)):
-        face_line = _line_on(photo, maps, exposed, found, follow=False, skip=1.5, short=True)
+        face_line = line_on(photo, maps, exposed, found, follow=False, skip=1.5, short=True)
         # What stands flatter on the lower plate than this is a burr or a rounded corner, no cut edge.
         if abs(face_line.direction @ nonbutting.direction) > np.cos(np.deg2rad(50)):
             face_line = None
     rest = walk[start:]
     if len(rest) >= 10 and (found := straight_stretch(rest, tolerance=0.55, parallel_to=along_n, shortest=10.0)):
-        top = _line_on(photo, maps, rest, found, follow=True, skip=0.0)
+        top = line_on(photo, maps, rest, found, follow=True, skip=0.0)
     return face_line, top
 
 
@@ -271,8 +194,12 @@ def find_surfaces(
     joint: Joint,
     fusion: FloatArray,
     hints: Hints | None = None,
+    far: FarFaces | None = None,
 ) -> Surfaces:
-    """Fit the member surfaces; `fusion`: a first fusion boundary in photo px, about a map px a step."""
+    """Fit the member surfaces; `fusion`: a first fusion boundary in photo px, about a map px a step.
+
+    `far`: the plates' other faces, which tell how a surface runs of which little is seen.
+    """
     reach = float(np.hypot(*(layout.face[-1] - layout.face[0])))
     within = max(4.0, 0.03 * reach)
 
@@ -301,7 +228,12 @@ def find_surfaces(
             )
         if found is None:
             return None
-        line = _line_on(photo, maps, points, found, follow=True)
+        line = line_on(photo, maps, points, found, follow=True)
+        if far is not None and joint != "bead":
+            straight = as_far(photo, maps, line, points, far, reach)
+            if straight is None:
+                return None
+            line = straight
         if along is None:
             return line
         both, misfit = combine(line, along)
