@@ -123,6 +123,9 @@ def settled_u(points: FloatArray, u: FloatArray, doubt: float, placed: FloatArra
     return np.asarray(np.hypot(np.minimum(u, near), doubt * np.minimum(away / _TOLD, 1.0)))
 
 
+_THROATS = ("actual_throat", "effective_throat")
+
+
 def withheld(layout: Layout, *, joint: Joint, doubt: float, face: float) -> dict[str, str]:
     """Quantities that the doubts rule out, with the reason; `face`: the doubtful share of the face."""
     reasons: dict[str, str] = {}
@@ -132,7 +135,7 @@ def withheld(layout: Layout, *, joint: Joint, doubt: float, face: float) -> dict
         reasons = {q.key: reason for q in QUANTITIES if not q.key.startswith(clear)}
     if joint == "tee" and layout.member_margin < _UNTOLD:
         reason = "which member is the butting one could not be told"
-        own = ("root_penetration", "root_shortfall", "unfused_land", "actual_throat", "effective_throat")
+        own = ("size_unequal", "root_penetration", "root_shortfall", "unfused_land", *_THROATS)
         keys = [q.key for q in QUANTITIES if q.key.endswith(("_butting", "_nonbutting")) or q.key in own]
         reasons = dict.fromkeys(keys, reason) | reasons
     return reasons

@@ -1,5 +1,7 @@
 """What the network's own doubt widens and withholds: the boundary and the face apart."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -78,6 +80,14 @@ def test_an_unclear_face_withholds_all() -> None:
 
 def test_clear_pictures_withhold_nothing() -> None:
     assert withheld(layout(), joint="tee", doubt=0.5, face=0.05) == {}
+
+
+def test_what_belongs_to_one_member_is_withheld_where_the_members_cannot_be_told_apart() -> None:
+    reasons = withheld(replace(layout(), member_margin=0.0), joint="tee", doubt=0.0, face=0.0)
+    for key in ("leg_butting", "size_unequal", "root_penetration", "actual_throat"):
+        assert "butting one could not be told" in reasons[key]
+    for key in ("size", "leg_difference", "theoretical_throat", "weld_area", "dihedral_angle"):
+        assert key not in reasons
 
 
 def test_a_point_that_a_person_set_is_not_in_doubt() -> None:
