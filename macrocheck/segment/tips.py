@@ -150,7 +150,7 @@ def _end(photo: Photo, tip: _Tip, scale: float) -> float | None:
     points = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
     points = middle + points[np.hypot(*points.T) < reach]
     inside: BoolArray = ((points >= 0) & (points < (photo.width, photo.height))).all(axis=1)
-    if not inside.all():
+    if not len(points) or not inside.all():
         return None
     seen = sample(tone, points)
     beyond = [f.outside(points) for f in tip.flanks]

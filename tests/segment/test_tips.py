@@ -96,3 +96,12 @@ def test_a_wide_corner_is_no_tip() -> None:
     face, fusion = path_of(shape, 12.0)
     found, _ = with_tips(photograph(shape), face, fusion, np.full(len(fusion), 0.5), SCALE)
     assert found is fusion
+
+
+def test_a_tip_smaller_than_a_pixel_is_left() -> None:
+    # The window about it holds no place of a grid of px; numpy's warning of an empty mean would fail this test.
+    shape = wedge(22.0)
+    face, fusion = path_of(shape, 12.0)
+    small = (fusion - 300) / 40 + 300
+    found, _ = with_tips(photograph(shape), (face - 300) / 40 + 300, small, np.full(len(small), 0.5), SCALE / 40)
+    assert found is small
