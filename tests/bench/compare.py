@@ -1,7 +1,7 @@
 """What was measured beside what is true: matching welds, rows, and the figures over many rows."""
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -126,12 +126,23 @@ def samples(rows: Iterable[Row], key: str) -> Iterable[tuple[float, float | None
             yield float(entry["value"]) - float(entry["truth"]), entry["u"], entry["U95"], row
 
 
+THERE = 1e-3
+"""Of a quantity's unit: less is 0."""
+
+
+def _there(entry: Mapping[str, Any]) -> bool:
+    """Whether a quantity is there, by its truth or its value."""
+    return bool(max(np.abs(entry["truth"]).max(), np.abs(entry["value"]).max()) > THERE)
+
+
 def figures(rows: Sequence[Row], key: str) -> dict[str, float | int | None] | None:
     """Return the figures of one quantity over the found welds, or None where no truth stands.
 
     `median`, `p90`, `p95`, `max` of the absolute error, `bias`, `rms_z` of error / u, `core_z` (1.4826 times the
     median of |error| / u, blind to outliers), `coverage` of U95, `wild`: share beyond 3 U95 with no flag on the
     weld, `withheld`: share of known truths not answered, `claimed`: answers where the truth cannot be had.
+    `there`, `there_rms_z`, `there_coverage`: number of those whose truth or value is over `THERE` either way, and
+    the same of them alone, since a sure 0 that is right has no error.
     """
     known = [r for r in rows if r["quantities"].get(key, {}).get("truth") is not None]
     unknown = [r for r in rows if key in r["quantities"] and r["quantities"][key]["truth"] is None]
@@ -162,6 +173,13 @@ def figures(rows: Sequence[Row], key: str) -> dict[str, float | int | None] | No
             "coverage": float(np.mean(inside)),
             "wild": float(np.mean(wild)),
         }
+        there = np.array([_there(row["quantities"][key]) for *_, row in sure])
+        out["there"] = int(there.sum())
+        if there.any():
+            out |= {
+                "there_rms_z": float(np.sqrt(np.mean(z[there] ** 2))),
+                "there_coverage": float(np.mean(inside[there])),
+            }
     return out
 
 

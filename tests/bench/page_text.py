@@ -102,6 +102,7 @@ def glance(sets: Mapping[str, dict[str, Any]]) -> list[str]:
 def quantities(figures: dict[str, Any]) -> list[str]:
     """Return the table of one set, a row a quantity."""
     head = ["", "n", "median", "90 %", "95 %", "largest", "bias", "rms(error/u)", "U95 holds, %", "withheld, %"]
+    head.append("not 0: n, rms, U95 holds")
     body = []
     for key, f in figures["quantities"].items():
         name, unit = NAMES[key]
@@ -109,8 +110,15 @@ def quantities(figures: dict[str, Any]) -> list[str]:
         cells += [number(f.get(k)) for k in ("median", "p90", "p95", "max")]
         bias = f.get("bias")
         cells += ["–" if bias is None else f"{bias:+.3f}", number(f.get("rms_z"), 2), percent(f.get("coverage"))]
-        body.append([*cells, percent(f["withheld"])])
+        body.append([*cells, percent(f["withheld"]), _not_zero(f)])
     return rows_of_table(head, body)
+
+
+def _not_zero(f: dict[str, Any]) -> str:
+    """The figures of those that are not 0, where some are."""
+    if not f.get("there") or f["there"] == f["n"]:
+        return ""
+    return f"{f['there']}, {number(f['there_rms_z'], 2)}, {percent(f['there_coverage'])}"
 
 
 def one_set(name: str, rows: Sequence[Row], figures: dict[str, Any]) -> list[str]:
@@ -213,7 +221,9 @@ def sets_sections(sets: Mapping[str, Sequence[Row]]) -> list[str]:
         *sharp_section(sets),
         "## Every quantity",
         "",
-        "Absolute errors in mm unless the unit is given; bias is the mean of value less truth.",
+        "Absolute errors in mm unless the unit is given; bias is the mean of value less truth. *Not 0*: of the "
+        "welds whose true or found value is not 0 alone, where others have a 0; a sure 0 that is right has no "
+        "error and makes rms small.",
         "",
     ]
     for name, rows in sets.items():

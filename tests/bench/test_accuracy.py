@@ -35,6 +35,20 @@ def test_figures_by_hand() -> None:
     assert got["claimed"] == 1
 
 
+def test_figures_of_what_is_there_leave_out_a_right_zero() -> None:
+    rows = [row(0, 0.0, 0.0), row(1, 0.0, 0.0), row(2, 0.3, 0.0), row(3, 0.2, 0.3)]
+    got = figures(rows, "leg_butting")
+    assert got is not None
+    assert got["there"] == 2
+    assert got["rms_z"] == pytest.approx(np.sqrt((9 + 1) / 4))
+    assert got["there_rms_z"] == pytest.approx(np.sqrt((9 + 1) / 2))
+    assert got["there_coverage"] == pytest.approx(0.5)
+    none = figures(rows[:2], "leg_butting")
+    assert none is not None
+    assert none["there"] == 0
+    assert "there_rms_z" not in none
+
+
 def test_wild_counts_only_what_no_flag_excuses() -> None:
     rows = [row(0, 5.0, 6.0), row(1, 5.0, 6.0, flags=("low_contrast",)), row(2, 5.0, 5.0)]
     got = figures(rows, "leg_butting")
