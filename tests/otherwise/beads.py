@@ -191,6 +191,9 @@ def _try(rng: np.random.Generator) -> Section:
     weld = Weld(d, curve, fusion, metal, laid, draw_voids(rng, voids, metal), grooves)
     plate = _plate(rng, weld)
     zones = draw_zones(rng, metal, (Polygon(), plate), [metal])
+    if face == "remelt":  # a sunk face has air over it
+        over = Polygon(np.vstack([curve, curve[[-1, 0]] + np.array([0.0, 0.3])])).buffer(0)
+        plate = biggest(plate.difference(over.difference(metal)))
     left = biggest(plate.difference(metal))
     return Section("bead", (weld,), (Place(),), (Polygon(), left), (zones,), ((0.0, 0.0), (0.0, 0.0)), False)
 

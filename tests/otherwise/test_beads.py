@@ -87,6 +87,15 @@ def test_a_rolled_face_overhangs_the_plate_beyond_its_toes() -> None:
     assert Polygon(np.vstack([face, fusion[1:-1]])).is_valid
 
 
+def test_over_a_sunk_face_there_is_air() -> None:
+    sunk = [s for s in map(_drawn, range(120)) if s.welds[0].metal.bounds[3] < 0.02]
+    assert sunk
+    for section in sunk:
+        middle = shapely.Point(0.0, -0.03)
+        assert not section.members[1].contains(middle)
+        assert not section.metal(0).contains(middle)
+
+
 def test_beads_are_of_all_kinds() -> None:
     sections = [_drawn(seed) for seed in range(80)]
     plates = [s.members[1] for s in sections]
