@@ -23,8 +23,9 @@ _FEWEST = 6
 """Heights that must show the far end."""
 _FLOOR_PX = 0.4
 """Least standard error of the far end, px: plates' corners are never quite sharp."""
-_BEFORE = 3.0
-"""A corner's nonbutting plate ends before the butting one does by more than so many standard errors of both."""
+_BEFORE, _PERHAPS = 3.0, 2.0
+"""A corner's nonbutting plate ends before the butting one does by more than so many standard errors of both; by more
+than so many it may."""
 _ROOT = 1.2
 """Standard error of where weld metal ends along the faying surface, in those of its boundary there."""
 _FLATTEST = 0.15
@@ -216,9 +217,10 @@ def _first_end(
     if nonbutting is None:
         return butting
     before = butting[0] - nonbutting[0]
-    if before > _BEFORE * np.hypot(butting[1], nonbutting[1]):
+    u = float(np.hypot(butting[1], nonbutting[1]))
+    if before > _BEFORE * u:
         return nonbutting
-    return butting[0], max(butting[1], 0.5 * before)
+    return butting[0], max(butting[1], 0.5 * before) if before > _PERHAPS * u else butting[1]
 
 
 def _goes_on(maps: RegionMaps, frame: _Frame, station: float) -> bool:
