@@ -24,8 +24,10 @@ _FEWEST = 6
 _FLOOR_PX = 0.4
 """Least standard error of the far end, px: plates' corners are never quite sharp."""
 _BEFORE, _PERHAPS = 3.0, 2.0
-"""A corner's nonbutting plate ends before the butting one does by more than so many standard errors of both; by more
-than so many it may."""
+"""A corner's nonbutting plate ends before the butting one by more than so many standard errors of both; by more than
+so many it may."""
+_SHOWN = 0.95
+"""Standard error of an end, map px, from which it is that of the maps alone."""
 _ROOT = 1.2
 """Standard error of where weld metal ends along the faying surface, in those of its boundary there."""
 _FLATTEST = 0.15
@@ -209,16 +211,17 @@ def _first_end(
 ) -> tuple[float, float] | None:
     """Station and u, px, where the one or the other member of a tee or corner ends first along the faying surface.
 
-    That is the butting member's far side, unless the nonbutting one ends before it or, where that far side is not
-    seen, under the butting member.
+    That is the butting member's far side, unless the photo shows the nonbutting one's end before it or, where that
+    far side is not seen, under the butting member. What the maps alone have of such an end only makes it unsure.
     """
+    shown = nonbutting is not None and nonbutting[1] < _SHOWN * maps.scale
     if butting is None:
-        return nonbutting if nonbutting is not None and _goes_on(maps, frame, nonbutting[0]) else None
+        return nonbutting if nonbutting is not None and shown and _goes_on(maps, frame, nonbutting[0]) else None
     if nonbutting is None:
         return butting
     before = butting[0] - nonbutting[0]
     u = float(np.hypot(butting[1], nonbutting[1]))
-    if before > _BEFORE * u:
+    if shown and before > _BEFORE * u:
         return nonbutting
     return butting[0], max(butting[1], 0.5 * before) if before > _PERHAPS * u else butting[1]
 

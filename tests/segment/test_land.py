@@ -79,6 +79,15 @@ def test_a_corner_ends_where_its_nonbutting_plate_does_if_that_comes_first(left:
     assert done.u_seam_end < 1.0
 
 
+def test_an_end_of_the_nonbutting_plate_that_the_photo_does_not_show_makes_the_land_unsure() -> None:
+    nonbutting, butting = tee_parts(gap=0.0)
+    short = np.asarray(nonbutting * (np.arange(WIDTH) > 300), np.float32)
+    maps = maps_of_parts(short, butting, step=4)
+    (done,) = with_land(painted(nonbutting, butting, noise=4.0), maps, (weld(700.0),))
+    assert done.seam_end == pytest.approx((120.6, SURFACE), abs=1.5)
+    assert done.u_seam_end == pytest.approx(0.5 * (300.5 - 120.6), abs=5.0)
+
+
 def test_a_nonbutting_plate_that_ends_in_the_open_does_not_end_an_unseen_butting_member() -> None:
     nonbutting, butting = tee_parts(gap=0.0, left=400.0)
     parts = np.asarray(nonbutting * (np.arange(WIDTH) > 200), np.float32), butting
