@@ -1,11 +1,14 @@
 """The search for a bead on plate: looks drawn out across the plate, and the choice between their fits."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
+from macrocheck.flags import Flag
 from macrocheck.outline import WeldOutline
+from macrocheck.quantities import QUANTITIES
 from macrocheck.segment.flattened import SHARE, STRETCH, Frame, frame_of, surface_angle
 from macrocheck.segment.locate import BACK, LEAST_SCORE, Spot, overlap, spots
 from macrocheck.segment.looks import Looks
@@ -31,6 +34,8 @@ _OTHER_LOOKS = ((SHARE, (1.4, STRETCH, 3.0)), (0.42, (STRETCH,)))
 """Share, and how many times drawn out, of further looks at the same bead."""
 _MARGIN = 0.1
 """By how much a later look's fit must be better, in faults less likeness, to take an earlier one's place."""
+_TURNED = 3.0
+"""How much speaks against a fit that has air and plate the other way round than looks that are not drawn out."""
 _IN_AIR = 0.3
 """Part of a bead's border that lies in the air at least: its face."""
 _RIVAL = 0.25
@@ -73,6 +78,15 @@ def _wider(other: WeldOutline, best: WeldOutline) -> bool:
     if faults(other) >= _BAD or faults(other) - faults(best) > _FAULTS["toe_unsure"]:
         return False
     return _width(other) > _LONGER * _width(best)
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """A fit, how much speaks against it, and whether it has air where plain looks have the plate."""
+
+    against: float
+    weld: WeldOutline
+    turned: bool
 
 
 def _near(a: Frame, b: Frame) -> bool:
@@ -133,11 +147,8 @@ def _frames(looks: Looks, coarse: RegionMaps, found: list[Spot]) -> Iterator[tup
             yield whole, frame, None
 
 
-def _upside_down(coarse: RegionMaps, weld: WeldOutline) -> bool:
-    """Whether the first look at the photo has the air on the side where this outline has the plate.
-
-    Drawn out, a plate between two strips of mounting may be read as a gap between two plates.
-    """
+def _air_outside(maps: RegionMaps, weld: WeldOutline) -> float:
+    """By how much likelier the maps have air outside the plate than inside, beside an outlined bead; -1 to 1."""
     toes = np.array([weld.toe_butting, weld.toe_nonbutting])
     wide = max(_width(weld), 1.0)
     along = (toes[1] - toes[0]) / wide
@@ -146,14 +157,35 @@ def _upside_down(coarse: RegionMaps, weld: WeldOutline) -> bool:
         out = -out
     steps = np.linspace(0.1, 0.8, 12)[:, None] * wide * along
     base = np.vstack([toes[0] - steps, toes[1] + steps])
-    h, w = coarse.shape
-    at = coarse.map_points(base)
+    h, w = maps.shape
+    at = maps.map_points(base)
     seen = base[((at > 0) & (at < [w - 1, h - 1])).all(axis=1)]
     if not len(seen):
-        return False
-    off = (_BESIDE * wide + _BLURRED * coarse.scale) * out
-    air = [coarse.sample(coarse.regions[BACKGROUND], seen + side * off).mean() for side in (1.0, -1.0)]
-    return bool(air[0] < air[1] - _CLEARLY)
+        return 0.0
+    off = (_BESIDE * wide + _BLURRED * maps.scale) * out
+    air = [maps.sample(maps.regions[BACKGROUND], seen + side * off).mean() for side in (1.0, -1.0)]
+    return float(air[0] - air[1])
+
+
+def _upside_down(seen: Iterable[RegionMaps], weld: WeldOutline) -> bool:
+    """Whether those of these looks, none drawn out, that can tell have the air where this outline has the plate.
+
+    Drawn out, a plate between two strips of mounting may be read as a gap between two plates. The first look at the
+    photo may be read so as well, where a rule lies beside a thin plate: a closer one that has it right is believed.
+    """
+    told = [t for t in (_air_outside(maps, weld) for maps in seen) if abs(t) > _CLEARLY]
+    return bool(told) and max(told) < 0
+
+
+def _doubted(weld: WeldOutline) -> WeldOutline:
+    """An outline that plain looks at the picture speak against; a person has to take it as right."""
+    text = "Looks at the picture disagree about which side of the plate's surface is air."
+    reason = "looks at the picture disagree about which side is air; take the outline as right or correct it"
+    return replace(
+        weld,
+        flags=(*weld.flags, Flag("regions_unsure", text, (weld.toe_butting, weld.toe_nonbutting))),
+        withheld={q.key: reason for q in QUANTITIES if q.bead} | weld.withheld,
+    )
 
 
 def _likeness(maps: RegionMaps) -> float:
@@ -168,20 +200,26 @@ def find_bead(looks: Looks, coarse: RegionMaps, found: list[Spot], fit: Fit) -> 
     `coarse`: maps of the whole photo; `found`: what looks like weld metal there, the likeliest first; `fit`: from
     maps to an outline.
     """
-    places: list[tuple[float, WeldOutline]] = []
+    places: list[_Choice] = []
     for under, frame, spot in _frames(looks, coarse, found):
-        best: tuple[float, WeldOutline] | None = None
+        undrawn = (coarse,) if spot is None else (coarse, under)
+        best: _Choice | None = None
         for maps in _flat_looks(looks, under, frame, spot):
             weld = fit(maps)
-            if weld is None or _upside_down(coarse, weld):
+            if weld is None:
                 continue
-            against = _against(weld, maps)
-            if best is None or against < best[0] - _MARGIN or _wider(weld, best[1]):
-                best = against, weld
-            if faults(best[1]) <= _SOUND:
+            turned = _upside_down(undrawn, weld)
+            against = _against(weld, maps) + (_TURNED if turned else 0.0)
+            wider = best is not None and turned == best.turned and _wider(weld, best.weld)
+            if best is None or against < best.against - _MARGIN or wider:
+                best = _Choice(against, weld, turned)
+            if faults(best.weld) <= _SOUND and not best.turned:
                 break
         if best is not None:
             places.append(best)
-            if faults(best[1]) < _BAD:
+            if faults(best.weld) < _BAD and not best.turned:
                 break
-    return min(places, key=lambda place: place[0])[1] if places else None
+    if not places:
+        return None
+    likeliest = min(places, key=lambda place: place.against)
+    return _doubted(likeliest.weld) if likeliest.turned else likeliest.weld

@@ -23,6 +23,8 @@ TITLES = {
     "elsewhere-hard": "Third family, hard",
     "otherwise-fair": "Fourth family, fair etch",
     "otherwise-hard": "Fourth family, hard",
+    "otherwise-bead": "Fourth family, beads on plate, hard",
+    "otherwise-corner": "Fourth family, corners, hard",
 }
 
 
@@ -216,7 +218,7 @@ def sets_sections(sets: Mapping[str, Sequence[Row]]) -> list[str]:
     lines += [
         "Of each group the worst quantity counts, for the median and the 95th percentile apart; aims in brackets.",
         "",
-        *glance({k: f for k, f in figures.items() if k != "own-bead"}),
+        *glance({k: f for k, f in figures.items() if not k.endswith("-bead")}),
         "",
         *sharp_section(sets),
         "## Every quantity",

@@ -126,6 +126,8 @@ SETS: tuple[Part, ...] = (
     _set("elsewhere", "hard", 5000, 60, 2.0),
     _set("otherwise", "fair", 5000, 60, 2.5),
     _set("otherwise", "hard", 5000, 60, 2.5),
+    _set("otherwise", "bead", 5000, 60, 2.5),
+    _set("otherwise", "corner", 5000, 60, 2.5),
 )
 """For reporting alone: seeds from 40000 on of the own family, 5000 on of third and fourth, all of the second."""
 

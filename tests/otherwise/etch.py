@@ -1,6 +1,6 @@
 """The etched metal: tones of plates, zones and weld, their grain, lines between them. All tones 0 to 255."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -88,6 +88,25 @@ def draw_etch(rng: np.random.Generator, look: str) -> Etch:
         float(rng.uniform(2, 10)) if rng.random() < 0.45 else 0.0,
         float(rng.uniform(0, np.pi)),
         (tint[0], tint[1], tint[2]),
+    )
+
+
+def browned(rng: np.random.Generator, etch: Etch) -> Etch:
+    """Return the etch of a worn or over-etched section: plate and weld of one dark brown, told by little."""
+    plate = float(rng.uniform(38, 80))
+    weld = plate + _sign(rng) * float(rng.uniform(7, 13))
+    brown = np.array([1.18, 0.98, 0.80]) + rng.normal(0, 0.02, 3)
+    zone = tuple(_sign(rng) * float(rng.uniform(6, 14)) if z else 0.0 for z in etch.zone)
+    rim = etch.rim or float(rng.uniform(12, 30))
+    return replace(
+        etch,
+        plates=(plate, plate),
+        weld=weld,
+        zone=(zone[0], zone[1]),
+        weld_grain=float(rng.uniform(4, 9)),
+        plate_grain=float(rng.uniform(2, 4)),
+        rim=rim,
+        tint=(brown, brown + rng.normal(0, 0.01, 3), brown + rng.normal(0, 0.02, 3)),
     )
 
 
@@ -212,7 +231,9 @@ def _seams(rng: np.random.Generator, view: View, section: Section, etch: Etch, g
         d = weld.design
         for ends in ([np.zeros(2), d.toe_n], [d.along * d.gap, d.leg_b * d.along]):
             line = LineString(np.vstack(ends))
-            left = line.intersection(weld.metal.exterior.buffer(0.015))
+            # a bead's face may lie as near to the plate's surface as what is not fused to it
+            edge = LineString(weld.fusion) if section.joint == "bead" else weld.metal.exterior
+            left = line.intersection(edge.buffer(0.015))
             for part in getattr(left, "geoms", [left]):
                 if part.geom_type == "LineString" and part.length > 0.3:
                     along = place.put(spaced(np.asarray(part.coords), 0.05))

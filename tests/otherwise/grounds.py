@@ -101,7 +101,7 @@ def _squares(rng: np.random.Generator, image: FloatArray, mm: float) -> FloatArr
 
 
 def _middle(section: Section) -> FloatArray:
-    x0, y0, x1, y1 = np.array([m.bounds for m in section.members]).T
+    x0, y0, x1, y1 = np.array([m.bounds for m in section.members if not m.is_empty]).T
     return np.array([(x0.min() + x1.max()) / 2, (y0.min() + y1.max()) / 2])
 
 

@@ -1,6 +1,6 @@
 """One picture by seed and look, and what is true of it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -8,16 +8,20 @@ import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.outline import WeldOutline
+from tests.otherwise.beads import draw_bead_section
 from tests.otherwise.burned import burn_bar, burn_notes, draw_bar
-from tests.otherwise.etch import draw_etch, paint_metal
+from tests.otherwise.etch import browned, draw_etch, paint_metal
 from tests.otherwise.grounds import GROUNDS, ground_tone, paint_ground
 from tests.otherwise.laid import Laid, draw_laid, lay_disc, lay_rule
 from tests.otherwise.raster import Plane, View, clouds
 from tests.otherwise.section import Section, draw_section
 from tests.otherwise.truth import exact_outline, exact_quantities
 
-LOOKS = ("fair", "hard")
-LEAST_PX_PER_MM = {"fair": 14.0, "hard": 9.0}
+LOOKS = ("fair", "hard", "bead-fair", "bead", "corner-fair", "corner")
+"""Tees and laps fair and hard; beads on plate and corners fair, and hard without a further word."""
+LEAST_PX_PER_MM = {False: 14.0, True: 9.0}
+"""By whether the look is hard."""
+BROWN_GROUNDS = ("wood", "resin", "resin", "stone", "micro")
 
 
 @dataclass(frozen=True)
@@ -42,23 +46,31 @@ class Picture:
 
 
 def render_otherwise(seed: int, look: str) -> Picture:
-    """Render picture `seed` in the look fair or hard; ValueError for another look. Same seed, same picture."""
+    """Render picture `seed` in one of `LOOKS`; ValueError for another look. Same seed, same picture."""
     if look not in LOOKS:
         msg = f"look is one of {', '.join(LOOKS)}, not {look!r}"
         raise ValueError(msg)
     shapes, paints = (np.random.default_rng([seed, LOOKS.index(look), k, 4241]) for k in (0, 1))
-    hard = look == "hard"
-    section = draw_section(shapes)
+    hard = not look.endswith("fair")
+    bead, corner = look.startswith("bead"), look.startswith("corner")
+    section = draw_bead_section(shapes) if bead else draw_section(shapes, corner=corner)
     ground = str(paints.choice(GROUNDS))
     kind = str(shapes.choice(["bar", "laid", "none"], p=[0.4, 0.35, 0.25]))
     x0, y0, x1, y1 = _whole(section)
     laid = draw_laid(shapes, max(x1 - x0, y1 - y0)) if kind == "laid" else None
-    view, spot, way = _frame(shapes, section, laid, LEAST_PX_PER_MM[look])
-    etch = draw_etch(paints, look)
+    view, spot, way = _frame(shapes, section, laid, LEAST_PX_PER_MM[hard])
+    etch = draw_etch(paints, "hard" if hard else "fair")
+    brown = (bead or corner) and hard and paints.random() < 0.25
+    if brown:
+        etch, ground = browned(paints, etch), str(paints.choice(BROWN_GROUNDS))
+    if corner and not section.welds[0].design.gap:  # its seam tells which of the two plates ends at the other
+        etch = replace(etch, seam=max(etch.seam, 0.03))
     mm = 1 / view.mm_per_px
     metal_rgb, metal, _ = paint_metal(paints, view, section, etch)
     apart = (22.0 if hard else 50.0) + 1.3 * etch.weld_grain
     tone = ground_tone(paints, ground, etch.tones, apart)
+    if brown:
+        tone = etch.plates[0] + float(paints.choice([-1.0, 1.0]) * paints.uniform(14, 24))
     image = paint_ground(paints, view, section, ground, tone)
     if ground in ("wood", "cloth", "paper", "squared", "stone") and paints.random() < 0.6:
         image = _shadow(paints, image, metal, mm, strongest=0.5 if hard else 0.28)
@@ -92,7 +104,7 @@ def _inside(outline: WeldOutline, view: View) -> bool:
 
 
 def _whole(section: Section) -> tuple[float, float, float, float]:
-    b = np.array([m.bounds for m in section.members])
+    b = np.array([m.bounds for m in section.members if not m.is_empty])
     return float(b[:, 0].min()), float(b[:, 1].min()), float(b[:, 2].max()), float(b[:, 3].max())
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 import shapely.affinity
 from shapely import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from macrocheck.arrays import FloatArray, Point
 from tests.otherwise.welds import (
@@ -53,6 +54,7 @@ class Section:
     zones: tuple[tuple[Polygon, Polygon], ...]
     seam: tuple[Point, Point]
     end_lost: bool
+    corner: bool = False
 
     def metal(self, k: int) -> Polygon:
         """Weld metal of weld `k`."""
@@ -69,6 +71,8 @@ class Section:
         low = np.min([self.metal(k).bounds[:2] for k in range(len(self.welds))], axis=0)
         high = np.max([self.metal(k).bounds[2:] for k in range(len(self.welds))], axis=0)
         low, high = np.minimum(low, np.vstack(points).min(axis=0)), np.maximum(high, np.vstack(points).max(axis=0))
+        if self.corner:  # that the plate ends there is what makes it one
+            low[0] = min(low[0], self.members[1].bounds[0] - 0.5)
         return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
@@ -83,11 +87,11 @@ def grooves_of(weld: Weld) -> tuple[FloatArray | None, FloatArray | None]:
     return got[0], got[1]
 
 
-def draw_section(rng: np.random.Generator) -> Section:
-    """Draw a section, trying until the numbers give one."""
+def draw_section(rng: np.random.Generator, *, corner: bool = False) -> Section:
+    """Draw a tee or a lap, or a corner with its inside fillet, trying until the numbers give one."""
     for _ in range(300):
         try:
-            return _try(rng)
+            return _try(rng, corner=corner)
         except NoSuchWeldError:
             continue
     msg = "no section in 300 tries"
@@ -135,12 +139,12 @@ def _design(rng: np.random.Generator, joint: str) -> Design:
     )
 
 
-def _try(rng: np.random.Generator) -> Section:
-    joint = str(rng.choice(["tee", "skewed", "lap"], p=[0.45, 0.25, 0.3]))
+def _try(rng: np.random.Generator, *, corner: bool) -> Section:
+    joint = str(rng.choice(["tee", "skewed", "lap"], p=[0.75, 0.25, 0.0] if corner else [0.45, 0.25, 0.3]))
     d = _design(rng, joint)
     welds, places = [draw_weld(rng, d)], [Place()]
     back = d.thick_b / float(d.along[1])
-    if joint != "lap" and 60 <= 180 - d.psi <= 135 and rng.random() < 0.4:
+    if joint != "lap" and not corner and 60 <= 180 - d.psi <= 135 and rng.random() < 0.4:
         o = _design(rng, "tee")
         grow = rng.uniform(0.75, 1.25) * (d.leg_b + d.leg_n) / (o.leg_b + o.leg_n)
         o = replace(o, psi=180 - d.psi, leg_b=o.leg_b * grow, leg_n=o.leg_n * grow, gap=d.gap, bridged=0.0)
@@ -151,17 +155,21 @@ def _try(rng: np.random.Generator) -> Section:
     if len(metals) == 2 and metals[0].distance(metals[1]) < 0.6:
         msg = "the welds meet"
         raise NoSuchWeldError(msg)
-    full = _members(rng, d, welds, places, back)
+    full = _members(rng, d, welds, places, back, corner=corner)
     left = [biggest(m.difference(shapely.union_all(metals))) for m in full]
     reach = [_reach(w) for w in welds]
     overlap = -min(float(full[0].bounds[0]), 0.0)
     end = -back + (max(reach[1], 0.0) if len(welds) > 1 else 0.0)
     if d.lap:
         end = max(float(full[1].bounds[0]), -overlap)
-    zones = tuple(_zones(rng, m, (full[0], full[1]), metals) for m in metals)
+    if corner:
+        top = full[1].intersection(shapely.box(-90.0, -0.08, 0.0, -0.02))
+        end = max(float(top.bounds[0]), end)
+    zones = tuple(draw_zones(rng, m, (full[0], full[1]), metals) for m in metals)
     seam = ((-max(reach[0], 0.0), 0.0), (end, 0.0))
     kind = "lap" if d.lap else "tee"
-    return Section(kind, tuple(welds), tuple(places), (left[0], left[1]), zones, seam, _end_lost(welds[0]))
+    lost = _end_lost(welds[0])
+    return Section(kind, tuple(welds), tuple(places), (left[0], left[1]), zones, seam, lost, corner)
 
 
 def _reach(weld: Weld) -> float:
@@ -181,7 +189,7 @@ def _end_lost(weld: Weld) -> bool:
 
 
 def _members(
-    rng: np.random.Generator, d: Design, welds: list[Weld], places: list[Place], back: float
+    rng: np.random.Generator, d: Design, welds: list[Weld], places: list[Place], back: float, *, corner: bool
 ) -> tuple[Polygon, Polygon]:
     """Both members with their far ends, saw-cut and rounded, and with undercuts; as they were before welding."""
     leg = max(d.leg_b, d.leg_n)
@@ -195,6 +203,8 @@ def _members(
     up = max(up, other.leg_b + 4 * max(other.undercut) + 2.0) if other else up
     if d.lap:
         behind = d.over + float(rng.uniform(1.0, 4.0)) * d.thick_b
+    if corner:
+        behind = _end_behind(rng, welds[0], back)
     butting, nonbutting, _ = solids(d)
     far = d.over + beyond + float(rng.uniform(0.8, 3.5)) * leg
     window = shapely.box(-max(far, 1.0), -1, 200, 200) if d.lap else shapely.box(-200, -1, 200, up * d.along[1])
@@ -205,14 +215,7 @@ def _members(
     ).buffer(beyond * 0.8)
     out = []
     for shape in (butting, nonbutting):
-        ring = spaced(np.asarray(shape.exterior.coords), 0.08)[:-1]
-        at = np.arange(len(ring), dtype=np.float64) * 0.08
-        rough = float(rng.choice([0.0, 0.01, 0.03])) * wander(rng, at, 0.4) + 0.02 * wander(rng, at, 3.0)
-        off = np.clip(shapely.distance(shapely.points(ring), near) / 1.5, 0, 1)
-        t = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
-        ring = ring + (rough * off)[:, None] * np.column_stack([-t[:, 1], t[:, 0]]) / np.hypot(*t.T)[:, None]
-        cut = shapely.union(Polygon(ring).buffer(0).difference(near), shape.intersection(near), grid_size=1e-6)
-        cut = biggest(cut)
+        cut = as_cut(rng, shape, near)
         for weld, place in zip(welds, places, strict=True):
             for curve, normal in zip(
                 grooves_of(weld), (np.array([d.along[1], -d.along[0]]), np.array([0.0, 1.0])), strict=True
@@ -224,7 +227,34 @@ def _members(
     return out[0], out[1]
 
 
-def _zones(
+def _end_behind(rng: np.random.Generator, weld: Weld, back: float) -> float:
+    """How far behind the joint root a corner's nonbutting plate ends: flush, proud, or half covered."""
+    kind = rng.random()
+    if kind < 0.4:
+        behind = back + float(rng.normal(0, 0.08))
+    elif kind < 0.8:
+        behind = back + float(rng.uniform(0.2, 2.5))
+    else:
+        behind = back * float(rng.uniform(0.5, 0.95))
+    if behind < max(_reach(weld), 0.0) + 0.6 or weld.metal.bounds[0] < 0.4 - behind:
+        msg = "the weld melts the plate's end"
+        raise NoSuchWeldError(msg)
+    return behind
+
+
+def as_cut(rng: np.random.Generator, shape: Polygon, near: BaseGeometry) -> Polygon:
+    """Return a member with its outline as it was cut, rough and uneven, but as drawn within `near`."""
+    ring = spaced(np.asarray(shape.exterior.coords), 0.08)[:-1]
+    at = np.arange(len(ring), dtype=np.float64) * 0.08
+    rough = float(rng.choice([0.0, 0.01, 0.03])) * wander(rng, at, 0.4) + 0.02 * wander(rng, at, 3.0)
+    off = np.clip(shapely.distance(shapely.points(ring), near) / 1.5, 0, 1)
+    t = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
+    ring = ring + (rough * off)[:, None] * np.column_stack([-t[:, 1], t[:, 0]]) / np.hypot(*t.T)[:, None]
+    cut = shapely.union(Polygon(ring).buffer(0).difference(near), shape.intersection(near), grid_size=1e-6)
+    return biggest(cut)
+
+
+def draw_zones(
     rng: np.random.Generator, metal: Polygon, members: tuple[Polygon, Polygon], metals: list[Polygon]
 ) -> tuple[Polygon, Polygon]:
     """Heat-affected zones in both members; their width changes along the boundary."""

@@ -84,5 +84,5 @@ def test_weld_metal_has_another_tone_than_what_lies_beside_its_fusion_boundary(s
 
 
 def test_another_look_is_refused() -> None:
-    with pytest.raises(ValueError, match="fair, hard"):
+    with pytest.raises(ValueError, match="fair, hard, bead-fair"):
         render_otherwise(0, "grain")

@@ -35,9 +35,10 @@ def exact_outline(section: Section, view: View, k: int, *, zones_show: bool) -> 
     zones = [None if z is None or not zones_show else view.to_px(z) for z in zones]
     grooves = [None if g is None else put(g) for g in grooves_of(weld)]
     e = d.along
+    bead = section.joint == "bead"
     return WeldOutline(
-        joint="lap" if d.lap else "tee",
-        surface_butting=None if section.end_lost else line(d.leg_b * e, e),
+        joint="bead" if bead else "lap" if d.lap else "tee",
+        surface_butting=None if section.end_lost or bead else line(d.leg_b * e, e),
         surface_nonbutting=line(d.toe_n, np.array([1.0, 0.0])),
         face=face,
         fusion=fusion,
@@ -46,9 +47,9 @@ def exact_outline(section: Section, view: View, k: int, *, zones_show: bool) -> 
         correlation_px=1.0,
         voids=tuple(put(v) for v in weld.voids),
         haz_butting=zones[0],
-        haz_nonbutting=zones[1],
-        seam_end=_pair(far) if view.holds(far) else None,
-        gap_px=(d.gap / view.mm_per_px, 0.0),
+        haz_nonbutting=None if bead else zones[1],
+        seam_end=_pair(far) if view.holds(far) and not bead else None,
+        gap_px=None if bead else (d.gap / view.mm_per_px, 0.0),
         surface_top=line(e * ((d.gap + d.thick_b) / e[1]), np.array([-1.0, 0.0])) if d.lap else None,
         groove_butting=grooves[0],
         groove_nonbutting=grooves[1],
@@ -68,7 +69,17 @@ def exact_quantities(outline: WeldOutline, mm_per_px: float) -> dict[str, Any]:
     """Return every quantity's true value, None where it cannot be had."""
     got = measure_weld(outline, Scale(mm_per_px, 0.0, "as drawn"), draws=20, all_lengths=True)
     out: dict[str, Any] = {key: q.value for key, q in got.quantities.items()}
-    for member, groove in (("butting", outline.groove_butting), ("nonbutting", outline.groove_nonbutting)):
+    grooves = outline.groove_butting, outline.groove_nonbutting
+    names = ("butting", "nonbutting") if outline.joint != "bead" else _sides(outline)
+    for name, groove in zip(names, grooves, strict=True):
         if groove is None:
-            out[f"undercut_{member}"] = 0.0
+            out[f"undercut_{name}"] = 0.0
     return out
+
+
+def _sides(outline: WeldOutline) -> tuple[str, str]:
+    """Where a bead's first and last toe lie, seen with the bead on top of the plate."""
+    along = np.asarray(outline.toe_nonbutting) - np.asarray(outline.toe_butting)
+    out = outline.face.mean(axis=0) - outline.fusion.mean(axis=0)
+    # y runs down: with the bead on top, out of the plate is to the left of the way from left to right
+    return ("left", "right") if along[0] * out[1] - along[1] * out[0] < 0 else ("right", "left")

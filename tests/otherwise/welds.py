@@ -127,13 +127,13 @@ def _face(rng: np.random.Generator, d: Design) -> FloatArray:
         nose = b + roll * np.array([1.0, rng.uniform(0.7, 1.3)])
         under = np.deg2rad(rng.uniform(20, 60))
         down = np.array([0.0, 0.55 * (nose[1] - b[1])])
-        first = _bezier(a, a + 0.4 * chord + 0.04 * width * out, nose + 2 * down, nose)
-        last = _bezier(nose, nose - down, b + 0.6 * roll * np.array([np.cos(under), np.sin(under)]), b)
+        first = bezier(a, a + 0.4 * chord + 0.04 * width * out, nose + 2 * down, nose)
+        last = bezier(nose, nose - down, b + 0.6 * roll * np.array([np.cos(under), np.sin(under)]), b)
         curve = np.vstack([first, last[1:]])
     return spaced(curve, 0.02)
 
 
-def _bezier(*control: FloatArray) -> FloatArray:
+def bezier(*control: FloatArray) -> FloatArray:
     """The cubic through four control points (2,), 200 points of it."""
     p, q, r, s = control
     t = np.linspace(0.0, 1.0, 200)[:, None]
@@ -240,12 +240,12 @@ def draw_weld(rng: np.random.Generator, d: Design) -> Weld:
     if metal.bounds[1] < -0.85 * d.thick_n:
         msg = "melted through the nonbutting member"
         raise NoSuchWeldError(msg)
-    fusion = _behind(metal, face)
-    grooves = (_groove(rng, d.undercut[0]), _groove(rng, d.undercut[1]))
-    return Weld(d, face, fusion, metal, _beads(rng, d, metal), _voids(rng, d.voids, metal), grooves)
+    fusion = behind(metal, face)
+    grooves = (draw_groove(rng, d.undercut[0]), draw_groove(rng, d.undercut[1]))
+    return Weld(d, face, fusion, metal, _beads(rng, d, metal), draw_voids(rng, d.voids, metal), grooves)
 
 
-def _behind(metal: Polygon, face: FloatArray) -> FloatArray:
+def behind(metal: Polygon, face: FloatArray) -> FloatArray:
     """The outline from toe N through the root to toe B."""
     ring = spaced(np.asarray(metal.exterior.coords), 0.01)[:-1]
     first, last = (int(np.argmin(np.hypot(*(ring - p).T))) for p in (face[-1], face[0]))
@@ -261,7 +261,7 @@ def _behind(metal: Polygon, face: FloatArray) -> FloatArray:
     return np.vstack([face[-1], way[2:-2], face[0]])
 
 
-def _groove(rng: np.random.Generator, depth: float) -> FloatArray | None:
+def draw_groove(rng: np.random.Generator, depth: float) -> FloatArray | None:
     """An undercut (n, 2): x along the surface from the toe, y out of it."""
     if depth <= 0:
         return None
@@ -286,7 +286,8 @@ def _beads(rng: np.random.Generator, d: Design, metal: Polygon) -> tuple[Polygon
     return tuple(out)
 
 
-def _voids(rng: np.random.Generator, count: int, metal: Polygon) -> tuple[FloatArray, ...]:
+def draw_voids(rng: np.random.Generator, count: int, metal: Polygon) -> tuple[FloatArray, ...]:
+    """Return `count` holes (n, 2) well inside the metal, fewer where there is no room."""
     out: list[Polygon] = []
     size = metal.area**0.5
     for _ in range(60):

@@ -5,8 +5,11 @@ import numpy as np
 from macrocheck.arrays import frozen
 from macrocheck.flags import Flag
 from macrocheck.outline import SurfaceLine, WeldOutline
+from macrocheck.segment import find_outline
 from macrocheck.segment.beads import _raggedness, _upside_down, _wider, faults
 from macrocheck.segment.maps import RegionMaps
+from tests.bench.cases import load_case
+from tests.bench.compare import overlap_share, polygon_of
 
 SIDE = 160
 
@@ -35,11 +38,34 @@ def seen(air_above: float) -> RegionMaps:
     )
 
 
-def test_the_first_look_tells_which_side_the_air_is_on() -> None:
-    assert not _upside_down(seen(1.0), bead())
-    assert _upside_down(seen(0.0), bead())
-    assert _upside_down(seen(1.0), bead(up=1.0))
-    assert not _upside_down(seen(0.5), bead(up=1.0))  # it cannot tell
+def test_a_look_that_is_not_drawn_out_tells_which_side_the_air_is_on() -> None:
+    assert not _upside_down([seen(1.0)], bead())
+    assert _upside_down([seen(0.0)], bead())
+    assert _upside_down([seen(1.0)], bead(up=1.0))
+    assert not _upside_down([seen(0.5)], bead(up=1.0))  # it cannot tell
+
+
+def test_a_closer_look_is_believed_where_the_first_one_has_the_air_in_the_plate() -> None:
+    assert not _upside_down([seen(0.0), seen(1.0)], bead())
+    assert not _upside_down([seen(1.0), seen(0.0)], bead())
+    assert _upside_down([seen(0.0), seen(0.5)], bead())  # it cannot tell
+
+
+def test_a_rule_beside_a_thin_plate_does_not_hide_its_bead() -> None:
+    # the first look at the whole photo takes the gap between rule and plate for the plate
+    case = load_case("otherwise", "bead", 33)
+    (found,) = find_outline(case.photo(), joint="bead").welds
+    assert overlap_share(polygon_of(case.welds[0].polygon_px), polygon_of(found.polygon)) > 0.97
+    assert not found.withheld
+
+
+def test_a_sound_fit_that_plain_looks_speak_against_is_shown_and_not_measured() -> None:
+    # two beads run into one another; every look that is not drawn out has air and plate the wrong way round
+    case = load_case("otherwise", "bead", 85)
+    (found,) = find_outline(case.photo(), joint="bead").welds
+    assert overlap_share(polygon_of(case.welds[0].polygon_px), polygon_of(found.polygon)) > 0.95
+    assert "bead_width" in found.withheld
+    assert any(f.code == "regions_unsure" for f in found.flags)
 
 
 def test_a_lens_is_smooth_and_a_comb_is_not() -> None:

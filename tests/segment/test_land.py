@@ -69,6 +69,36 @@ def test_a_far_side_outside_the_picture_is_not_guessed() -> None:
     assert done.seam_end is None
 
 
+@pytest.mark.parametrize("left", [120.6, -50.0])
+def test_a_corner_ends_where_its_nonbutting_plate_does_if_that_comes_first(left: float) -> None:
+    # the butting member's far side past that end, or not even in the picture
+    nonbutting, butting = tee_parts(gap=0.0, left=left)
+    parts = np.asarray(nonbutting * (np.arange(WIDTH) > 300), np.float32), butting
+    (done,) = with_land(painted(*parts, noise=4.0), maps_of_parts(*parts, step=4), (weld(700.0),))
+    assert done.seam_end == pytest.approx((300.5, SURFACE), abs=2.5 * done.u_seam_end)
+    assert done.u_seam_end < 1.0
+
+
+def test_an_end_of_the_nonbutting_plate_that_the_photo_does_not_show_makes_the_land_unsure() -> None:
+    nonbutting, butting = tee_parts(gap=0.0)
+    short = np.asarray(nonbutting * (np.arange(WIDTH) > 300), np.float32)
+    maps = maps_of_parts(short, butting, step=4)
+    (done,) = with_land(painted(nonbutting, butting, noise=4.0), maps, (weld(700.0),))
+    assert done.seam_end == pytest.approx((120.6, SURFACE), abs=1.5)
+    assert done.u_seam_end == pytest.approx(0.5 * (300.5 - 120.6), abs=5.0)
+
+
+def test_a_nonbutting_plate_that_ends_in_the_open_does_not_end_an_unseen_butting_member() -> None:
+    nonbutting, butting = tee_parts(gap=0.0, left=400.0)
+    parts = np.asarray(nonbutting * (np.arange(WIDTH) > 200), np.float32), butting
+    maps = maps_of_parts(*parts, step=4)
+    regions = maps.regions.copy()
+    above = slice(0, int(SURFACE / 4))
+    regions[:, above, 80:100] = np.array([0.0, 1.0, 0.0, 0.0])[:, None, None]  # weld metal hides its far side
+    (done,) = with_land(painted(*parts, noise=4.0), replace(maps, regions=regions), (weld(700.0),))
+    assert done.seam_end is None
+
+
 def test_a_far_side_under_a_strip_beside_the_picture_is_not_guessed() -> None:
     # To the maps a legend's plain strip is ground like any other.
     nonbutting, butting = tee_parts(gap=0.0, left=-50.0)
