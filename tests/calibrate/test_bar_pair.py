@@ -7,11 +7,13 @@ import numpy as np
 import pytest
 
 from macrocheck.arrays import FloatArray
-from macrocheck.calibrate import parse_mark
+from macrocheck.calibrate import bar_broken, parse_mark
 from macrocheck.calibrate.bar import find
 from macrocheck.calibrate.bar_sides import colour_end, side_blur
 from macrocheck.calibrate.profile import erf
+from macrocheck.calibrate.strokes import Stroke
 from macrocheck.render.marks import Colour, draw_bar
+from tests.calibrate.hard_bars import with_hard_bar
 from tests.calibrate.scenes import camera, photo_of
 
 RED: Colour = (220, 30, 30)
@@ -71,3 +73,24 @@ def test_smoothed_colour_keeps_its_place_beside_what_lies_past_its_ground() -> N
 
     assert colour_end(edge, 12.0, 0.5, 1.5) == pytest.approx(0.7, abs=0.05)
     assert colour_end(edge, 12.0, 9.0, 1.5) is None
+
+
+def test_two_strokes_without_ticks_or_writing_between_are_not_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Measuring takes ten times as long as the rough look, and a picture of a screw has a hundred such pairs."""
+    image = np.full((200, 400, 3), 90.0, np.float32)
+    for x in (60.0, 260.0):
+        image, _ = draw_bar(image, start=(x, 100.0), length_px=80.0, thickness_px=4.0)
+    strokes = [Stroke(np.array([x, 100.0]), np.array([x + 80.0, 100.0]), 4.0) for x in (60.0, 260.0)]
+    measured: list[Stroke] = []
+    monkeypatch.setattr(bar_broken, "feet_of", lambda _, stroke: measured.append(stroke))
+    assert bar_broken.broken(camera(image, seed=0), strokes, 100.0) == []
+    assert measured == []
+
+
+def test_a_bar_that_is_another_when_measured_again_is_not_taken() -> None:
+    """An end on another ground, seen 8 px from where it lies by one of two seeds of the same bar."""
+    picture, text = with_hard_bar(3010, bracket=True)
+    assert all(
+        abs(bar.extent_px / picture.length_px - 1) < 0.02
+        for bar in find(photo_of(picture.pixels), parse_mark(text))
+    )

@@ -214,7 +214,7 @@ def test_a_marks_label_covers_neither_the_mark_nor_its_figure(at: tuple[float, f
     seen, was = (one[figure[:, 1], figure[:, 0]].astype(int) for one in (picture, frame.render(photo.pixels)))
     assert len(figure) > 500
     assert (np.abs(seen - was).max(axis=1) < 40).mean() > 0.97
-    line = frame.place(np.linspace(*bar.points_px, 20)[1:-1])
+    line = frame.place(np.linspace(bar.points_px[0], bar.points_px[1], 20)[1:-1])
     assert share_near(picture, line, STROKES["throat"].colour) > 0.9
 
 
