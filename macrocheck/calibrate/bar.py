@@ -100,8 +100,10 @@ def _most_likely(bars: list[Bar]) -> list[Bar]:
 def _again(pixels: ByteArray, bar: Bar) -> Bar:
     """The bar measured once more from where it was found, the surer of the two, in more doubt where they differ."""
     again = None if bar.edged or bar.u_length < SURE * bar.length else measure(pixels, bar)
-    if again is None or again.ticks != bar.ticks or not _same(bar, again):
+    if again is None or again.ticks != bar.ticks:
         return bar
+    if not _same(bar, again):  # nobody knows which of both is the bar
+        return replace(bar, u_length=math.hypot(bar.u_length, bar.length - again.length))
     surer = min(bar, again, key=lambda one: one.u_length)
     return replace(surer, u_length=math.hypot(surer.u_length, AGAIN * (bar.length - again.length)))
 

@@ -26,8 +26,8 @@ ASLANT_DEG = 0.2
 """Angle to the picture's rows or columns from which a bar is not level, degrees."""
 SQUARE = 0.2
 """Most that an end of a bar aslant may be off square (tangent): rendered bars 0.1, 9 of the 11 0.23 to 0.75."""
-SURE_ASLANT = 0.0025
-"""Most standard uncertainty of the length of a bar aslant (relative): rendered bars 0.0024, 7 of the 11 0.0027 to
+SURE_ASLANT = 0.0024
+"""Most standard uncertainty of the length of a bar aslant (relative): rendered bars 0.0024, 7 of the 11 0.0025 to
 0.0048; two of them are told by it alone."""
 PLAIN = 80.0
 """Contrast from which a bar aslant may be less sure, by half at most, grey levels: the 11 had 36 to 98."""

@@ -104,8 +104,15 @@ class Patch:
         near = 3.0 * end.blur + 2.0
         along = np.abs(self.u - end.at) <= near + end.thickness / 2
         # a one-sided tick reaches from the bar's far side
-        across = np.abs(self.v - end.side * (end.tick - end.thickness) / 2) <= near + end.tick / 2
+        across = (
+            np.abs(self.v - end.side * (end.tick - end.thickness) / 2) <= near + max(end.tick, end.thickness) / 2
+        )
         return Patch(self.signal[np.ix_(across, along)], self.u[along], self.v[across], self.thickness)
+
+    def rows(self) -> FloatArray:
+        """Room for a bar's shape, and level, lean along and lean across of its ground, (4, pixels)."""
+        uu, vv = np.meshgrid(self.u / np.abs(self.u).max(), self.v / np.abs(self.v).max())
+        return np.stack([np.zeros(uu.size), np.ones(uu.size), uu.ravel(), vv.ravel()])
 
 
 def _slab(x: FloatArray, low: FloatArray, high: FloatArray, blur: FloatArray) -> FloatArray:
@@ -114,7 +121,7 @@ def _slab(x: FloatArray, low: FloatArray, high: FloatArray, blur: FloatArray) ->
     return np.asarray(0.5 * (erf((x - low[:, None]) * k) - erf((x - high[:, None]) * k)))
 
 
-def _shapes(patch: Patch, p: FloatArray, *, tick: bool, side: int) -> FloatArray:
+def shapes(patch: Patch, p: FloatArray, *, tick: bool, side: int) -> FloatArray:
     """Bars of height 1, (n, len(v), len(u)), for rows (at, middle, thickness, blur[, tick's length, thickness])."""
     at, middle, thick, blur = p[:, :4].T
     far = np.full(len(p), -1e4)
@@ -152,7 +159,7 @@ def _bounds(patch: Patch, sharpest: float, *, tick: bool) -> tuple[FloatArray, F
     return np.array(low), np.array(high)
 
 
-def _weights(residual: FloatArray) -> FloatArray:
+def weights(residual: FloatArray) -> FloatArray:
     """Little weight for what is neither bar nor ground: letters, the edge of a strip, a scratch."""
     return np.asarray(1.0 / (1.0 + (residual / ODD) ** 2) ** 2)
 
@@ -163,7 +170,7 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, side: int = 0, sharpest
     p = np.clip(start, low, high)
     values = patch.signal.ravel()
     # rows: the bar's shape, then its ground; in the second, above them, how the bar changes with each parameter
-    base = _rows(patch)
+    base = patch.rows()
     jacobian = np.empty((len(start) + 4, values.size))
     jacobian[len(start) :] = base
     # a blurred hairline tells thickness times height only: a weak pull to what its sides and the blur of its
@@ -175,9 +182,9 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, side: int = 0, sharpest
         pull[5] = 0.1
     # a bar and how it changes with each parameter are drawn together: one call draws all
     nudge = np.vstack([np.zeros(len(p)), 1e-3 * np.eye(len(p))])
-    drawn = _shapes(patch, p + nudge, tick=tick, side=side)
+    drawn = shapes(patch, p + nudge, tick=tick, side=side)
     shape = drawn[0]
-    weight = _weights(values - shape.ravel() / max(float(shape.max()), 0.2))
+    weight = weights(values - shape.ravel() / max(float(shape.max()), 0.2))
     best: _Fit | None = None
     damp = 1e-3
     for _ in range(STEPS):
@@ -185,7 +192,7 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, side: int = 0, sharpest
         heavy = base * weight
         height = np.linalg.solve(heavy @ base.T + 1e-9 * np.eye(4), heavy @ values)
         residual = values - height @ base
-        weight = _weights(residual)
+        weight = weights(residual)
         target = np.array([0, 0, as_drawn(patch.thickness, float(p[3])), 0, 0, p[2]])[: len(p)]
         cost = float(np.sum(residual**2 * np.sqrt(weight)) + np.sum((pull * (p - target)) ** 2))
         if best is not None and cost >= best.cost:
@@ -209,18 +216,12 @@ def _fit(patch: Patch, start: FloatArray, *, tick: bool, side: int = 0, sharpest
         n = len(best.p)
         stiff = best.normal + damp * np.diag(np.diag(best.normal)) + 1e-9 * np.eye(len(best.rhs))
         p = np.clip(best.p + np.clip(np.linalg.solve(stiff, best.rhs)[:n], -2.0, 2.0), low, high)
-        drawn = _shapes(patch, p + nudge, tick=tick, side=side)
+        drawn = shapes(patch, p + nudge, tick=tick, side=side)
         shape = drawn[0]
     if best is None:
         msg = "a fit takes a step at least"
         raise ValueError(msg)
     return best
-
-
-def _rows(patch: Patch) -> FloatArray:
-    """Room for a bar's shape, and level, lean along and lean across of its ground, (4, pixels)."""
-    uu, vv = np.meshgrid(patch.u / np.abs(patch.u).max(), patch.v / np.abs(patch.v).max())
-    return np.stack([np.zeros(uu.size), np.ones(uu.size), uu.ravel(), vv.ravel()])
 
 
 def as_drawn(seen: float, blur: float) -> float:
@@ -229,7 +230,7 @@ def as_drawn(seen: float, blur: float) -> float:
     return math.sqrt(max(seen**2 - FWHM**2 * camera, (seen / 4) ** 2))
 
 
-def _together(residual: FloatArray) -> float:
+def together(residual: FloatArray) -> float:
     """How many pixels go together in the residuals: 1 where each is on its own (variance of means of blocks)."""
     rows, columns = (k // BLOCK * BLOCK for k in residual.shape)
     cut = residual[:rows, :columns]
@@ -283,10 +284,10 @@ def closer_end(patch: Patch, end: End) -> End:
 def _best(patch: Patch, starts: list[FloatArray], *, tick: bool, side: int = 0) -> End:
     soft = min((_fit(patch, start, tick=tick, side=side, sharpest=1.2) for start in starts), key=lambda f: f.cost)
     best = _fit(patch, soft.p, tick=tick, side=side)
-    weight = _weights(best.residual)
+    weight = weights(best.residual)
     left = float(np.sum(weight * best.residual**2) / np.sum(weight))
     cov = np.linalg.inv(best.normal + 1e-9 * np.eye(len(best.normal)))
-    noise = left * _together(best.residual * weight)
+    noise = left * together(best.residual * weight)
     u = math.sqrt(max(noise * float(cov[0, 0]), 0.0))
     p = best.p
     tall, wide = (float(p[4]), float(p[5])) if tick else (0.0, 0.0)

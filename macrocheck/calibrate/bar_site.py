@@ -91,7 +91,9 @@ def likeness(rgb: FloatArray, on: FloatArray, ground: FloatArray) -> FloatArray:
     return np.asarray(1.0 - np.sqrt(np.sum((rgb - on) ** 2, axis=-1)) / far)
 
 
-def leans(on: FloatArray, ground: FloatArray, usual: FloatArray, least: float) -> tuple[Lean, ...]:
+def leans(
+    on: FloatArray, ground: FloatArray, usual: FloatArray, least: float, tinted_by: float = TINTED_BY
+) -> tuple[Lean, ...]:
     """How an end may be read, by its brightness, its colour or both; the usual ground where that is plainer."""
     step = on - ground
     if float(step @ step) < min(0.3 * float((on - usual) @ (on - usual)), SEEN**2):
@@ -106,7 +108,7 @@ def leans(on: FloatArray, ground: FloatArray, usual: FloatArray, least: float) -
     if abs(bright) <= least:
         return (coloured,)
     plain = Lean(np.array(LUMA) / bright, ground, 0.0)
-    tinted = tint is not step and size > (TINTED_BY * bright) ** 2
+    tinted = tint is not step and size > (tinted_by * bright) ** 2
     return (plain, coloured) if tinted else (plain,)
 
 
@@ -192,9 +194,10 @@ class Site:
         steps = step - np.linspace(least, 1.0, 6)[:, None] * change
         return bool(np.linalg.norm(steps, axis=1).min() < self.foot.least_step)
 
-    def shift(self, change: FloatArray, blur: float, *, tick: bool) -> float:
-        """Standard uncertainty of an end that lies about where its ground changes, px."""
+    def shift(self, change: FloatArray, blur: float, *, tick: bool, lean: FloatArray | None = None) -> float:
+        """Standard uncertainty of an end that lies about where its ground changes, px; `lean`: as it is read."""
         part = math.hypot(*change) / self.foot.contrast
+        part = part if lean is None else min(part, abs(float(change @ lean)))
         return (TICK_AT_CHANGE if tick else AT_CHANGE) * part * blur if part > GROUND_CHANGE else 0.0
 
 

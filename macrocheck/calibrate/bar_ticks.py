@@ -18,7 +18,8 @@ from macrocheck.calibrate.bar_ends import (
     tick_shows,
     ticked_end,
 )
-from macrocheck.calibrate.bar_site import Site, Tip, joined, leans, likeness
+from macrocheck.calibrate.bar_pair import Pair, fit_pair
+from macrocheck.calibrate.bar_site import Lean, Site, Tip, joined, leans, likeness
 
 TICK_U, ONE_SIDED_U = 0.027, 0.045
 """Least standard uncertainty of a tick's middle, and of one on one side, of which half as many pixels tell, px."""
@@ -90,7 +91,8 @@ def ticks_of(sites: list[Site], inward: float, *, thin: bool) -> tuple[Tip, Tip]
 class _Reading:
     """A tick read in one way: how much it shows (`tick_shows`), as fitted, and where it is.
 
-    `tells`: the evidence for it; `past`: how far past its middle the end lies where it is none, px.
+    `tells`: the evidence for it; `past`: how far past its middle the end lies where it is none, px; `patch`: what
+    it was fitted in, read in this `way`; `shift`: standard uncertainty for a ground that changes there, px.
     """
 
     shows: float
@@ -98,6 +100,19 @@ class _Reading:
     tip: Tip
     tells: float
     past: float
+    patch: Patch
+    way: Lean
+    shift: float
+
+    @property
+    def bright(self) -> bool:
+        """Whether it is read by brightness."""
+        return self.way.u == 0.0
+
+    def again(self, pair: Pair, end: int) -> Tip:
+        """The tick as fitted with the other end's."""
+        least = ONE_SIDED_U if self.end.side else TICK_U
+        return Tip(pair.at[end], math.hypot(pair.u[end], least, self.way.u, self.shift), pair.blur, tick=True)
 
 
 def _surest(readings: Sequence[_Reading]) -> _Reading:
@@ -143,9 +158,10 @@ def _tick_read(
             shows = tells = 0.0
         if shows >= LEAST_SHOWN:
             end = closer_end(patch.around(end), end)
-        u = math.hypot(end.u, ONE_SIDED_U if side else TICK_U, way.u, site.shift(change, end.blur, tick=True))
+        shift = site.shift(change, end.blur, tick=True)
+        u = math.hypot(end.u, ONE_SIDED_U if side else TICK_U, way.u, shift)
         tip = Tip(end.at, u, end.blur, tick=True)
-        readings.append(_Reading(shows, end, tip, tells, plain.at - end.at))
+        readings.append(_Reading(shows, end, tip, tells, plain.at - end.at, patch, way, shift))
     return readings
 
 
@@ -158,9 +174,19 @@ def _pair(ends: Sequence[list[_Reading]], least: float) -> bool:
 
 def _both(ends: Sequence[list[_Reading]], doubt: float = 0.0) -> tuple[Tip, Tip]:
     """Both ticks; `doubt`: standard uncertainty of the bar's length for ticks that may be none, px."""
-    a, b = (
-        joined([r.tip for r in readings if r.shows >= LEAST_SHOWN] or [_surest(readings).tip]) for readings in ends
-    )
+    first, last = ([r for r in readings if r.shows >= LEAST_SHOWN] or [_surest(readings)] for readings in ends)
+    pairs = [
+        (one, other, pair)
+        for one in first
+        for other in last
+        if one.bright == other.bright
+        and (pair := fit_pair((one.patch, other.patch), (one.end, other.end))) is not None
+    ]
+    if pairs:
+        a = joined([one.again(pair, 0) for one, _, pair in pairs])
+        b = joined([other.again(pair, 1) for _, other, pair in pairs])
+    else:
+        a, b = (joined([r.tip for r in readings]) for readings in (first, last))
     return a.unsurer(doubt / math.sqrt(2.0)), b.unsurer(doubt / math.sqrt(2.0))
 
 

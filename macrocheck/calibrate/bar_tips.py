@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray
+from macrocheck.calibrate.bar_sides import AS_SIDES, colour_end, side_blur
 from macrocheck.calibrate.bar_site import Foot, Lean, Site, Tip, joined, leans, likeness
 from macrocheck.calibrate.bar_ticks import THIN, ticks_of
 from macrocheck.calibrate.profile import fit_edge, sample
@@ -19,8 +20,15 @@ RINGS = 4
 """Half circles around an end that are read: what goes on past the end is seen on all of them."""
 MOST_ALIKE = 0.6
 """Most that the ground around an end may be like the bar: 1 is its tone, 0 that of what lies beyond the end."""
-SOFT_END = 0.55, 0.8
-"""An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px."""
+SOFT_END, SOFTER = (0.55, 0.8), 1.0
+"""An end is as sharp as the sides: its blur is at most this part of the thickness, and so many px; by colour so
+many more."""
+WINDOW, KNOWN_WINDOW = 3.0, 2.0
+"""How far to either side of an end it is measured, in its blurs, and where the sides tell how large that is."""
+TINTED_BY = 1.0
+"""Step of colour from which an end is measured by colour as well, in parts of the step of brightness."""
+COLOUR_PART = 0.6
+"""What is left of the uncertainty of colour (`Lean.u`) where it is read smoothed; from rendered bars."""
 
 
 def _window(thick: float, length: float) -> float:
@@ -34,7 +42,8 @@ def tips_of(pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: fl
     ticks = ticks_of(sites, 0.4 * length, thin=thick < THIN * length)
     if not isinstance(ticks, float):
         return ticks
-    a, b = (_end(site) for site in sites)
+    blur = side_blur(pixels, feet[0].at, feet[1].at, thick)
+    a, b = (_end(site, blur) for site in sites)
     if a is None or b is None:
         return None
     # What may be a short tick under blur is measured to its outer edge here, and would be to its middle.
@@ -42,32 +51,35 @@ def tips_of(pixels: ByteArray, feet: tuple[Foot, Foot], thick: float, length: fl
     return a.unsurer(doubt), b.unsurer(doubt)
 
 
-def _end(site: Site) -> Tip | None:
-    """One end of a bar without ticks; None where it is no sharp end."""
+def _end(site: Site, blur: float | None) -> Tip | None:
+    """One end of a bar without ticks; None where it is no sharp end. `blur`: as the bar's sides tell it, px."""
     change = site.change(np.arange(-0.7 * site.window, -0.3 * site.window, 1.0))
     if site.unseen(change):
         return None
-    ways = leans(site.foot.on, site.beyond, site.foot.ground, LEAST_BRIGHT)
-    tips = [tip for tip in (_end_read(site, way, change) for way in ways) if tip is not None]
+    ways = leans(site.foot.on, site.beyond, site.foot.ground, LEAST_BRIGHT, TINTED_BY)
+    tips = [tip for tip in (_end_read(site, way, change, blur) for way in ways) if tip is not None]
     return joined(tips) if tips else None
 
 
-def _end_read(site: Site, way: Lean, change: FloatArray) -> Tip | None:
+def _end_read(site: Site, way: Lean, change: FloatArray, blur: float | None) -> Tip | None:
     """One end without a tick, read one way."""
     foot, thick, window = site.foot, site.thick, site.window
+    coloured = way.u > 0.0
+    known = None if blur is None or coloured else (blur, AS_SIDES * blur)
 
-    def profile(u: FloatArray) -> FloatArray:
-        return np.asarray(((site.read(u, site.rows) - way.ground) @ way.lean).mean(axis=0))
+    def profile(u: FloatArray, rows: FloatArray = site.rows) -> FloatArray:
+        return np.asarray(((site.read(u, rows) - way.ground) @ way.lean).mean(axis=0))
 
     u = np.arange(-window, min(window, site.reach) + 0.01, 1.0)
     fit = fit_edge(u, profile(u), 0.0)
     if fit is None:
         return None
-    softest = min(0.2 * window + 3.0, SOFT_END[0] * thick + SOFT_END[1])
+    softest = min(0.2 * window + 3.0, SOFT_END[0] * thick + SOFT_END[1]) + SOFTER * coloured
     # once more in a window as wide as the blur asks for, so that clutter beyond the end weighs little
-    near = max(3.5, 3.0 * min(fit[2], softest) + 1.5)
+    near = WINDOW * min(fit[2], softest) if known is None else KNOWN_WINDOW * known[0]
+    near = max(3.5, near + 1.5)
     u = np.arange(-near, min(near, site.reach - fit[0]) + 0.01, 0.5) + fit[0]
-    fit = fit_edge(u, profile(u), fit[0]) or fit
+    fit = fit_edge(u, profile(u), fit[0], known) or fit
     if not 0.3 < fit[3] < 2.5 or fit[2] > softest or abs(fit[0]) > 0.8 * window:
         return None
     # nothing of the bar's tone goes on around the end: a band of the section turns a corner there
@@ -82,12 +94,20 @@ def _end_read(site: Site, way: Lean, change: FloatArray) -> Tip | None:
     goes_on = likeness(around, foot.on, site.beyond).min(axis=0)
     if unseen_tick or float(np.percentile(goes_on, 90)) > MOST_ALIKE:
         return None
-    # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
-    # number says (2.1: from rendered bars); the ground's own texture moves the half-way point as well
-    texture = float(np.std((around[-1] - way.ground) @ way.lean)) / fit[3]
-    u_at = math.hypot(
-        2.1 * fit[1], TEXTURE * texture * fit[2], LEAST_U, way.u, site.shift(change, fit[2], tick=False)
+    # the ground's own texture moves the half-way point as well
+    texture = TEXTURE * float(np.std((around[-1] - way.ground) @ way.lean)) / fit[3] * fit[2]
+    doubt = math.hypot(
+        texture, LEAST_U, site.shift(change, fit[2], tick=False, lean=way.lean if coloured else None)
     )
+    if coloured:
+        wide = math.ceil(0.5 * thick + 1.0)  # half a block's colour lies beside a thin bar
+        rows = np.arange(-wide, wide + 0.5)
+        at = colour_end(lambda u: profile(u, rows), site.reach, fit[0], fit[2] if blur is None else blur)
+        if at is not None:
+            return Tip(at, math.hypot(COLOUR_PART * way.u, doubt), fit[2], tick=False)
+    # samples half a px apart share pixels and compression ties neighbours, so residuals hold less than their
+    # number says (2.1: from rendered bars)
+    u_at = math.hypot(2.1 * fit[1], way.u, doubt)
     return Tip(fit[0], u_at, fit[2], tick=False)
 
 

@@ -111,9 +111,19 @@ def _line_model(u: FloatArray, at: float, sigma: float) -> tuple[FloatArray, Flo
 
 
 def _fit(
-    u: FloatArray, values: FloatArray, at: float, sigma: float, *, line: bool, step: bool = False
+    u: FloatArray,
+    values: FloatArray,
+    at: float,
+    sigma: float,
+    *,
+    line: bool,
+    step: bool = False,
+    known: tuple[float, float] | None = None,
 ) -> tuple[float, float, float, float] | None:
-    """Gauss-Newton on (position, width, amplitude, ground); returns (position, u, width, amplitude)."""
+    """Gauss-Newton on (position, width, amplitude, ground); returns (position, u, width, amplitude).
+
+    `known`: the width as told elsewhere, and its standard uncertainty.
+    """
     model = _line_model if line else _edge_model
     spacing = float(u[1] - u[0])
     widest = float(u[-1] - u[0]) / 3
@@ -129,11 +139,16 @@ def _fit(
         amplitude = float(height[0])
         jacobian = np.column_stack([amplitude * d_at, amplitude * d_sigma, base])
         residual = values - base @ height
+        normal, rhs = jacobian.T @ jacobian, jacobian.T @ residual
+        if known is not None:
+            pull = float(residual @ residual) / max(len(u) - 4, 1) / known[1] ** 2
+            normal[1, 1] += pull
+            rhs[1] += pull * (known[0] - sigma)
         try:
-            cov = np.linalg.inv(jacobian.T @ jacobian + 1e-12 * np.eye(jacobian.shape[1]))
+            cov = np.linalg.inv(normal + 1e-12 * np.eye(len(normal)))
         except np.linalg.LinAlgError:
             return None
-        delta = cov @ jacobian.T @ residual
+        delta = cov @ rhs
         at += float(np.clip(delta[0], -1.5, 1.5))
         sigma = float(np.clip(sigma + np.clip(delta[1], -0.5, 0.5), 0.35 * spacing, widest))
         if not u[0] < at < u[-1]:
@@ -144,12 +159,15 @@ def _fit(
     return at, math.sqrt(max(noise * cov[0, 0], 0.0)), sigma, float(amplitude)
 
 
-def fit_edge(u: FloatArray, values: FloatArray, at: float) -> tuple[float, float, float, float] | None:
+def fit_edge(
+    u: FloatArray, values: FloatArray, at: float, blur: tuple[float, float] | None = None
+) -> tuple[float, float, float, float] | None:
     """Fit a falling blurred step to `values` at positions `u` (px), starting from `at`.
 
-    Returns (position, its standard uncertainty, blur, height) in px and grey levels, None where no fit holds.
+    `blur`: as told elsewhere, and its standard uncertainty, px. Returns (position, its standard uncertainty, blur,
+    height) in px and grey levels, None where no fit holds.
     """
-    return _fit(u, values, at, 1.0, line=False)
+    return _fit(u, values, at, 1.0 if blur is None else blur[0], line=False, known=blur)
 
 
 def fit_line(

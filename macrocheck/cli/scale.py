@@ -87,13 +87,14 @@ def command(
 def _say(photo: "Photo", scale: "Scale") -> None:
     from macrocheck.cli.show import flag_lines, scale_line
     from macrocheck.paths import shown
+    from macrocheck.report.numbers import percent_u95
     from macrocheck.results import CAUTIONS
 
     click.echo(f"{shown(photo.path)}: {photo.width} x {photo.height} px")
     click.echo(scale_line(scale, "mm"))
     click.echo(f"The picture is {scale.mm_per_px * photo.width:.4g} mm wide, {1 / scale.mm_per_px:.4g} px per mm.")
     for mark in scale.marks:
-        about = f"{mark.mm_per_px:.6f} mm per px ± {200 * mark.u_rel:.2g} % (U95) by itself"
+        about = f"{mark.mm_per_px:.6f} mm per px ± {percent_u95(mark.u_rel)} (U95) by itself"
         click.echo(f"Mark {mark.text}: {about}, {_place(mark)}")
     click.echo(f"Tilt: {_tilt(scale)}")
     if scale.lens is not None:

@@ -4,6 +4,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from macrocheck.paths import shown
+from macrocheck.report.numbers import percent_u95
 from macrocheck.report.tables import Row, limit_text, plain_table, quantity_rows
 
 if TYPE_CHECKING:
@@ -32,8 +33,7 @@ def result_lines(result: "Result", unit: "LengthUnit") -> list[str]:
 def scale_line(scale: "Scale", unit: "LengthUnit") -> str:
     """Return the scale with its expanded uncertainty (2 u) in percent."""
     number = f"{scale.mm_per_px:.5f} mm" if unit == "mm" else f"{scale.mm_per_px / 25.4:.6f} in"
-    percent = 200 * scale.u_rel
-    return f"Scale: {number} per px ± {percent:{'.2g' if percent < 99.5 else '.0f'}} % (U95), {scale.method}"
+    return f"Scale: {number} per px ± {percent_u95(scale.u_rel)} (U95), {scale.method}"
 
 
 def flag_lines(flags: "Iterable[Flag]") -> list[str]:

@@ -20,6 +20,9 @@ _FINEST = {"mm": 4, "in": 5, "mm²": 4, "in²": 6, "°": 2, "%": 2}
 _BARE = {"mm": 3, "in": 4, "mm²": 2, "in²": 4, "°": 1, "%": 1}
 """Decimals of a number that has no uncertainty (a setting, a limit)."""
 
+LEAST_PERCENT = 0.001
+"""Smallest relative U95 that is written as a number, percent: nothing in a photograph is as sure."""
+
 
 @dataclass(frozen=True, slots=True)
 class Written:
@@ -75,6 +78,14 @@ def number_text(value: Decimal, places: int) -> str:
     """Return `value` rounded half up to `places` decimals (negative: tens, hundreds), never as minus zero."""
     text = _plain(_rounded(value, places), places)
     return text[1:] if text.startswith("-") and not text.strip("-0.") else text
+
+
+def percent_u95(u_rel: float) -> str:
+    """Return U95 as text, "0.35 %" or "under 0.001 %", from a relative standard uncertainty."""
+    percent = 200 * u_rel
+    if 0 < percent < LEAST_PERCENT:
+        return f"under {LEAST_PERCENT:g} %"
+    return f"{percent:{'.2g' if percent < 99.5 else '.0f'}} %"
 
 
 def bare_text(value: float, unit: str, lengths: LengthUnit = "mm") -> str:

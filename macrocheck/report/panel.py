@@ -8,7 +8,7 @@ import numpy as np
 
 from macrocheck.flags import Flag
 from macrocheck.quantities import BY_KEY
-from macrocheck.report.numbers import LengthUnit, bare_text
+from macrocheck.report.numbers import LengthUnit, bare_text, percent_u95
 from macrocheck.report.palette import FADED, INK, STROKES, WHITE
 from macrocheck.report.sheet import Sheet, shortened, text_width, wrapped
 from macrocheck.report.strokes import Pen
@@ -248,7 +248,7 @@ def scale_sentence(scale: Scale, unit: LengthUnit) -> str:
     """Return how the scale was had and how sure it is."""
     size = scale.mm_per_px if unit == "mm" else scale.mm_per_px / MM_PER_INCH
     tilt = ", tilt taken out" if scale.plane is not None else ""
-    return f"{scale.method}; {size:.5g} {unit}/px ± {200 * scale.u_rel:.2g} % (U95){tilt}"
+    return f"{scale.method}; {size:.5g} {unit}/px ± {percent_u95(scale.u_rel)} (U95){tilt}"
 
 
 def fill_panel(

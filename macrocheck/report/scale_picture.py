@@ -1,11 +1,13 @@
 """The photograph with the reference marks drawn where they were found, so that a wrong find is seen at once."""
 
+import cv2
 import numpy as np
 
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.photo import Photo
 from macrocheck.report.frame import Frame, choose_frame
 from macrocheck.report.labels import Label, draw_label, draw_leaders, place_labels
+from macrocheck.report.numbers import percent_u95
 from macrocheck.report.palette import INK, PAPER, VERMILION, YELLOW
 from macrocheck.report.panel import scale_sentence
 from macrocheck.report.sheet import Sheet, wrapped
@@ -15,6 +17,11 @@ from macrocheck.scale import FoundMark, Scale
 
 _OUTLINES = ("coin", "disc", "outline")
 """Kinds of mark whose points run around them."""
+LETTERING, LETTERING_COST = 35, 20.0
+"""Least contrast of what is written beside a mark, grey levels, and the cost of covering it, per square em."""
+LETTERING_PART, LETTERING_EMS, STROKE_EMS = 0.3, 3.0, 0.8
+"""How far from a mark it is looked for, in parts of its length and in text sizes more; the widest stroke and gap of
+a letter, text sizes."""
 
 
 def draw_scale(photo: Photo, scale: Scale) -> ByteArray:
@@ -38,6 +45,9 @@ def draw_scale(photo: Photo, scale: Scale) -> ByteArray:
     costs = Map(frame.width, frame.height, em)
     labels = []
     for mark in scale.marks:
+        if len(mark.points_px):
+            _keep_lettering(costs, picture, frame.place(mark.points_px))
+    for mark in scale.marks:
         points = frame.place(mark.points_px)
         if not len(points):
             continue
@@ -46,7 +56,7 @@ def draw_scale(photo: Photo, scale: Scale) -> ByteArray:
         for point in points:
             costs.line(np.array([point - above, point + above]), 40.0, 2.0)
         costs.line(points, 40.0, 1.5)
-        about = f"{mark.mm_per_px:.5g} mm/px ± {200 * mark.u_rel:.2g} %"
+        about = f"{mark.mm_per_px:.5g} mm/px ± {percent_u95(mark.u_rel)}"
         labels.append(Label(_middle(mark.points_px), mark.text, about, "throat"))
     placed = place_labels(costs, labels, frame, em)
     draw_leaders(pen, placed)
@@ -65,6 +75,33 @@ def scale_frame(photo: Photo, scale: Scale) -> Frame:
     """Return the frame that `draw_scale` uses."""
     found = [m.points_px for m in scale.marks if len(m.points_px)]
     return choose_frame(photo.width, photo.height, np.vstack(found) if found else None)
+
+
+def _keep_lettering(costs: Map, picture: ByteArray, points: FloatArray) -> None:
+    """Make what is written beside a mark costly to cover: a bar's own figure says what the mark is.
+
+    Letters are short strokes close to each other, lighter or darker than what is around them.
+    """
+    em = costs.em
+    reach = LETTERING_PART * float(np.hypot(*np.ptp(points, axis=0))) + LETTERING_EMS * em
+    low = np.maximum(points.min(axis=0) - reach, 0).astype(int)
+    high = np.minimum(np.ceil(points.max(axis=0) + reach).astype(int), picture.shape[1::-1])
+    if (high - low < 3).any():
+        return
+    grey = cv2.cvtColor(picture[low[1] : high[1], low[0] : high[0]], cv2.COLOR_RGB2GRAY)
+    side, air = max(3, round(STROKE_EMS * em)), 0.5 * em
+    block = np.ones((side, side), np.uint8)
+    stroke = np.maximum(
+        cv2.morphologyEx(grey, cv2.MORPH_TOPHAT, block), cv2.morphologyEx(grey, cv2.MORPH_BLACKHAT, block)
+    )
+    inked = cv2.morphologyEx((stroke > LETTERING).astype(np.uint8), cv2.MORPH_CLOSE, block)
+    found, _ = cv2.findContours(inked, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    for outline in found:
+        x, y, w, h = cv2.boundingRect(outline)
+        x, y = x + int(low[0]), y + int(low[1])
+        left, right, top, bottom = x - air, x + w + air, y - air, y + h + air
+        box = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+        costs.area(box, LETTERING_COST)
 
 
 def _middle(points: FloatArray) -> FloatArray:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from macrocheck.quantities import QUANTITIES
-from macrocheck.report.numbers import bare_text, spread_text, written
+from macrocheck.report.numbers import bare_text, percent_u95, spread_text, written
 from macrocheck.report.tables import limit_text, plain_table, quantity_rows
 from macrocheck.results import Quantity, Verdicts
 from tests.report.scenes import numbers, photo_of, result_of, spans, tee_weld, verdict
@@ -35,6 +35,14 @@ from tests.report.scenes import numbers, photo_of, result_of, spans, tee_weld, v
 )
 def test_digits_follow_the_uncertainty(value: float, u95: float, unit: str, text: str) -> None:
     assert written(Quantity(value, u95 / 2, u95, unit)).full == text
+
+
+@pytest.mark.parametrize(
+    ("u_rel", "text"),
+    [(0.00175, "0.35 %"), (0.5, "100 %"), (5e-6, "0.001 %"), (2.45e-7, "under 0.001 %"), (0.0, "0 %")],
+)
+def test_a_scale_stated_very_sure_is_said_in_plain_figures(u_rel: float, text: str) -> None:
+    assert percent_u95(u_rel) == text
 
 
 def test_inches_are_25_4_mm() -> None:

@@ -11,6 +11,7 @@ from PIL import Image
 
 from macrocheck.arrays import ByteArray, FloatArray
 from macrocheck.flags import Flag
+from macrocheck.render.marks import draw_bar
 from macrocheck.report.costs import cost_map
 from macrocheck.report.encode import encode_jpeg, encode_png
 from macrocheck.report.geometry import weld_points
@@ -23,6 +24,8 @@ from macrocheck.report.sheet import shortened, text_width, wrapped
 from macrocheck.results import CAUTIONS, Quantity, Verdicts, VerdictWord
 from macrocheck.scale import FoundMark
 from tests.report.scenes import lines_in, numbers, photo_of, result_of, scale_of, spans, tee_weld, turned, verdict
+
+RED = (220.0, 30.0, 30.0)
 
 
 def share_near(picture: ByteArray, points: FloatArray, colour: tuple[int, int, int]) -> float:
@@ -196,6 +199,23 @@ def test_two_welds_flags_verdicts_and_inches() -> None:
     panel = picture[:, frame.width :] if picture.shape[1] > frame.width else picture[frame.height :]
     for word in ("undecided", "reject", "accept"):
         assert (np.abs(panel.astype(int) - VERDICT_COLOUR[word]).max(axis=2) < 8).sum() > 100, word
+
+
+@pytest.mark.parametrize("at", [(230.0, 130.0), (230.0, 700.0), (480.0, 860.0)])
+def test_a_marks_label_covers_neither_the_mark_nor_its_figure(at: tuple[float, float]) -> None:
+    photo = photo_of((tee_weld(),))
+    plain, bar = draw_bar(photo.pixels, start=at, length_px=300.0, colour=RED)
+    drawn, _ = draw_bar(photo.pixels, start=at, length_px=300.0, colour=RED, label="10 mm", label_height_px=30.0)
+    photo = replace(photo, pixels=drawn)
+    scale = scale_of(marks=(FoundMark("bar", "bar:10mm", bar.points_px, 10 / 300, 0.002),))
+    picture, frame = draw_scale(photo, scale), scale_frame(photo, scale)
+    y, x = np.nonzero(np.abs(drawn.astype(int) - plain).max(axis=2) > 60)
+    figure = frame.place(np.column_stack([x, y]).astype(np.float64)).round().astype(int)
+    seen, was = (one[figure[:, 1], figure[:, 0]].astype(int) for one in (picture, frame.render(photo.pixels)))
+    assert len(figure) > 500
+    assert (np.abs(seen - was).max(axis=1) < 40).mean() > 0.97
+    line = frame.place(np.linspace(bar.points_px[0], bar.points_px[1], 20)[1:-1])
+    assert share_near(picture, line, STROKES["throat"].colour) > 0.9
 
 
 def test_scale_picture_shows_the_marks_where_they_were_found() -> None:

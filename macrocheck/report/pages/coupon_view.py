@@ -7,7 +7,7 @@ from macrocheck.flags import KINDS
 from macrocheck.paths import shown
 from macrocheck.quantities import BY_KEY
 from macrocheck.record.settings import Setting
-from macrocheck.report.numbers import LengthUnit, bare_text
+from macrocheck.report.numbers import LengthUnit, bare_text, percent_u95
 from macrocheck.report.pages.examination import examination
 from macrocheck.report.pages.facts import CouponFacts, Revision, SectionFacts
 from macrocheck.report.pages.pictures import Picture, SectionPictures
@@ -172,7 +172,7 @@ def _scale(section: SectionFacts, unit: LengthUnit) -> list[Pair]:
     size = float(scale["mm_per_px"]) * (1.0 if unit == "mm" else 1 / MM_PER_INCH)
     marks = section.body["marks"]
     pairs = [
-        ("Scale", f"{size:.5g} {unit} per px ± {200 * float(scale['u_rel']):.2g} % (U95)"),
+        ("Scale", f"{size:.5g} {unit} per px ± {percent_u95(float(scale['u_rel']))} (U95)"),
         ("How it was had", shown(scale["method"])),
     ]
     detail = section.body["scale"] or {}
