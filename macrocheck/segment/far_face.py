@@ -30,14 +30,12 @@ _CLEAR = 3
 _NEAR, _FAR = 0.1, 6.0
 """Thinnest and thickest plate that is thought of, in parts of the toe-to-toe distance."""
 _OPEN = 20.0
-"""Degrees that the other face may be off the surface's own stretch where that is short."""
+"""Degrees that the other face may be off the surface's own stretch."""
 _ASTRAY = 60.0
-"""The same where the stretch may be a groove's wall."""
+"""The same where the stretch is so short that it may be a groove's wall."""
 _METAL, _BESIDE = 0.9, 0.3
 """Part of the places between both faces that must be metal, and part of the other face's length over which they lie
 side by side at least."""
-
-
 _LITTLE, _SOME = 0.25, 0.5
 """Parts of the toe-to-toe distance under which a surface's own direction is little to go by, or may be astray."""
 _SUNK = 0.05
