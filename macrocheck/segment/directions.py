@@ -4,7 +4,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from macrocheck.segment.lines import Line
+from macrocheck.segment.lines import Line, turn_between
+
+_PARALLEL = np.deg2rad(0.3)
+"""Standard deviation of a plate's two faces from parallel: common practice, no source."""
+_ODDS = 3.0
+"""So many standard deviations off parallel one of them is a mistake."""
+
+
+def off_parallel(line: Line, face: Line) -> tuple[float, float, bool]:
+    """How far a line is off its plate's other face: the turn to that, rad, and how surely that is known, rad.
+
+    With it whether the line is so far off that it, or the face, is a mistake.
+    """
+    turn = turn_between(line.direction, face.direction)
+    prior = float(np.hypot(_PARALLEL, face.u_angle))
+    return turn, prior, abs(turn) > _ODDS * float(np.hypot(prior, line.u_angle))
 
 
 def turned_by(line: Line, angle: float, prior: float, *, odd: bool) -> Line:

@@ -12,14 +12,12 @@ import numpy as np
 from macrocheck.arrays import FloatArray, IntArray
 from macrocheck.photo import Photo
 from macrocheck.segment.chains import resample, smooth_open, stretches
-from macrocheck.segment.directions import turned_by
+from macrocheck.segment.directions import off_parallel, turned_by
 from macrocheck.segment.lines import Line, fit_line, turn_between
 from macrocheck.segment.map_edge import air_side, on_border
 from macrocheck.segment.maps import BACKGROUND, WELD, RegionMaps
 from macrocheck.segment.surface_line import line_on
 
-_PARALLEL = np.deg2rad(0.3)
-"""Standard deviation of a plate's two faces from parallel: common practice, no source."""
 _FLOOR, _WOBBLE, _STRAIGHT = 0.35, 0.35, 0.8
 """Map px that an edge and its ends, seen in coarse maps, are no surer than, and rms that it may stray by."""
 _CORNER, _SHORTEST, _TRIM = 1.5, 24, 3
@@ -40,9 +38,9 @@ _LITTLE, _SOME = 0.25, 0.5
 """Parts of the toe-to-toe distance under which a surface's own direction is little to go by, or may be astray."""
 _SUNK = 0.05
 """Part of the toe-to-toe distance by which a surface may pass behind the toe."""
-_UNSURE, _OFF, _ALONG, _FEW = np.deg2rad(0.5), 3.0, 10.0, 6
-"""A surface whose direction is less sure than this goes by its plate's other face; standard deviations off parallel
-from which it is a mistake; degrees within which an outline, and map px over which, is looked for in its place."""
+_UNSURE, _ALONG, _FEW = np.deg2rad(0.5), 10.0, 6
+"""A surface whose direction is less sure than this goes by its plate's other face; degrees off that within which an
+outline, and map px over which, is looked for in its place."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,11 +151,9 @@ def as_far(
     face = far.direction(line, out, size, short=line.length < _SOME * size)
     if face is None:
         return line
-    prior = float(np.hypot(_PARALLEL, face.u_angle))
 
     def turned(own: Line) -> tuple[Line, float, bool]:
-        turn = turn_between(own.direction, face.direction)
-        odd = abs(turn) > _OFF * float(np.hypot(prior, own.u_angle))
+        turn, prior, odd = off_parallel(own, face)
         return turned_by(own, turn, prior, odd=False), abs(turn), odd
 
     told, turn, odd = turned(line)

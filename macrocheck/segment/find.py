@@ -10,7 +10,6 @@ from macrocheck.errors import InputError, NotFoundError
 from macrocheck.outline import Joint, Outline, WeldOutline
 from macrocheck.photo import Photo
 from macrocheck.segment.beads import find_bead
-from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.hints import Hints
 from macrocheck.segment.joint import tell_joint, unlike
 from macrocheck.segment.land import with_land
@@ -207,21 +206,7 @@ class _Job:
 
     def fit(self, maps: RegionMaps, hints: Hints | None) -> WeldOutline | None:
         """Fit the weld in `maps`; None where there is none to fit."""
-
-        def anew() -> WeldOutline | None:
-            try:
-                return fit_weld(
-                    self.photo,
-                    maps,
-                    joint=self.kind,
-                    mm_per_px=self.mm_per_px,
-                    hints=hints,
-                    far=self.looks.far_faces(),
-                )
-            except NotFoundError:
-                return None
-
-        return self.looks.fitted((maps, self.kind, hints, self.mm_per_px), anew)
+        return self.looks.fit(maps, joint=self.kind, hints=hints, mm_per_px=self.mm_per_px)
 
     def faults(self, weld: WeldOutline, hints: Hints | None) -> float:
         """How much speaks against a fit; most, that it had to be led against what its maps show."""

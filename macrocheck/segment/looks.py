@@ -38,7 +38,7 @@ class Looks:
         """Begin with nothing seen of `photo`."""
         self._photo = photo
         self._coarse: dict[int, RegionMaps] = {}
-        self._far: dict[None, FarFaces] = {}
+        self._far: dict[int, FarFaces] = {}
         self._closer: dict[tuple[Spot, tuple[float, ...]], tuple[RegionMaps, Spot]] = {}
         self._framed: dict[tuple[Spot, tuple[float, ...]], RegionMaps] = {}
         self._flat: dict[tuple[RegionMaps | None, Frame | float, float, tuple[float, ...]], RegionMaps] = {}
@@ -51,7 +51,7 @@ class Looks:
 
     def far_faces(self) -> FarFaces:
         """Return `far_face.far_faces` of the photo."""
-        return self._kept(self._far, None, lambda: far_faces(self.coarse(COARSE)))
+        return self._kept(self._far, COARSE, lambda: far_faces(self.coarse(COARSE)))
 
     def closer(self, spot: Spot, shares: tuple[float, ...] = SHARES) -> tuple[RegionMaps, Spot]:
         """Return `look_closer` at `spot`."""
@@ -73,13 +73,20 @@ class Looks:
         """Return `flattened.flattened_whole` of the photo."""
         return self._kept(self._flat, (None, angle, 0.0, ()), lambda: flattened_whole(self._photo, angle))
 
-    def fitted(
-        self,
-        key: tuple[RegionMaps, Joint, Hints | None, float | None],
-        fit: Callable[[], WeldOutline | None],
+    def fit(
+        self, maps: RegionMaps, *, joint: Joint, hints: Hints | None, mm_per_px: float | None
     ) -> WeldOutline | None:
-        """Return what `fit` gives for `key` (maps, joint, hints, mm per px), or gave before."""
-        weld = self._kept(self._fits, key, fit)
+        """Return `fit.fit_weld` of the weld in `maps`; None where there is none to fit."""
+
+        def anew() -> WeldOutline | None:
+            try:
+                return fit_weld(
+                    self._photo, maps, joint=joint, mm_per_px=mm_per_px, hints=hints, far=self.far_faces()
+                )
+            except NotFoundError:
+                return None
+
+        weld = self._kept(self._fits, (maps, joint, hints, mm_per_px), anew)
         while len(self._fits) > _MOST_FITS:
             self._fits.pop(next(iter(self._fits)), None)
         return weld
@@ -96,16 +103,7 @@ class Looks:
         if before is not None and before.butting and not (hints is not None and hints.butting):
             # Which member is which stays as the search (or a person) settled it.
             hints = replace(hints or Hints(), butting=before.butting)
-
-        far = self.far_faces()
-
-        def anew() -> WeldOutline | None:
-            try:
-                return fit_weld(self._photo, maps, joint=joint, mm_per_px=mm_per_px, hints=hints or None, far=far)
-            except NotFoundError:
-                return None
-
-        return self.fitted((maps, joint, hints or None, mm_per_px), anew)
+        return self.fit(maps, joint=joint, hints=hints or None, mm_per_px=mm_per_px)
 
     def maps_of(self, weld: WeldOutline) -> RegionMaps | None:
         """Return the maps that a weld was fitted on here; None where it was not."""

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 
 from macrocheck.outline import SurfaceLine, WeldOutline
-from macrocheck.segment.directions import turned_by
-from macrocheck.segment.lines import Line, combine, turn_between
+from macrocheck.segment.directions import off_parallel, turned_by
+from macrocheck.segment.lines import Line, combine
 
 _BOWED = np.deg2rad(1.0)
 """Standard deviation of the angle by which welding bends a plate under a tee: common practice, no source."""
@@ -14,10 +14,8 @@ _UNSURE = np.deg2rad(0.7)
 """A surface whose direction is less sure than this takes what the other weld's says."""
 _AT_ODDS = 12.0
 """Misfit (chi squared, 2 degrees of freedom) from which two surfaces are not one plate's."""
-_PARALLEL = np.deg2rad(0.3)
-"""Standard deviation of a plate's two faces from parallel: common practice, no source."""
-_ODDS, _SHORTER = 3.0, 0.5
-"""So many standard deviations off parallel a face is a mistake, if it shows less than this share of the other's."""
+_SHORTER = 0.5
+"""A face that is a mistake beside the other one must show less than this share of that one's length."""
 
 
 def _line(surface: SurfaceLine, *, turned: bool = False) -> Line:
@@ -66,14 +64,13 @@ def _parallel(own: SurfaceLine | None, there: SurfaceLine | None) -> SurfaceLine
     """A face of a plate whose other face is `there`, both pointing away from the same plate."""
     if own is None or there is None or there.u_angle > own.u_angle:
         return own
-    turn = turn_between(np.asarray(own.direction), np.asarray(there.direction))
-    prior = float(np.hypot(_PARALLEL, there.u_angle))
-    odd = abs(turn) > _ODDS * float(np.hypot(prior, own.u_angle))
+    line = _line(own)
+    turn, prior, odd = off_parallel(line, _line(there))
     if odd and (own.length > _SHORTER * there.length or abs(turn) > np.pi / 2):
         return own
     if not odd and own.u_angle < _UNSURE:
         return own
-    return _surface(own, turned_by(_line(own), turn, prior, odd=odd))
+    return _surface(own, turned_by(line, turn, prior, odd=odd))
 
 
 def compare_openings(welds: tuple[WeldOutline, WeldOutline]) -> tuple[WeldOutline, WeldOutline]:

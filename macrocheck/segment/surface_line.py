@@ -19,8 +19,6 @@ _CUT_FACE = 0.2
 """Px by which a short end face's ends may be off each other: cuts are wavy, corners rounded (as measured)."""
 _ONWARD = 3.0
 """A surface is followed past the crop for at most this many times its stretch in the crop."""
-
-
 _BESIDE = (2.0, 3.0, 4.0, 5.0, 6.0)
 """Map px to either side of a surface at which the colours of metal and air are taken."""
 

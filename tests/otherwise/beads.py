@@ -1,13 +1,14 @@
 """Sections of a bead on plate, mm: x along the plate's surface, y out of it, the bead's middle near x = 0."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import shapely
 from shapely import LineString, Polygon
 
 from macrocheck.arrays import FloatArray
-from tests.otherwise.section import Place, Section, as_cut, draw_zones, grooves_of
+from tests.otherwise.section import Place, Section, as_cut, draw_zones, grooves_of, tried
 from tests.otherwise.welds import (
     Design,
     NoSuchWeldError,
@@ -36,14 +37,8 @@ class Run:
 
 
 def draw_bead_section(rng: np.random.Generator) -> Section:
-    """Draw a plate with a bead on it, trying until the numbers give one."""
-    for _ in range(300):
-        try:
-            return _try(rng)
-        except NoSuchWeldError:
-            continue
-    msg = "no section in 300 tries"
-    raise RuntimeError(msg)
+    """Draw a plate with a bead on it."""
+    return tried(partial(_try, rng))
 
 
 def draw_run(rng: np.random.Generator, run: Run) -> tuple[FloatArray, FloatArray]:

@@ -1,6 +1,8 @@
 """A whole section in mm (x right, y up): members with their ends, one weld or two, zones, what has to be seen."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -87,15 +89,20 @@ def grooves_of(weld: Weld) -> tuple[FloatArray | None, FloatArray | None]:
     return got[0], got[1]
 
 
-def draw_section(rng: np.random.Generator, *, corner: bool = False) -> Section:
-    """Draw a tee or a lap, or a corner with its inside fillet, trying until the numbers give one."""
+def tried(draw: Callable[[], Section]) -> Section:
+    """Draw until the numbers give a section."""
     for _ in range(300):
         try:
-            return _try(rng, corner=corner)
+            return draw()
         except NoSuchWeldError:
             continue
     msg = "no section in 300 tries"
     raise RuntimeError(msg)
+
+
+def draw_section(rng: np.random.Generator, *, corner: bool = False) -> Section:
+    """Draw a tee or a lap, or a corner with its inside fillet."""
+    return tried(partial(_try, rng, corner=corner))
 
 
 def _design(rng: np.random.Generator, joint: str) -> Design:
