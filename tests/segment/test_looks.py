@@ -12,7 +12,8 @@ from macrocheck.outline import Outline, WeldOutline
 from macrocheck.outline_file import outline_to_geojson
 from macrocheck.photo import Photo
 from macrocheck.reading import read_photo
-from macrocheck.segment import Hints, Looks, find, find_outline, locate, network
+from macrocheck.segment import Hints, Looks, find_outline, locate, network
+from macrocheck.segment import looks as looks_module
 from macrocheck.segment.fit import fit_weld
 from macrocheck.segment.maps import RegionMaps
 
@@ -88,7 +89,7 @@ def _swapped(weld: WeldOutline, monkeypatch: pytest.MonkeyPatch) -> None:
             hints = replace(hints or Hints(), butting=(weld.toe_nonbutting,))
         return real(photo, maps, hints=hints, **more)
 
-    monkeypatch.setattr(find, "fit_weld", mistaken)
+    monkeypatch.setattr(looks_module, "fit_weld", mistaken)
 
 
 def test_members_of_a_second_weld_taken_for_one_another_are_turned_round(
